@@ -7,10 +7,11 @@ from decimal import Decimal
 from typing import TYPE_CHECKING
 
 from planners.accounts.accounts import energy_until
+from planners.accounts.real_power import at_real_voltage, step_of
 from planners.accounts.register_leaps import without_leaps
 from planners.accounts.same_energy import RuleCost, at_once, cheapest_hours, night_slots, timer
 from planners.home.allotments import all_that_is_left, shares_by_plan
-from planners.local_time.departures import night_bounds
+from planners.local_time.departures import night_bounds, ready_by_of
 from planners.power.allowed_currents import amps_allowed, charge_model
 
 if TYPE_CHECKING:
@@ -21,8 +22,12 @@ if TYPE_CHECKING:
     from daemon.control.state import House
     from planners.accounts.register import RegisterReading
     from planners.accounts.same_energy import NightSlot
+    from planners.power.charging import ChargeModel
 
 _RULES = {"at_once": at_once, "timer": timer}
+
+WH_OF_A_LATE_STOP = 200
+"""A stop that comes a little late uses no more of the margin than this [Wh]."""
 
 
 def costs_by_rule(
@@ -52,28 +57,31 @@ def costs_by_rule(
     max_kw = highest_kw(house, facts.charge_point)
     readings = without_leaps(readings, max_kw)
     meter = _Meter([reading.at for reading in readings], energy_until(readings, max_kw))
-    models = [charge_model(house.file, stay.vehicle) for stay in facts.stays]
+    step_wh = step_of(readings)
+    models: list[ChargeModel] = []
     begins, end = bounds_until_closed(house, facts)
     slots: list[NightSlot] = []
     costs = dict.fromkeys(_RULES, RuleCost(Decimal(0), Decimal(0)))
-    for stay, model in zip(facts.stays, models, strict=True):
+    for stay in facts.stays:
         # What flowed before a vehicle was known to be there belongs to the stay that followed.
         until = max(begins, min(end, stay.departure or end))
         own = meter.slots(house, facts.charge_point, stay, (begins, until))
         wh = sum(slot.metered_wh for slot in own)
+        model = at_real_voltage(charge_model(house.file, stay.vehicle), own, step_wh)
+        models.append(model)
         stored_kwh = model.stored_kwh(stay.soc_before_percent or 0.0)
         for name, rule in _RULES.items():
-            costs[name] = _sum(costs[name], rule(own, model, stored_kwh, wh))
+            costs[name] = _sum(costs[name], rule(own, model, stored_kwh, wh, step_wh))
         slots += own
         begins = until
     # What flowed after the last departure stays where it was in both rules: nobody was there.
     after = meter.slots(house, facts.charge_point, facts.stays[-1], (begins, end))
-    paid = sum((slot.span.rate * slot.metered_wh for slot in after), Decimal(0)).scaleb(-3)
+    costs = {name: replace(rule, cost=rule.cost + _paid(after)) for name, rule in costs.items()}
     strongest = max(models, key=lambda model: model.kw_per_amp)
-    return {
-        **{name: replace(rule, cost=rule.cost + paid) for name, rule in costs.items()},
-        "hindsight": cheapest_hours([*slots, *after], strongest, energy_wh),
-    }
+    cheapest = cheapest_hours([*slots, *after], strongest, energy_wh, step_wh)
+    # Readings are rounded: what was paid may be a hair below what full power could have reached.
+    least = min(cheapest.cost, _paid([*slots, *after]), *(rule.cost for rule in costs.values()))
+    return {**costs, "hindsight": replace(cheapest, cost=least)}
 
 
 def bounds_until_closed(house: House, facts: NightFacts) -> tuple[datetime, datetime]:
@@ -108,7 +116,17 @@ class _Meter:
         allowed = amps_allowed(file, charge_point, stay.vehicle, begins, ends, allotted=left)
         there = stay.plugged_since, stay.departure or ends
         spans = house.prices.spans(begins, ends)
-        return night_slots(spans, allowed, there, self.read_at, self.until)
+        ready_by = None
+        if stay.departure is not None:
+            ready_by = ready_by_of(file, stay.vehicle, stay.departure)
+            used_wh = self.until(stay.departure) - self.until(ready_by)
+            if used_wh > WH_OF_A_LATE_STOP:
+                ready_by = stay.departure  # the margin was given up, and so is every rule's
+        return night_slots(spans, allowed, there, self.read_at, self.until, ready_by=ready_by)
+
+
+def _paid(slots: Sequence[NightSlot]) -> Decimal:
+    return sum((slot.span.rate * slot.metered_wh for slot in slots), Decimal(0)).scaleb(-3)
 
 
 def _sum(one: RuleCost, other: RuleCost) -> RuleCost:

@@ -1,8 +1,8 @@
 """Price a night's metered energy at other hours: at once, on a timer, as cheaply as possible.
 
-Every rule delivers the same energy in the same slots, and no slot holds less than was metered in
-it. So the cheapest hours never cost more than the night or either rule. Knows no plan, and neither
-run, rest nor start cost.
+Every rule delivers the same energy, with the power that the vehicle really took. Charging at once
+and a timer have the time that the plan had; the cheapest hours have the margin before the departure
+too. Knows no plan, and neither run, rest nor start cost.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import timedelta
 from decimal import Decimal
 from itertools import pairwise
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from planners.rates.series_rates import BAND
 
@@ -46,6 +46,8 @@ class NightSlot:
         Energy that was metered in it [Wh].
     plugged_in : bool
         Whether the vehicle was plugged in, before its departure.
+    before_margin : bool
+        Whether it was plugged in, and had still to be ready: the time that a plan has.
     """
 
     start: datetime
@@ -54,6 +56,7 @@ class NightSlot:
     amps: float
     metered_wh: int
     plugged_in: bool
+    before_margin: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +82,8 @@ def night_slots(
     plugged_in: tuple[datetime, datetime],
     read_at: Sequence[datetime],
     metered_until: Callable[[datetime], int],
+    *,
+    ready_by: datetime | None = None,
 ) -> tuple[NightSlot, ...]:
     """Divide a night into slots in which energy could flow, or did.
 
@@ -94,6 +99,8 @@ def night_slots(
         When the meter was read, in order.
     metered_until : callable
         From an instant to the energy by then; never falls [Wh].
+    ready_by : datetime, optional
+        The instant from which no plan charges, as the margin before the departure begins.
 
     Returns
     -------
@@ -104,7 +111,8 @@ def night_slots(
         return ()
     start, end = spans[0].start, spans[-1].end
     since, until = plugged_in
-    edges = {start, end, since, until, *_switched(read_at, metered_until)}
+    ready_by = until if ready_by is None else ready_by
+    edges = {start, end, since, until, ready_by, *_switched(read_at, metered_until)}
     edges.update(span.start for span in spans)
     edges.update(current.start for current in currents)
     edges.update(start + count * TICK for count in range((end - start) // TICK + 1))
@@ -121,11 +129,16 @@ def night_slots(
         is_plugged_in = since <= begins and ends <= until
         if is_plugged_in or metered_wh:
             hours = (ends - begins) / HOUR
-            slots.append(NightSlot(begins, hours, span, current.amps, metered_wh, is_plugged_in))
+            in_time = is_plugged_in and ends <= ready_by
+            slots.append(
+                NightSlot(begins, hours, span, current.amps, metered_wh, is_plugged_in, in_time)
+            )
     return tuple(slots)
 
 
-def at_once(slots: Sequence[NightSlot], model: ChargeModel, stored_kwh: float, wh: int) -> RuleCost:
+def at_once(
+    slots: Sequence[NightSlot], model: ChargeModel, stored_kwh: float, wh: int, step_wh: int = 1
+) -> RuleCost:
     """Price the energy from the plug-in on, without a pause.
 
     Parameters
@@ -133,22 +146,26 @@ def at_once(slots: Sequence[NightSlot], model: ChargeModel, stored_kwh: float, w
     slots : sequence of NightSlot
         From `night_slots`.
     model : ChargeModel
-        The vehicle and its highest current.
+        The vehicle at its highest current, and at the voltage that it really had.
     stored_kwh : float
         Battery energy at the plug-in [kWh].
     wh : int
         The energy to deliver, the sum of what was metered in the slots [Wh].
+    step_wh : int
+        The register's last digit: by so much a slot's energy may be wrong [Wh].
 
     Returns
     -------
     RuleCost
         If the time is too short, the rest is in the next cheapest hours.
     """
-    own = [slot for slot in slots if slot.plugged_in]
-    return _Placement(slots, model).cost(own, stored_kwh, wh)
+    own = [slot for slot in slots if slot.before_margin]
+    return _Placement(slots, model, step_wh).cost(own, stored_kwh, wh)
 
 
-def timer(slots: Sequence[NightSlot], model: ChargeModel, stored_kwh: float, wh: int) -> RuleCost:
+def timer(
+    slots: Sequence[NightSlot], model: ChargeModel, stored_kwh: float, wh: int, step_wh: int = 1
+) -> RuleCost:
     """Price the energy in the cheapest band, from its first instant.
 
     A price series has no bands: for it the timer is set to the uninterrupted run that costs least,
@@ -156,7 +173,7 @@ def timer(slots: Sequence[NightSlot], model: ChargeModel, stored_kwh: float, wh:
 
     Parameters
     ----------
-    slots, model, stored_kwh, wh
+    slots, model, stored_kwh, wh, step_wh
         As for `at_once`.
 
     Returns
@@ -164,8 +181,8 @@ def timer(slots: Sequence[NightSlot], model: ChargeModel, stored_kwh: float, wh:
     RuleCost
         If those hours are too few, the rest is in the next cheapest hours.
     """
-    own = [slot for slot in slots if slot.plugged_in]
-    placement = _Placement(slots, model)
+    own = [slot for slot in slots if slot.before_margin]
+    placement = _Placement(slots, model, step_wh)
     if any(slot.span.band == BAND for slot in own):
         # A timer is set to a time on the clock, not to the second at which a meter was read.
         begins = [place for place, slot in enumerate(own) if not (place and slot.start.second)]
@@ -177,18 +194,27 @@ def timer(slots: Sequence[NightSlot], model: ChargeModel, stored_kwh: float, wh:
     return placement.cost(cheapest, stored_kwh, wh)
 
 
-def cheapest_hours(slots: Sequence[NightSlot], model: ChargeModel, wh: int) -> RuleCost:
+def cheapest_hours(
+    slots: Sequence[NightSlot], model: ChargeModel, wh: int, step_wh: int = 1
+) -> RuleCost:
     """Price the energy in the cheapest slots, at full power; see `at_once`."""
-    return _Placement(slots, model).cost((), 0.0, wh, tapered=False)
+    return _Placement(slots, model, step_wh).cost((), 0.0, wh, tapered=False)
 
 
 class _Placement:
     """Places energy in the slots of a night; a rule's own slots first, then the cheapest others."""
 
-    def __init__(self, slots: Sequence[NightSlot], model: ChargeModel) -> None:
+    def __init__(self, slots: Sequence[NightSlot], model: ChargeModel, step_wh: int) -> None:
         self._model = model
         self._cheapest = sorted(slots, key=lambda slot: (slot.span.rate, slot.start))
-        self._most_wh = {slot.start: _most_wh(slot, model) for slot in slots}
+        self._full_wh: dict[datetime, Decimal] = {}
+        self._more_wh: dict[datetime, Decimal] = {}
+        """What was metered beyond full power, and the reading's last digit does not explain."""
+        for slot in slots:
+            full_wh = _wh(slot.amps * model.kw_per_amp, slot.hours)
+            more_wh = max(Decimal(0), slot.metered_wh - full_wh)
+            self._full_wh[slot.start] = full_wh + (more_wh if more_wh > step_wh else 0)
+            self._more_wh[slot.start] = more_wh if more_wh <= step_wh else Decimal(0)
 
     def cost(
         self, own: Sequence[NightSlot], stored_kwh: float, wh: int, *, tapered: bool = True
@@ -196,16 +222,18 @@ class _Placement:
         left, outside = Decimal(wh), Decimal(0)
         wh_by_rate: dict[Decimal, Decimal] = {}
         its_own = {slot.start for slot in own}
-        free = dict(self._most_wh)
-        for slot, by_taper in self._order(own, its_own, tapered=tapered):
+        free = dict(self._full_wh)
+        for slot, power in self._order(own, its_own, tapered=tapered):
             if left <= 0:
                 break
             possible_wh = free[slot.start]
-            if by_taper:
+            if power == "tapered":
                 kw = self._model.metered_kw(stored_kwh, slot.amps)
                 possible_wh = min(possible_wh, _wh(kw, slot.hours))
                 share = min(1.0, float(left / possible_wh)) if possible_wh else 0.0
                 stored_kwh += share * self._model.gained_kw(kw) * slot.hours
+            elif power == "metered":
+                possible_wh += self._more_wh[slot.start]
             placed = min(left, possible_wh)
             left -= placed
             free[slot.start] -= placed
@@ -216,17 +244,17 @@ class _Placement:
 
     def _order(
         self, own: Iterable[NightSlot], its_own: set[datetime], *, tapered: bool
-    ) -> Iterator[tuple[NightSlot, bool]]:
-        """List the slots to fill; whether at the power that the vehicle takes, or the most."""
+    ) -> Iterator[tuple[NightSlot, Literal["tapered", "full", "metered"]]]:
+        """List the slots to fill, and with which power."""
         if tapered:
-            yield from ((slot, True) for slot in own)
-            yield from ((slot, True) for slot in self._cheapest if slot.start not in its_own)
+            yield from ((slot, "tapered") for slot in own)
+            others = [slot for slot in self._cheapest if slot.start not in its_own]
+            # The margin before a departure is no rule's time, unless nothing else is left.
+            others.sort(key=lambda slot: slot.plugged_in and not slot.before_margin)
+            yield from ((slot, "tapered") for slot in others)
         # More may have been metered than the declared taper allows.
-        yield from ((slot, False) for slot in self._cheapest)
-
-
-def _most_wh(slot: NightSlot, model: ChargeModel) -> Decimal:
-    return max(Decimal(slot.metered_wh), _wh(slot.amps * model.kw_per_amp, slot.hours))
+        yield from ((slot, "full") for slot in self._cheapest)
+        yield from ((slot, "metered") for slot in self._cheapest)
 
 
 def _wh(kw: float, hours: float) -> Decimal:

@@ -91,6 +91,27 @@ def departures_between(
     return tuple(found)
 
 
+def ready_by_of(file: HouseholdFile, vehicle: str, departure: datetime) -> datetime:
+    """Return by when a vehicle must be charged for a departure.
+
+    Parameters
+    ----------
+    file : HouseholdFile
+        The household.
+    vehicle : str
+        Name of the vehicle.
+    departure : datetime
+        Instant of the departure, UTC.
+
+    Returns
+    -------
+    datetime
+        The departure less its margin, UTC; the departure itself if the file does not declare it.
+    """
+    declared = departures_between(file, vehicle, departure, departure + datetime.resolution)
+    return declared[0].ready_by if declared else departure
+
+
 def night_of(instant: datetime, zone: ZoneInfo) -> date:
     """Return the night of an instant: noon to noon, named by its first date.
 

@@ -436,3 +436,23 @@ def test_a_shortage_of_unknown_size_is_none_that_is_zero() -> None:
     """Where nobody knows what the battery held, no missing energy is claimed."""
     (stay,) = record_of(charged(NIGHT_BEGINS, 120), soc_after_percent=None)["stays"]
     assert (stay["need_met"], stay["missing_kwh"]) == (False, None)
+
+
+@pytest.mark.parametrize(
+    ("charges_at", "timer"),
+    [("2026-06-03T12:00", "0.25"), ("2026-06-03T19:10", "0.10")],
+    ids=["the margin is kept", "the margin was given up"],
+)
+def test_a_timer_has_the_same_margin_before_the_departure_as_the_plan(
+    charges_at: str, timer: str
+) -> None:
+    """The hour is cheap from 07:05 on, when the margin begins; 0.96 kWh are charged."""
+    cheap = {"name": "late", "rate": Decimal("0.10"), "hours": ["07:05-07:20"]}
+    bands = [cheap, {"name": "all", "rate": Decimal("0.25")}]
+    record = record_of(
+        charged(utc(charges_at), 8), household(tariff={"name": "Late", "bands": bands})
+    )
+    costs = {name: rule["cost"] for name, rule in record["baselines"].items()}
+    assert record["energy_kwh"] == Decimal("0.960")
+    assert costs["timer"] == round(Decimal("0.96") * Decimal(timer), 2)
+    assert costs["hindsight"] == Decimal("0.10")

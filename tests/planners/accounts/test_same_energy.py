@@ -84,3 +84,31 @@ def test_with_prices_the_timer_is_set_to_the_cheapest_run() -> None:
     assert timer(unmetered(hours), MODEL, 0.0, 5_520) == RuleCost(
         Decimal("5.52") * NIGHT, Decimal(0)
     )
+
+
+def test_readings_rounded_to_a_watt_hour_make_no_slot_hold_more_than_full_power() -> None:
+    """The cheap hours hold 14.72 kWh, though five minutes are metered as 613 or 614 Wh."""
+
+    def metered(instant: datetime) -> int:
+        return round(7360 * ((instant - START) / timedelta(hours=1)))
+
+    read_at = [at(5 * count) for count in range(37)]
+    there = at(0), at(180)
+    slots = night_slots(TWO_BANDS, [AmpsSpan(at(0), at(180), 32.0)], there, read_at, metered)
+    assert {slot.metered_wh for slot in slots} == {613, 614}
+    cost = cheapest_hours(slots, MODEL, 17_720).cost
+    assert round(cost, 4) == Decimal("14.72") * NIGHT + Decimal("3.00") * DAY
+
+
+def test_the_margin_before_the_departure_is_no_time_for_a_timer() -> None:
+    """From minute 165 on no plan charges: the timer and charging at once don't either."""
+    last = [span(0, 165, DAY, "day"), span(165, 180, NIGHT, "night")]
+    allowed, there = [AmpsSpan(at(0), at(180), 32.0)], (at(0), at(180))
+    slots = night_slots(last, allowed, there, [], lambda _: 0, ready_by=at(165))
+    assert timer(slots, MODEL, 0.0, 1_000) == RuleCost(DAY, Decimal(0))
+    assert at_once(slots, MODEL, 0.0, 1_000) == RuleCost(DAY, Decimal(0))
+    assert cheapest_hours(slots, MODEL, 1_000) == RuleCost(NIGHT, Decimal(0))
+    # 20.24 kWh fit before the margin; a rule takes it only for what is left.
+    late = at_once(slots, MODEL, 0.0, 21_240)
+    assert round(late.cost, 4) == Decimal("20.24") * DAY + Decimal("1.00") * NIGHT
+    assert round(late.outside_wh) == 1000
