@@ -12,7 +12,7 @@ from daemon.messaging.hardware_channels import home_meter_of
 from daemon.presentation.figures import local_time
 from planners.home.allotments import all_that_is_left, shares_by_plan
 from planners.home.learned_load import WEEKS
-from planners.local_time.departures import night_bounds, night_of
+from planners.local_time.departures import coming_night, night_bounds
 from planners.power.allowed_currents import amps_allowed, charge_model, own_amps
 from planners.power.home_load import is_learned
 from planners.power.live_load import LOWER_FOR, SILENCE
@@ -156,7 +156,7 @@ def _days(item: KnownLoad) -> str:
 def _left_tonight(file: HouseholdFile, name: str, now: datetime) -> Iterator[str]:
     point = file.vehicles[name].charge_point
     ceiling = model_alone(file, name).amps
-    start, end = night_bounds(night_of(now, file.zone), file.zone)
+    start, end = night_bounds(coming_night(now, file.zone), file.zone)
     left = all_that_is_left(file, start, end, name) if shares_by_plan(file) else ()
     spans = amps_allowed(file, point, name, start, end, allotted=left)
     lowered = [span for span in spans if span.amps < ceiling]

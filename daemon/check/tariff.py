@@ -18,7 +18,7 @@ from daemon.presentation.capacity_words import capacity_sentences
 from daemon.presentation.figures import date_text, local_time, plain_number, with_tax
 from planners.accounts.money import format_money
 from planners.local_time.conversion import local_date
-from planners.local_time.departures import night_bounds, night_of
+from planners.local_time.departures import coming_night, night_bounds
 from planners.rates.composed_rates import series_in, standing_charge_on
 
 if TYPE_CHECKING:
@@ -200,7 +200,7 @@ def explain_tonight(house: House, now: datetime) -> Iterator[str]:
         Lines of text.
     """
     zone, currency = house.file.zone, house.file.household.currency
-    night = night_of(now, zone)
+    night = coming_night(now, zone)
     start, end = night_bounds(night, zone)
     yield ""
     yield f"Tonight, {local_time(start, zone, '%a %d %b')} noon to noon, tax included:"

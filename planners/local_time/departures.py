@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
 DAY = timedelta(days=1)
 NOON = time(12)
+MORNING = timedelta(hours=6)
+"""How long before noon a person no longer means the night that is ending."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,6 +131,24 @@ def night_of(instant: datetime, zone: ZoneInfo) -> date:
     """
     local = wall_time(instant, zone)
     return local.date() if local.time() >= NOON else local.date() - DAY
+
+
+def coming_night(instant: datetime, zone: ZoneInfo) -> date:
+    """Return the night that a person means by "tonight": from six in the morning on, the next.
+
+    Parameters
+    ----------
+    instant : datetime
+        Aware.
+    zone : ZoneInfo
+        The household's zone.
+
+    Returns
+    -------
+    date
+        Local date on which it begins.
+    """
+    return night_of(instant + MORNING, zone)
 
 
 @lru_cache(maxsize=64)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from planners.plan.periods import charging_slots, periods_of
+from planners.plan.periods import charging_slots, cut_where_dearest, periods_of
 from planners.plan.plan import LaterNight
 from planners.power.charging import climb
 
@@ -38,10 +38,11 @@ def later_nights(
         before = departures[k - 1]
         stored = max(0.0, reaches_kwh - (before.uses_kwh or 0.0))
         charging = charging_slots(horizon, solution, deadlines[k - 1].end, deadlines[k].end)
+        charging, target = cut_where_dearest(charging, horizon, k, stored, solution.reaches_kwh[k])
         bought = climb(
             horizon.model,
             stored,
-            solution.reaches_kwh[k],
+            target,
             (each.slot.hours for each in charging),
             (each.amps for each in charging),
         )

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from math import ceil
+from datetime import timedelta
+from math import ceil, inf
 from typing import TYPE_CHECKING, NamedTuple
 
 from planners.plan.plan import Period
+from planners.plan.window import HOUR
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -13,11 +15,14 @@ if TYPE_CHECKING:
 
     from planners.plan.horizon import Horizon
     from planners.plan.window import Slot
-    from planners.power.charging import Ladder
+    from planners.power.charging import ChargeModel, Ladder
     from planners.solver.solution import Solution
 
 PARTS_OF_AN_AMPERE = 10
 """Hardware takes currents in tenths of an ampere (common practice, no source)."""
+
+SAME_RATE = 1e-9
+"""Rates that differ by less are the same [currency per kWh]."""
 
 ROUNDING = 1e-6
 """Tenths this near to a whole number count as whole."""
@@ -57,6 +62,91 @@ def charging_slots(
             parts = ceil(float(solution.amps[i]) * PARTS_OF_AN_AMPERE - ROUNDING)
             chosen.append(ChargingSlot(tick, min(tick.amps, parts / PARTS_OF_AN_AMPERE)))
     return chosen
+
+
+def cut_where_dearest(
+    charging: Sequence[ChargingSlot], horizon: Horizon, k: int, stored_kwh: float, to_kwh: float
+) -> tuple[list[ChargingSlot], float]:
+    """Take what is too much in whole ticks off the dearest run, not off the last one.
+
+    Parameters
+    ----------
+    charging : sequence of ChargingSlot
+        The charging before a departure, in order of time.
+    horizon : Horizon
+        What was solved.
+    k : int
+        Index of the departure.
+    stored_kwh, to_kwh : float
+        Battery energy before, and to charge to [kWh].
+
+    Returns
+    -------
+    tuple of list of ChargingSlot and float
+        The slots, of which a run may begin later or end earlier by whole seconds, and the battery
+        energy to charge to: less if a tick above the highest rate reached beyond the last need. The
+        same for a vehicle whose power changes as it charges.
+    """
+    charging = list(charging)
+    deadline, model = horizon.problem.deadlines[k], horizon.model
+    if model.taper:
+        return charging, to_kwh
+    excess_kwh = stored_kwh + sum(_gain(model, each) for each in charging) - to_kwh
+    spare_kwh = 0.0
+    if k == len(horizon.problem.deadlines) - 1:
+        spare_kwh = to_kwh - max(deadline.need_kwh, stored_kwh)
+    while (edge := _dearest_edge(charging, horizon)) is not None:
+        place, at_end = edge
+        found = charging[place]
+        gained_kwh = _gain(model, found)
+        if spare_kwh > 0 and float(found.slot.span.rate) > deadline.max_rate_per_kwh + SAME_RATE:
+            excess_kwh, to_kwh, spare_kwh = excess_kwh + spare_kwh, to_kwh - spare_kwh, 0.0
+        if gained_kwh <= 0:
+            break
+        seconds = int(found.slot.hours * 3600 * min(1.0, excess_kwh / gained_kwh) + ROUNDING)
+        if seconds <= 0 or not _may_shorten(charging, place, seconds, horizon):
+            break
+        cut = timedelta(seconds=seconds)
+        hours = found.slot.hours - cut / HOUR
+        start = found.slot.start if at_end else found.slot.start + cut
+        kept = found._replace(slot=found.slot._replace(start=start, hours=hours))
+        excess_kwh -= gained_kwh - (_gain(model, kept) if hours > ROUNDING else 0.0)
+        charging[place : place + 1] = [kept] if hours > ROUNDING else []
+    return charging, to_kwh
+
+
+def _gain(model: ChargeModel, charged: ChargingSlot) -> float:
+    return model.gained_kw(charged.amps * model.kw_per_amp) * charged.slot.hours
+
+
+def _dearest_edge(charging: Sequence[ChargingSlot], horizon: Horizon) -> tuple[int, bool] | None:
+    """Find the dearest slot at an end of a run, the last of equals, and whether it is the end."""
+    found, dearest = None, -inf
+    for place, (slot, _) in enumerate(charging):
+        at_end = place == len(charging) - 1 or charging[place + 1].slot.start > slot.end()
+        at_start = place == 0 or charging[place - 1].slot.end() < slot.start
+        # Charging that may begin now begins now.
+        at_start = at_start and slot.start > horizon.situation.now
+        rate = float(slot.span.rate)
+        if (at_end or at_start) and rate > dearest - SAME_RATE:
+            found, dearest = (place, at_end), rate
+    return found
+
+
+def _may_shorten(
+    charging: Sequence[ChargingSlot], place: int, seconds: float, horizon: Horizon
+) -> bool:
+    """Whether the run of a slot at its end stays long enough if it gets shorter."""
+    shortest = horizon.point.min_run_minutes * 60
+    if not shortest:
+        return True
+    first = last = place
+    while first and charging[first - 1].slot.end() == charging[first].slot.start:
+        first -= 1
+    while last + 1 < len(charging) and charging[last].slot.end() == charging[last + 1].slot.start:
+        last += 1
+    run = sum(each.slot.hours for each in charging[first : last + 1]) * 3600
+    return run - seconds >= shortest
 
 
 def periods_of(charging: Sequence[ChargingSlot], bought: Ladder) -> tuple[Period, ...]:

@@ -14,7 +14,7 @@ from planners.plan.alternatives import alternatives_to
 from planners.plan.baselines import at_once, timer
 from planners.plan.horizon import Horizon, Situation, horizon_of, slots_between, without_margin
 from planners.plan.later_nights import later_nights
-from planners.plan.periods import ChargingSlot, charging_slots, periods_of
+from planners.plan.periods import ChargingSlot, charging_slots, cut_where_dearest, periods_of
 from planners.plan.plan import Plan
 from planners.plan.several_nights import bought_ahead, met_before, prepared_for_later
 from planners.plan.shortfall import LONGEST, shortfall_of
@@ -322,6 +322,8 @@ def _first_night(horizon: Horizon, solution: Solution) -> _Night:
         charging = [each._replace(amps=each.slot.amps) for each in charging]
         charging += _tail_charge(horizon, charging)
     target = _target_kwh(horizon, reaches, begun)
+    if not is_short:
+        charging, target = cut_where_dearest(charging, horizon, 0, problem.stored_kwh, target)
     bought = climb(
         model,
         problem.stored_kwh,

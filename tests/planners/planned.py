@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from config.household.household_file import HouseholdFile
 from planners.local_time.wished_departures import next_departure
 from planners.plan.horizon import Situation
-from planners.plan.planning import make_plan
+from planners.plan.planning import Draft, draft_plan, explained
 from planners.power.allowed_currents import AmpsSpan
 from planners.rates.prices import prices_of
 from tests.planners.households import band, bands
@@ -71,12 +71,16 @@ class DemoHousehold:
 
     def plan(self, soc: float, at: str, *, on: bool = False, since: str | None = None) -> Plan:
         """Make the plan for the next departure."""
+        return explained(self.draft(soc, at, on=on, since=since))
+
+    def draft(self, soc: float, at: str, *, on: bool = False, since: str | None = None) -> Draft:
+        """Make that plan without its reasons, with what the solver found in whole ticks."""
         file = self.file()
         now = utc(at)
         departure = next_departure(file, "hatchback", now)
         assert departure is not None
         situation = Situation(now, soc, departure, on=on, since=utc(since) if since else None)
-        return make_plan(file, prices_of(file, self.series or {}), situation)
+        return draft_plan(file, prices_of(file, self.series or {}), situation)
 
     def with_amps(self, amps: float) -> DemoHousehold:
         """Raise every limit of the current."""

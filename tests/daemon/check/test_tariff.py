@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, datetime
 from decimal import Decimal
 from functools import partial
 from pathlib import Path
@@ -110,6 +110,17 @@ def test_a_household_before_its_first_tariff_is_explained() -> None:
             " 2026-10-01."
         ),
     ]
+
+
+@pytest.mark.parametrize(
+    ("hour", "night"), [("05:59", "Sat 06 Jun"), ("06:00", "Sun 07 Jun"), ("11:30", "Sun 07 Jun")]
+)
+def test_on_a_morning_tonight_is_the_coming_night(hour: str, night: str) -> None:
+    """Before six a person still means the night in progress. It is Sunday in Auckland."""
+    file = DemoHousehold().file()
+    now = datetime.fromisoformat(f"2026-06-07T{hour}:00+12:00")
+    lines = list(explain_tonight(House(file, prices_of(file, {})), now))
+    assert lines[1] == f"Tonight, {night} noon to noon, tax included:"
 
 
 def test_months_are_named() -> None:

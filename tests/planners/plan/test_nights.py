@@ -26,6 +26,8 @@ from tests.planners.solver.reference_several import cheapest
 
 if TYPE_CHECKING:
     from planners.plan.plan import Plan
+    from planners.plan.planning import Draft
+    from planners.solver.solution import Solution
 
 QUARTER = timedelta(minutes=15)
 
@@ -62,10 +64,10 @@ class Night:
     def since(self) -> datetime:
         return self.now - timedelta(minutes=self.minutes_before)
 
-    def plan(self) -> Plan:
-        """Make the planner's plan."""
+    def draft(self) -> Draft:
+        """Make the planner's plan, with what the solver found in whole ticks."""
         at, since = (t.astimezone(UTC).replace(tzinfo=None) for t in (self.now, self.since))
-        return self.given.plan(self.soc, at.isoformat(), on=self.on, since=since.isoformat())
+        return self.given.draft(self.soc, at.isoformat(), on=self.on, since=since.isoformat())
 
     def without_margin(self) -> Night:
         """Return the night with the time until the departure itself."""
@@ -230,15 +232,25 @@ def is_out_of_reach(night: Night, short_kwh: float) -> bool:
     return short_kwh > wanted + 2e-6
 
 
-def optimum_of(plan: Plan, problem: PlanningProblem) -> tuple[float, float]:
+def optimum_of(
+    plan: Plan | Solution, problem: PlanningProblem, reached: float
+) -> tuple[float, float]:
     """Judge the planner's plan as the reference judges its own: kWh short, and money."""
     deadline, model = problem.deadlines[0], problem.model
-    reached = 52 * plan.reaches_percent / 100
     kw = model.amps * model.phases * 230 / 1000
     ratio = kw / (model.efficiency * kw - model.standby_kw)
     past = ratio * max(0.0, reached - max(deadline.need_kwh, problem.stored_kwh))
     money = plan.cost + problem.start_cost * plan.starts - deadline.max_rate_per_kwh * past
     return max(0.0, deadline.need_kwh - reached), money
+
+
+def least_cost(kwh: float, problem: PlanningProblem) -> float:
+    """Price an energy in the cheapest hours, whatever starts and rests that takes."""
+    cost, tick_kwh = 0.0, problem.model.full_kw * problem.tick_hours
+    for rate in sorted(problem.rates_per_kwh.tolist()):
+        bought = min(kwh, tick_kwh)
+        cost, kwh = cost + rate * bought, kwh - bought
+    return cost
 
 
 @pytest.mark.parametrize("zone", CLOCK_CHANGES)
@@ -253,11 +265,17 @@ def test_a_night_costs_what_highs_finds(zone: str, block: int) -> None:
             night = night.without_margin()
             problem = problem_of(night)
             theirs = cheapest(problem)
-        short, money = optimum_of(night.plan(), problem)
+        plan, _, solution, _ = night.draft()
+        short, money = optimum_of(solution, problem, solution.reaches_kwh[0])
         # Commands carry tenths of an ampere: 0.1 A in one tick may be bought elsewhere.
         tenth = 0.0 if problem.min_amps is None else 0.1 * 0.23 * problem.model.phases * 0.5
         assert short == pytest.approx(theirs.short_kwh[0], abs=2e-6), night
         assert money == pytest.approx(theirs.money, abs=2e-6 + 0.64 * tenth), night
+        # In the dearest run the plan cuts what is too much in whole ticks: it never costs more.
+        short, money = optimum_of(plan, problem, 52 * plan.reaches_percent / 100)
+        assert short == pytest.approx(theirs.short_kwh[0], abs=2e-6), night
+        assert money <= theirs.money + 2e-6 + 0.64 * tenth, night
+        assert plan.cost >= least_cost(plan.energy_kwh, problem) - 2e-6, night
 
 
 @pytest.mark.parametrize("zone", CLOCK_CHANGES)
@@ -265,7 +283,7 @@ def test_every_half_hour_has_the_rate_of_the_second_evaluation(zone: str) -> Non
     """What a period costs is its energy at the rate that plain `datetime` finds at its start."""
     for number in range(NIGHTS_PER_ZONE):
         night = random_night(zone, number)
-        for period in night.plan().periods:
+        for period in night.draft().plan.periods:
             rate = evaluate(period.start, night.zone, [night.tariff], {})
             assert rate.band == period.band
             assert period.cost == pytest.approx(float(rate.rate) * period.kwh)

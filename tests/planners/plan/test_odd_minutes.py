@@ -1,0 +1,113 @@
+"""What is too much in whole ticks is cut off the dearest run: to the second, not to the tick."""
+
+from __future__ import annotations
+
+import random
+from datetime import timedelta
+from decimal import Decimal
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+from config.files.price_series import PricePoint
+from tests.planners.households import series
+from tests.planners.planned import DemoHousehold, minutes, utc
+
+if TYPE_CHECKING:
+    from planners.plan.plan import Plan
+
+HOUR = timedelta(hours=1)
+BEGINS = utc("2026-06-03T14:00:00")
+"""Two o'clock at night in Auckland."""
+
+
+def household(
+    rates: list[str],
+    point: dict[str, Any] | None = None,
+    **leaves: Any,  # noqa: ANN401 - of any field
+) -> DemoHousehold:
+    """Give each hour from two o'clock on its rate; 3.68 kW, all of which reaches the battery."""
+    points = [PricePoint(BEGINS + minutes(60 * i), Decimal(rate)) for i, rate in enumerate(rates)]
+    return DemoHousehold(
+        tariffs=[series(step_minutes=60)],
+        point={"max_amps": 16.0, "switching": "on_off"} | (point or {}),
+        car={"charging_efficiency_percent": 100.0},
+        leaves={"margin_minutes": 0, "need_percent": 40.0} | leaves,
+        series={"Series": points},
+    )
+
+
+def soc_before(kwh: float) -> float:
+    """Return the state of charge from which an energy leads to the need of 40 %."""
+    return 40 - 100 * kwh / 52
+
+
+def hours_at(plan: Plan, rate: float) -> float:
+    return sum((p.end - p.start) / HOUR for p in plan.periods if abs(p.cost - rate * p.kwh) < 1e-9)
+
+
+def test_a_dear_run_begins_later_so_that_the_cheap_time_after_it_is_used_whole() -> None:
+    """29 minutes at 0.10 and 34.1 minutes at 0.30: not 35 there, and a minute less at 0.10."""
+    given = household(["0.30", "0.10"], at="03:29")
+    plan = given.plan(soc_before(3.68 * (29 + 34.1) / 60), "2026-06-03T14:00:00")
+    assert hours_at(plan, 0.10) == pytest.approx(29 / 60)
+    assert hours_at(plan, 0.30) == pytest.approx(34.1 / 60)
+    assert plan.periods[0].start == BEGINS + timedelta(minutes=60 - 34.1)
+
+
+def test_what_was_charged_before_the_first_tick_is_taken_off_the_dearest_hour() -> None:
+    """The 43 seconds before 02:01 are cheap; the last cheap hour stays whole all the same."""
+    given = household(["0.18", "0.24", "0.40", "0.10", "0.30"], at="06:58")
+    soc = soc_before(3.68 * (59.7 + 31.5 + 60) / 60)
+    plan = given.plan(soc, "2026-06-03T14:00:17")
+    assert hours_at(plan, 0.10) == pytest.approx(1)
+    assert hours_at(plan, 0.18) == pytest.approx(1 - 17 / 3600)
+    assert hours_at(plan, 0.24) == pytest.approx((31.5 - 0.3 + 17 / 60) / 60, abs=1 / 3600)
+
+
+def test_no_minute_above_the_highest_rate_is_begun_for_what_is_wanted() -> None:
+    """34.1 minutes at 0.30 are needed: the 0.9 minutes after them are only wanted, at 0.20."""
+    given = household(["0.30", "0.10"], at="03:29", want_percent=70.0, max_rate=Decimal("0.20"))
+    plan = given.plan(soc_before(3.68 * (29 + 34.1) / 60), "2026-06-03T14:00:00")
+    assert hours_at(plan, 0.30) == pytest.approx(34.1 / 60)
+    assert plan.reaches_percent == pytest.approx(40.0)
+
+
+def test_a_run_stays_as_long_as_the_shortest_one() -> None:
+    """35 minutes are the shortest run, in which the dear time is: nothing is cut there."""
+    point = {"min_run_minutes": 65}
+    given = household(["0.30", "0.40", "0.10"], point, at="04:30")
+    plan = given.plan(soc_before(3.68 * (30 + 60 + 4.1) / 60), "2026-06-03T14:00:00")
+    runs = [(period.start, period.end) for period in plan.periods]
+    assert (runs[-1][1] - runs[0][0]) / minutes(1) >= 65
+
+
+def test_charging_that_may_begin_now_begins_now() -> None:
+    """The dear hour is now: its end is cut, not its beginning."""
+    given = household(["0.20", "0.40", "0.10"], at="04:29")
+    plan = given.plan(soc_before(3.68 * (29 + 34.1) / 60), "2026-06-03T14:00:00")
+    assert plan.periods[0].start == BEGINS
+    assert plan.periods[0].end == BEGINS + timedelta(minutes=34.1)
+    assert hours_at(plan, 0.10) == pytest.approx(29 / 60)
+
+
+def test_the_energy_is_that_of_the_cheapest_hours_to_the_second() -> None:
+    """Random prices and times: the cost is that of an own reckoning, without ticks."""
+    for number in range(60):
+        rng = random.Random(f"odd minutes {number}")
+        rates = [f"{rng.randint(2, 45) / 100:.2f}" for _ in range(8)]
+        at, second = rng.randint(1, 59), rng.choice([0, 0, 17, 43])
+        given = household(rates, at=f"{rng.randint(5, 9):02d}:{at:02d}")
+        begins = BEGINS + timedelta(minutes=rng.randint(0, 59), seconds=second)
+        soc = rng.uniform(20, 39)
+        plan = given.plan(soc, begins.isoformat())
+        left, cost = 52 * (40 - soc) / 100, 0.0
+        hours = {i: (max(begins, BEGINS + i * HOUR), BEGINS + (i + 1) * HOUR) for i in range(8)}
+        for i in sorted(hours, key=lambda i: float(rates[i])):
+            start, end = hours[i]
+            kwh = min(left, 3.68 * max(0.0, (min(end, plan.departure) - start) / HOUR))
+            left, cost = left - kwh, cost + kwh * float(rates[i])
+        if left > 1e-9:
+            continue
+        # A tick is begun at the end of a run where half of one before another run costs less.
+        assert plan.cost == pytest.approx(cost, abs=0.006), number
