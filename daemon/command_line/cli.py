@@ -127,6 +127,7 @@ def plan(  # noqa: PLR0917 - click passes them by name
     from daemon.presentation.show_plan import show_plan  # noqa: PLC0415
     from daemon.service.house_loading import load_house  # noqa: PLC0415
     from planners.plan.horizon import PLANNED_DAYS, Situation, departures_known  # noqa: PLC0415
+    from planners.plan.later_nights import why_no_more  # noqa: PLC0415
     from planners.plan.planning import make_plan  # noqa: PLC0415
 
     now = at or SystemClock().now()
@@ -140,9 +141,8 @@ def plan(  # noqa: PLR0917 - click passes them by name
         _exit_with(f"{file}: departures: {name} has none within a year of {now.isoformat()}", 2)
     if len(departures) < nights:
         say(
-            f"Only {len(departures)} of {nights} departures can be planned: after that, the rates,"
-            f" the return of {name} or the energy of its trip is not known, or rates that change at"
-            " odd minutes leave too much to plan at once.",
+            f"Only {len(departures)} of {nights} departures can be planned:"
+            f" {why_no_more(house.file, house.prices, now, departures)}.",
             err=True,
         )
     departure, *later = departures

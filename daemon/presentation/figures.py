@@ -67,13 +67,16 @@ def rounded_parts(
     Returns
     -------
     list of Decimal
-        Each part rounded down or up; up are those with the most to lose.
+        Each part rounded down or up; up are those with the most to lose, of equals the largest,
+        whatever their order.
     """
     unit = Decimal(1).scaleb(-places)
     rounded = [part.quantize(unit, ROUND_FLOOR) for part in parts]
     whole = sum(parts, Decimal(0)).quantize(unit) if whole is None else whole
     missing = int((whole - sum(rounded, Decimal(0))) / unit)
-    by_loss = sorted(range(len(parts)), key=lambda place: rounded[place] - parts[place])
+    by_loss = sorted(
+        range(len(parts)), key=lambda place: (rounded[place] - parts[place], -parts[place])
+    )
     for place in by_loss[:missing]:
         rounded[place] += unit
     return rounded

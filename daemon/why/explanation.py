@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from datetime import timedelta
+from typing import TYPE_CHECKING, Any
 
+from adapters.clocks.instants import parse_instant
 from daemon.control.alerts import NO_READING, POWER_AFTER_STOP
 from daemon.control.nightbook import BEGUN_WH
 from daemon.control.state import FLOWING_WATTS, LONGEST_GAP
@@ -18,6 +20,7 @@ from daemon.why.evidence import (
     Cause,
     alerts_of,
     spans_because,
+    start_runs,
     starts_with_power,
 )
 from daemon.why.history import TimeSpan
@@ -31,9 +34,10 @@ from daemon.why.power_causes import (
     power_after_stop,
     went_on,
 )
+from planners.local_time.departures import ready_by_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping
     from datetime import datetime
 
     from adapters.ledger.rows import StoredCommand
@@ -41,6 +45,9 @@ if TYPE_CHECKING:
     from daemon.why.wording import NightHistory
 
 AS_FAR = " as far as the meter shows"
+NEARLY_ALL = 0.9
+"""A charge that took this share of the time was no choice of hours."""
+
 UNKNOWN = Cause("unknown", "the ledger does not say why")
 
 
@@ -141,9 +148,8 @@ def _why_started(history: NightHistory, command: StoredCommand) -> str:
     if why.startswith(LEAVES_ONLY):  # told apart (`daemon.why.power_causes.lowered_by_load`)
         why = why.partition("; ")[2]
     if why.startswith("cheapest hours"):
-        if _is_plan_short(history, command):
-            return f"in all the time available{why.removeprefix('cheapest hours')}"
-        return f"in the {why}"
+        hours = why.removeprefix("cheapest hours")
+        return f"in {_choice(history, command)}{hours}"
     if why.startswith("every hour before"):
         hours = why.partition(" is needed")[0].removeprefix("every hour")
         return f"in all the time available{hours}"
@@ -159,14 +165,35 @@ def _why_started(history: NightHistory, command: StoredCommand) -> str:
     return why
 
 
-def _is_plan_short(history: NightHistory, command: StoredCommand) -> bool:
-    """Whether the plan behind a command could not reach the need."""
+def _choice(history: NightHistory, command: StoredCommand) -> str:
+    """Say whether there was a choice of hours."""
+    plan = _plan_of(history, command)
+    if plan is not None and plan["shortfall_kwh"]:
+        return "all the time available"
+    if plan is not None and _fills_the_time(history, command, plan):
+        return "nearly all the time available"
+    return "the cheapest hours"
+
+
+def _plan_of(history: NightHistory, command: StoredCommand) -> Mapping[str, Any] | None:
+    """Return the plan behind a command, if it is kept."""
     night = history.night
     plans = [plan.body for plan in (night.plan_before, *night.plans) if plan is not None]
-    return any(
-        f"{plan['vehicle']}@{plan['made_at']}" == command.plan and plan["shortfall_kwh"]
-        for plan in plans
-    )
+    made = (each for each in plans if f"{each['vehicle']}@{each['made_at']}" == command.plan)
+    return next(made, None)
+
+
+def _fills_the_time(history: NightHistory, command: StoredCommand, plan: Mapping[str, Any]) -> bool:
+    """Whether a vehicle was charged in nearly all the time until it had to be ready."""
+    departure = parse_instant(plan["departure"])
+    ready_by = ready_by_of(history.house.file, plan["vehicle"], departure)
+    for stay in history.stays:
+        time = TimeSpan(stay.start, min(stay.end, ready_by))
+        if time.start <= command.at < time.end < history.night.upto:
+            runs = [found for run in start_runs(history) if (found := run.meets(time))]
+            charged = sum((run.end - run.start for run in runs), timedelta(0))
+            return charged >= NEARLY_ALL * (time.end - time.start)
+    return False
 
 
 # --- what it was for --------------------------------------------------------------------------

@@ -147,7 +147,8 @@ def flows_of(night: Night) -> tuple[Flow, ...]:
             )
         else:
             flows.append(flow)
-    return tuple(_clipped(flow, night, commands) for flow in flows)
+    stays = stays_of(night)
+    return tuple(_clipped(flow, night, commands, stays) for flow in flows)
 
 
 def _rises(night: Night) -> Iterator[Flow]:
@@ -167,16 +168,25 @@ def _continues(last: Flow, flow: Flow, commands: Sequence[CommandSpan]) -> bool:
     return not any(each.command.do == "stop" and each.meets(between) for each in commands)
 
 
-def _clipped(flow: Flow, night: Night, commands: Sequence[CommandSpan]) -> Flow:
-    """Start and end a flow with its command, if that came between two readings."""
+def _clipped(
+    flow: Flow, night: Night, commands: Sequence[CommandSpan], stays: Sequence[TimeSpan]
+) -> Flow:
+    """Start and end a flow with its command or plug, if that came between two readings."""
     readings = [reading.at for reading in night.meter.readings]
     first = min((at for at in readings if at > flow.start), default=flow.end)
     last = max((at for at in readings if at < flow.end), default=flow.start)
+    following = min((at for at in readings if at > flow.end), default=flow.end)
     starts = joined(each for each in commands if each.command.do == "start")
     begun = [each.start for each in starts if flow.start < each.start < first]
-    ended = [each.end for each in starts if last < each.end < flow.end]
+    plugged = [each.start for each in stays if flow.start < each.start < first]
+    causes = [each.end for each in (*starts, *stays)]
+    ended = [at for at in causes if last < at < flow.end]
+    # A moment after the last reading that shows power, too little flows for the next to show any.
+    soon = [at for at in causes if flow.end <= at < following]
     return replace(
-        flow, start=begun[0] if begun else flow.start, end=ended[-1] if ended else flow.end
+        flow,
+        start=max([*begun[:1], *plugged[:1]], default=flow.start),
+        end=ended[-1] if ended else min(soon, default=flow.end),
     )
 
 

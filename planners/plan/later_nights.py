@@ -1,15 +1,24 @@
-"""Carry out the solved nights after the next departure."""
+"""Carry out the solved nights after the next departure, and say why there are no more."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from planners.local_time.conversion import nearest_minute
+from planners.local_time.wished_departures import coming_departures, departures_to_plan
+from planners.plan.horizon import PLANNED_DAYS
 from planners.plan.periods import charging_slots, cut_where_dearest, periods_of
 from planners.plan.plan import LaterNight
 from planners.power.charging import climb
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from datetime import datetime
+
+    from config.household.household_file import HouseholdFile
+    from planners.local_time.departures import DepartureAt
     from planners.plan.horizon import Horizon
+    from planners.rates.prices import Prices
     from planners.solver.solution import Solution
 
 
@@ -62,3 +71,52 @@ def later_nights(
             )
         )
     return tuple(nights)
+
+
+def why_no_more(
+    file: HouseholdFile, prices: Prices, now: datetime, departures: Sequence[DepartureAt]
+) -> str:
+    """Say why no departure after these can be planned with them.
+
+    Parameters
+    ----------
+    file : HouseholdFile
+        The household.
+    prices : Prices
+        Its rates.
+    now : datetime
+        UTC.
+    departures : sequence of DepartureAt
+        What `planners.plan.horizon.departures_known` listed; at least one.
+
+    Returns
+    -------
+    str
+        A clause.
+    """
+    last, name = departures[-1], departures[-1].vehicle
+    until, known = now + PLANNED_DAYS, prices.known_until(now)
+
+    def clock(instant: datetime) -> str:
+        return f"{nearest_minute(instant, file.zone):%a %d %b %H:%M}"
+
+    if len(departures_to_plan(file, name, now, until)) > len(departures):
+        if known is not None and last.ready_by > known:
+            ends = f"are known only until {clock(known)}" if known > now else "are not known yet"
+            return f"the rates {ends}, and one night more is estimated"
+        return "rates that change at odd minutes leave too much to plan at once"
+    after = coming_departures(file, name, last.instant, until + PLANNED_DAYS)
+    following = next((each for each in after if each.instant > last.instant), None)
+    if following is None or following.ready_by > until:
+        return f"{name} has no other departure in the {PLANNED_DAYS.days} days that are planned"
+    if last.returns is None:
+        return f"the file does not say when {name} is back after {clock(last.instant)} (returns)"
+    if last.uses_kwh is None:
+        return (
+            f"the file does not say what the trip of {clock(last.instant)} uses (uses_kwh, uses_km"
+            " or daily_distance_km)"
+        )
+    return (
+        f"{name} is back at {clock(last.returns)}, too late to charge for"
+        f" {clock(following.instant)}"
+    )

@@ -41,3 +41,10 @@ def test_parts_always_add_up_to_the_rounded_sum(parts: list[Decimal], places: in
 def test_half_a_hundredth_goes_to_the_even_digit_however_it_is_given(wh: Decimal | float) -> None:
     """0.155 kWh is 0.16, as in a month, though the nearest float is a little less."""
     assert kwh_text(wh, 2) == "0.16 kWh"
+
+
+def test_the_order_of_the_parts_does_not_matter() -> None:
+    """Two parts end in half a hundredth: the larger one goes up, here and there."""
+    parts = [Decimal("1.005"), Decimal("12.005")]
+    assert rounded_parts(parts, 2) == [Decimal("1.00"), Decimal("12.01")]
+    assert rounded_parts(parts[::-1], 2) == [Decimal("12.01"), Decimal("1.00")]

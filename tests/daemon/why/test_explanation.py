@@ -321,6 +321,20 @@ def test_reasons_that_change_have_a_sentence_each(home: Home) -> None:
     )
 
 
+@pytest.mark.parametrize(
+    ("soc", "hours"), [(45.0, "nearly all the time available"), (57.0, "the cheapest hours")]
+)
+def test_hours_that_were_nearly_all_needed_are_no_choice(
+    home: Home, soc: float, hours: str
+) -> None:
+    """It charges from 04:45 until 07:00, where the night rate ends, or for 24 minutes."""
+    with home.place() as place:
+        place.until(LEAVES - 2 * HOUR - 35 * MINUTE)
+        place.plug_in(soc)
+        place.leave()
+    assert f", in {hours} before 07:20, for " in home.says()
+
+
 def test_it_has_just_begun(home: Home) -> None:
     """Power flows: nobody reads that it did not charge, though it is 0.02 kWh."""
     with home.place(LEAVES - HOUR) as place:

@@ -179,3 +179,25 @@ def test_a_charge_of_seconds_by_the_machines_clock(
     texts = [each["text"] for each in point["story"] if each["at"] >= point["charged"][0]["start"]]
     assert any(text.startswith("stop: ") for text in texts)
     assert not any("not running" in text for text in texts)
+
+
+def test_power_flows_and_stops_after_its_cause_and_not_at_the_reading_before(home: Home) -> None:
+    """A relay that is stuck gives power while the vehicle is there, between two readings."""
+    with home.place() as place:
+        place.until(EVENING)
+        place.pass_time(5 * SECOND, every=HOUR)
+        place.plug_in(35.0)
+        place.stuck = True
+        place.until(EVENING + HOUR)
+        place.pass_time(2 * SECOND, every=HOUR)
+        place.unplug()
+        place.stuck = False
+        place.until(EVENING + 2 * HOUR)
+        story = home.why(now=place.clock.now()).story
+    told = [entry.text for entry in story if entry.kind in {"vehicle", "meter"}]
+    assert told == [
+        "the vehicle is plugged in",
+        "power flows, without a command to charge",
+        "the vehicle is unplugged",
+        "power has stopped: 7.35 kWh since 18:30",
+    ]

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from config.files.price_series import PricePoint
 from planners.plan.horizon import Situation, departures_known
+from planners.plan.later_nights import why_no_more
 from planners.plan.planning import make_plan
 from planners.rates.prices import prices_of
 from tests.planners.households import band, bands, series
@@ -261,3 +262,58 @@ def test_needs_of_several_nights_cost_no_more_together(
     solver = model.highs()
     assert minimised(solver, model.cost)
     assert total(week) == pytest.approx(solver.getInfo().objective_function_value, abs=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("changes", "nights", "why"),
+    [
+        (
+            {"returns": None},
+            2,
+            "the file does not say when hatchback is back after Thu 04 Jun 07:20 (returns)",
+        ),
+        (
+            {"uses_kwh": None},
+            2,
+            (
+                "the file does not say what the trip of Thu 04 Jun 07:20 uses (uses_kwh, uses_km or"
+                " daily_distance_km)"
+            ),
+        ),
+        (
+            {"returns": "07:10"},
+            2,
+            "hatchback is back at Fri 05 Jun 07:10, too late to charge for Fri 05 Jun 07:20",
+        ),
+        (
+            {"days": ["thu"]},
+            2,
+            "hatchback has no other departure in the 7 days that are planned",
+        ),
+    ],
+)
+def test_the_one_reason_why_no_more_nights_are_planned_is_named(
+    changes: dict[str, object], nights: int, why: str
+) -> None:
+    given = DemoHousehold(leaves=HOME_AT_NIGHT | changes)
+    file, now = given.file(), utc(EVENING)
+    prices = prices_of(file, {})
+    known = departures_known(file, prices, "hatchback", now, nights)
+    assert len(known) == 1
+    assert why_no_more(file, prices, now, known) == why
+
+
+def test_where_prices_end_no_more_nights_are_planned() -> None:
+    points = [
+        PricePoint(utc("2026-05-30T12:00:00") + minutes(60 * i), Decimal("0.20"))
+        for i in range(24 * 5)
+    ]
+    given = DemoHousehold(
+        tariffs=[series(step_minutes=60)], leaves=HOME_AT_NIGHT, series={"Series": points}
+    )
+    file, now = given.file(), utc(EVENING)
+    prices = prices_of(file, given.series or {})
+    known = departures_known(file, prices, "hatchback", now, 7)
+    assert why_no_more(file, prices, now, known) == (
+        "the rates are known only until Fri 05 Jun 00:00, and one night more is estimated"
+    )
