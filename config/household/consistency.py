@@ -274,7 +274,7 @@ def _departure_problems(parts: Parts) -> Iterator[KeyProblem]:
                 yield KeyProblem(
                     ("departures", index, *path),
                     f'expected one departure of "{departure.vehicle}" a day, got {day} again '
-                    f"after departures[{first}]",
+                    f"after departures[{first}]; ask for a second one (lullwatt ask --need --by)",
                 )
 
 

@@ -364,9 +364,12 @@ def _switch_vehicle(state: PointState, request: Request, house: House) -> PointS
         return state
     # What the night's account knows of the vehicle before is not true of this one.
     night = state.night and replace(state.night, vehicle=name, soc_before_percent=None)
+    # A wish belongs to the vehicle: what is to charge at once is the one that was there before.
+    wishes = replace(state.wishes, charge_now=state.wishes.charge_now and not state.plugged_in)
     return replace(
-        _swap_vehicle(state, name, house), plan=None, night=night, actual_share=ActualShare()
-    )
+        _swap_vehicle(state, name, house), plan=None, night=night, actual_share=ActualShare(),
+        wishes=wishes,
+    )  # fmt: skip
 
 
 def _swap_vehicle(state: PointState, name: str | None, house: House) -> PointState:

@@ -25,6 +25,7 @@ from planners.local_time.conversion import MINUTE
 from planners.plan.shortfall import shortfall_that_counts
 from planners.plan.why import in_the_cheapest_hours
 from planners.power.charging import NEED_TOLERANCE_PERCENT
+from planners.power.excess_current import amps_text
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -227,6 +228,7 @@ def _superseded(
         yield "All earlier requests are cancelled."
     if request.remove is not None:
         yield _cancelled(request.remove, before, now, zone)
+    yield from _of_the_vehicle(request, before, after)
     yield from _contradicted(before, after)
     if request.away_until is not None:
         for wish in after.wishes.departures:
@@ -235,6 +237,27 @@ def _superseded(
                 yield f"Wish {wish.id}, for {by}, is in the time away and does not count."
     if request.soc_percent is not None:
         yield from _overruled(request.soc_percent, before, now)
+
+
+def _of_the_vehicle(request: Request, before: PointState, after: PointState) -> Iterator[str]:
+    """Say what a request changes for another vehicle, and for the equipment."""
+    ended = before.wishes.charge_now and not (after.wishes.charge_now or request.clear)
+    if ended and request.vehicle is not None and request.charge_now is None:
+        yield (
+            "Charging at once was asked for another vehicle and has ended: ask for it again (--now)"
+            f" if {request.vehicle} is to charge at once."
+        )
+    if not request.equipment_checked:
+        return
+    excess = before.current_watch.excess
+    if excess is None:
+        yield f"Nothing was held against the equipment at {before.charge_point}: nothing changes."
+    else:
+        yield (
+            f"The equipment at {before.charge_point} counts as checked: plans no longer expect the"
+            f" {amps_text(excess.taken_amps)} that it took. If it takes too much again, it is"
+            " stopped again."
+        )
 
 
 def _cancelled(name: str, before: PointState, now: datetime, zone: ZoneInfo) -> str:
@@ -403,11 +426,11 @@ def _effect(effect: Effect, when: str, file: HouseholdFile) -> tuple[str, float]
     is_want = wish.want_percent is not None
     target = departure.want_percent if is_want else departure.need_percent
     needs = _need_beside(departure, declared, wish) if is_want else ""
+    aim = "wanted" if is_want else "needed"
     if declared is None:
-        more = f"{when} is one more departure, with {target:.0f} %{needs} (wish {wish.id})"
+        more = f"{when} is one more departure, with {target:.0f} % {aim}{needs} (wish {wish.id})"
         return more, target
     before = declared.want_percent if is_want else declared.need_percent
-    aim = "wanted" if is_want else "needed"
     once = _instead_of(before, target)
     text = f"For {when}, {target:.0f} % is {aim}{once}{needs} (wish {wish.id})"
     if wish.want_percent is not None and wish.want_percent < target:

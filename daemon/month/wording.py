@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
+from math import inf
 from typing import TYPE_CHECKING, NamedTuple
 from zoneinfo import ZoneInfo
 
@@ -18,6 +20,7 @@ from daemon.presentation.figures import local_time
 from planners.accounts.money import format_money, round_money
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from decimal import Decimal
 
     from daemon.night_log.month import AlertRow, Month, NightRow, StayRow
@@ -30,6 +33,11 @@ ROUNDING = (
 AS_OF = "%a %d %b %Y %H:%M"
 _OF_NEED = {OUT_OF_REACH}
 _REASONS = {NO_POWER, ENDED_SHORT, NO_READING, OUT_OF_REACH, NO_RATE, PRICES_ENDED}
+HOUR = timedelta(hours=1)
+
+LATE_HOURS = 6
+"""A vehicle that was there for less came late."""
+
 LONG_HOURS = 24
 
 
@@ -116,7 +124,8 @@ def why_short(month: Month, row: NightRow) -> str:
             since = local_time(stay.skipped_at, zone, "%a %H:%M")
             reasons = {f"Somebody had asked not to charge, from {since} on.": None, **reasons}
         which = f"For {_leaves(stay, zone)} it" if len(row.departures) > 1 else "It"
-        sentences += [_missing(stay, which), *(reasons or [_from_record(stay)])]
+        sentences += [_missing(stay, which), *_plugged_in_late(stay, zone)]
+        sentences += reasons or ([] if _hours_there(stay) < LATE_HOURS else [_from_record(stay)])
     return " ".join(sentences)
 
 
@@ -130,6 +139,18 @@ def _missing(stay: StayRow, which: str) -> str:
         return f"{which} needed {need:.0f} %; how much it had is not known."
     had = f"{which} needed {need:.0f} % and had {soc:.0f} %"
     return f"{had}: {kwh:.1f} kWh were missing." if kwh else f"{had}."
+
+
+def _hours_there(stay: StayRow) -> float:
+    return (stay.departure - stay.plugged_since) / HOUR if stay.departure and stay.starts else inf
+
+
+def _plugged_in_late(stay: StayRow, zone: ZoneInfo) -> Iterator[str]:
+    """Say that a vehicle was there for a short time only, whatever else happened."""
+    hours = _hours_there(stay)
+    if hours < LATE_HOURS:
+        at = local_time(stay.plugged_since, zone, "%a %H:%M")
+        yield f"It was plugged in only at {at}, {hours:.1f} hours before it left."
 
 
 def _from_record(stay: StayRow) -> str:

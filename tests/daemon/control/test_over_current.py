@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from adapters.contract.messages import Reading
+from adapters.contract.messages import Reading, Request
 from daemon.control.alerts import OVER_CURRENT
 from daemon.control.events import HouseChanged
 from daemon.control.state import House, counted_soc_percent
+from daemon.messaging.answering import answer_of
 from daemon.messaging.status import status_of
-from tests.daemon.worlds import EVENING, HOUR, MINUTE, World, household, utc
+from tests.daemon.worlds import EVENING, HOUR, MINUTE, POINT, World, household, utc
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -124,7 +125,12 @@ def test_a_person_who_wants_power_now_does_not_start_it() -> None:
 def test_a_person_has_checked_it() -> None:
     """Then it is started as before; if it still takes too much, it is stopped again."""
     world = charged(fused())
+    before, request = world.state, Request(equipment_checked=True)
     world.ask(equipment_checked=True)
+    assert answer_of(world.state, world.now, world.house, request, before).startswith(
+        f"The equipment at {POINT} counts as checked: plans no longer expect the 32 A that it took."
+        " If it takes too much again, it is stopped again."
+    )
     assert world.doing() == ("start", 16.0)
     assert OVER_CURRENT not in world.state.alerts
     world.wait(world.now + 3 * MINUTE)

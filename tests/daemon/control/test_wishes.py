@@ -336,7 +336,7 @@ def test_an_answer_without_a_vehicle_names_the_departures() -> None:
     world.ask(need_percent=100.0, by=LEAVES + 5 * HOUR)
     assert answer_of(world.state, world.now, world.house) == (
         "No vehicle is plugged in at driveway. Your request counts once one is. Thu 07:20 keeps its"
-        " 60 %. Thu 12:20 is one more departure, with 100 % (wish 1)."
+        " 60 %. Thu 12:20 is one more departure, with 100 % needed (wish 1)."
     )
 
 

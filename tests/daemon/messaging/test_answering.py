@@ -42,6 +42,7 @@ if TYPE_CHECKING:
     from daemon.control.state import PointState
 
 TOPIC = topics_of(kowhai()).request(POINT)
+VAN = {"van": {"charge_point": POINT, "usable_kwh": 100.0, "everyday_limit_percent": 90.0}}
 
 
 def at_home(soc: float = 35.0) -> World:
@@ -551,7 +552,7 @@ def test_a_start_is_no_change_of_rate() -> None:
         (
             {"want_percent": 90.0, "need_percent": 50.0, "by": EVENING + 3 * HOUR},
             (50.0, 90.0),
-            "is one more departure, with 90 %, and 50 % is needed (wish 1)",
+            "is one more departure, with 90 % wanted, and 50 % is needed (wish 1)",
         ),
     ],
 )
@@ -582,3 +583,38 @@ def test_within_the_tolerance_nothing_is_missing() -> None:
     assert "The battery holds 60 %, which is enough for Thu 07:20." in answer(world)
     [departure] = figures(world).departures or ()
     assert departure.missing_kwh is None
+
+
+def test_charging_at_once_does_not_pass_to_another_vehicle() -> None:
+    """It was asked for the vehicle that was there; the answer says that it has ended."""
+    world = World(household(more_vehicles=VAN), EVENING)
+    world.read()
+    world.plug_in(35.0)
+    world.ask(charge_now=True)
+    assert world.state.wishes.charge_now
+    before, request = world.state, Request(vehicle="van")
+    world.ask(vehicle="van")
+    assert not world.state.wishes.charge_now
+    assert answer_of(world.state, world.now, world.house, request, before).startswith(
+        "Charging at once was asked for another vehicle and has ended: ask for it again (--now) if"
+        " van is to charge at once."
+    )
+    world.ask(charge_now=True, vehicle="hatchback")
+    assert world.state.wishes.charge_now, "asked with the vehicle"
+
+
+def test_nothing_was_held_against_the_equipment() -> None:
+    world = at_home()
+    before, request = world.state, Request(equipment_checked=True)
+    world.ask(equipment_checked=True)
+    assert answer_of(world.state, world.now, world.house, request, before).startswith(
+        f"Nothing was held against the equipment at {POINT}: nothing changes."
+    )
+
+
+@pytest.mark.parametrize(("minutes", "missing"), [(5, "13.8"), (14, "12.7")])
+def test_who_skips_into_the_margin_reads_what_will_be_missing(minutes: int, missing: str) -> None:
+    """The margin is given up, and is too short all the same."""
+    world = at_home(35.0)
+    world.ask(skip_until=LEAVES - minutes * MINUTE)
+    assert f"is short of the 60 % needed. {missing} kWh will be missing." in answer(world)
