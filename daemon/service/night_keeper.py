@@ -229,8 +229,9 @@ class NightKeeper:
                 made.append(self._compare_again(state.charge_point, night, house))
             point.compare_again.discard(night)
         if point.priced_with is not house:
-            point.priced_with = house
             made += self._price_again(state.charge_point, tonight, closing, house)
+            if closing not in point.price_again:
+                point.priced_with = house
         return [record for record in made if record is not None]
 
     def _has_readings(self, night: date, tonight: date, house: House) -> bool:
@@ -276,7 +277,7 @@ class NightKeeper:
         for night in sorted(point.price_again):
             if tonight - night > PRICED_AGAIN_FOR or not self._has_readings(night, tonight, house):
                 point.price_again.discard(night)
-            elif night < tonight and night != closing and rates_are_known(house, night):
+            elif night != closing and rates_are_known(house, night):
                 point.price_again.discard(night)
                 _, facts = self._facts_of(charge_point, night, house)
                 yield self._outbox.record_night(facts, house)

@@ -591,11 +591,11 @@ def test_charging_at_once_does_not_pass_to_another_vehicle() -> None:
     world.read()
     world.plug_in(35.0)
     world.ask(charge_now=True)
-    assert world.state.wishes.charge_now
     before, request = world.state, Request(vehicle="van")
     world.ask(vehicle="van")
-    assert not world.state.wishes.charge_now
-    assert answer_of(world.state, world.now, world.house, request, before).startswith(
+    after = world.state
+    assert (before.wishes.charge_now, after.wishes.charge_now) == (True, False)
+    assert answer_of(after, world.now, world.house, request, before).startswith(
         "Charging at once was asked for another vehicle and has ended: ask for it again (--now) if"
         " van is to charge at once."
     )

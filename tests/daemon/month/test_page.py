@@ -120,7 +120,9 @@ def test_the_bands_add_up_to_the_month_as_shown() -> None:
 
 def test_faults_are_mentioned(tree: Tree) -> None:
     """A short night and why, an estimate, an alert, a night without a record."""
-    assert "It needed 60 % and had 48 %. hatchback will reach 45 %" in tree.text
+    late = "It was plugged in only at Sat 06:30, 0.8 hours before it left."
+    short = f"It needed 60 % and had 48 %. {late}"
+    assert f"{short} hatchback will reach 45 %" in tree.text
     assert "2.15 of 19.90 kWh are estimated" in tree.text
     assert "Wed 14 Oct 23:30, the household: the disk was full for 20 minutes" in tree.text
     assert f"No night was recorded on Tue {ALONE} Oct." in tree.text

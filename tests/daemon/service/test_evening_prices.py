@@ -231,6 +231,22 @@ def test_a_night_at_estimated_rates_is_priced_again_once_they_are_known(home: Ho
     assert revisions[0] >= 1
 
 
+def test_prices_of_the_same_morning_correct_the_night_at_once(home: Home) -> None:
+    """The night is closed as the vehicle leaves at 07:20; the prices come an hour later."""
+    leaves, prices = utc("2026-06-03T19:25"), utc("2026-06-03T20:30")
+    used = Reading(at=utc("2026-06-03T15:00"), register_kwh=1010.0, watts=0.0)
+    home.run(
+        (MIDNIGHT + HOUR, None),
+        (used.at, used),
+        (leaves, None),
+        (prices, quarters(windy_morning)),
+        (prices + timedelta(minutes=10), None),
+    )
+    first, *_, last = home.bus.on("night")
+    assert first["estimated_rate_kwh"] > 0
+    assert (last["night"], last["estimated_rate_kwh"]) == ("2026-06-03", 0)
+
+
 def test_the_first_evening_on_a_price_feed_is_closed(tmp_path: Path) -> None:
     """The series begins at 18:00, after the noon of its first night: the night is closed."""
     rows = [f"{(EVENING - HOUR / 2 + hour * HOUR).isoformat()};0.20" for hour in range(30)]
