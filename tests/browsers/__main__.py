@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 import sys
 from contextlib import ExitStack
+from datetime import timedelta
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any, Final
@@ -124,6 +125,16 @@ class Campaign:
         context.close()
         _say("a lost connection: said, and over by itself")
 
+    def show_another_clock(self) -> None:
+        """Open the page on a phone whose clock is ten minutes ahead: it says so."""
+        context = self.context()
+        context.clock.set_system_time(SystemClock().now() + timedelta(minutes=10))
+        tab = self._tab(context, "another clock")
+        tab.goto("/")
+        tab.get_by_text("The clock of this device is not that of the page.").wait_for()
+        context.close()
+        _say("a phone with another clock: said")
+
     def _tab(self, context: BrowserContext, where: str) -> Page:
         tab = context.new_page()
         tab.on("console", lambda message: self.wrong.append(f"{where}: {message.text}"))
@@ -171,6 +182,7 @@ def main() -> int:
         campaign.wish("without scripts", touch, **plain)
         campaign.wish("with reduced motion", touch, reduced_motion="reduce", has_touch=True)
         campaign.lose_the_connection()
+        campaign.show_another_clock()
         for line in campaign.wrong:
             _say(f"wrong: {line}")
         _say(f"wrong: {len(campaign.wrong)}")
