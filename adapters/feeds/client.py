@@ -214,9 +214,8 @@ def _reply(response: HTTPResponse, target: SplitResult, ends: float) -> Reply:
         return Reply(status)
     if status != _FINE:
         raise RequestError(f"{host} refuses the request (status {status}); check the address")
-    names = {"ETag": "If-None-Match", "Last-Modified": "If-Modified-Since"}
     tags = {
-        ours: response.headers[name] for name, ours in names.items() if name in response.headers
+        ours: response.headers[name] for name, ours in _TAGS.items() if name in response.headers
     }
     return Reply(status, _body(response, host or "", ends), tags)
 

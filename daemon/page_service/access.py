@@ -1,4 +1,4 @@
-"""Decide who may do what: names of this machine, devices, forms, and guesses. Reads no clock."""
+"""Decide who may do what: names of this machine, devices and forms. Reads no clock."""
 
 from __future__ import annotations
 
