@@ -40,7 +40,7 @@ def stored_prices(path: Path, tariffs: Iterable[str]) -> dict[str, tuple[PricePo
         If there is a file that can't be read, in plain words.
     """
     names = tuple(tariffs)
-    with _reader(path) as reader:
+    with stored_ledger(path) as reader:
         if reader is None:
             return dict.fromkeys(names, ())
         try:
@@ -67,12 +67,12 @@ def stored_load_hours(path: Path) -> tuple[LoadHour, ...]:
     LedgerError
         If there is a file that can't be read, in plain words.
     """  # noqa: DOC502 - raised by the reader
-    with _reader(path) as reader:
+    with stored_ledger(path) as reader:
         return () if reader is None else reader.load_hours()
 
 
 @contextmanager
-def _reader(path: Path) -> Iterator[LedgerReader | None]:
+def stored_ledger(path: Path) -> Iterator[LedgerReader | None]:
     """Open a ledger for reading; None if there is none yet."""
     with plain_errors(path):
         if not path.exists() or (path.is_file() and not path.stat().st_size):

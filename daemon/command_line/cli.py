@@ -146,7 +146,9 @@ def plan(  # noqa: PLR0917 - click passes them by name
             err=True,
         )
     departure, *later = departures
-    situation = Situation(now, _soc(house, name, socs), departure, later=tuple(later))
+    situation = Situation(
+        now, _soc(house, name, socs), departure, later=tuple(later), peaks=house.peaks
+    )
     made = make_plan(house.file, house.prices, situation)
     opens = max(now, departure.ready_by - PLANNED_DAYS)
     if picture is not None:

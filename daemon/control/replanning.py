@@ -327,8 +327,9 @@ def situation_of(
     later = _later(state, departure, now, house)
     by_hours = state.pilot is None
     situation = Situation(
-        now, soc, departure, later=later, by_hours=by_hours, excess=state.current_watch.excess
-    )
+        now, soc, departure, later=later, by_hours=by_hours, excess=state.current_watch.excess,
+        peaks=house.peaks,
+    )  # fmt: skip
     if begins > now:
         return replace(situation, now=begins)
     return replace(situation, on=on, since=state.switches.on_at if on else None)

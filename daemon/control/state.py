@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from config.household.household_file import HouseholdFile
     from daemon.control.events import CommandInForce, LoweredByLoad, Stay
     from planners.accounts.register import RegisterReading
+    from planners.capacity.tonight import DayPeak
     from planners.home.left_beside import LeftByLoad
     from planners.local_time.departures import DepartureAt
     from planners.plan.plan import Plan
@@ -85,6 +86,8 @@ class House:
         What the home's live load leaves of each phase of the main fuse, if it is read.
     kept_amps : float
         The least that the live load leaves to the charge point that is stepped [A per phase].
+    peaks : tuple of DayPeak
+        The home's highest power of each day of this month, or year, for a capacity charge.
     """
 
     file: HouseholdFile
@@ -93,6 +96,7 @@ class House:
     others: Mapping[str, tuple[AmpsSpan, ...]] = field(default_factory=dict)
     left_by_load: tuple[LeftByLoad, ...] = ()
     kept_amps: float = 0.0
+    peaks: tuple[DayPeak, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,6 +12,7 @@ from rich.text import Text
 
 from config.fields.currencies import minor_units
 from config.tariffs.calendar_words import MONTHS
+from daemon.month.capacity import capacity_summary, capacity_values
 from daemon.month.wording import ROUNDING, why_short
 from daemon.night_log.night_rows import band_values, night_values
 from daemon.night_log.notes import ESTIMATED_RATE
@@ -33,6 +34,7 @@ SUMMARY = (
     "metered_kwh", "estimated_kwh", "cost", "cost_exact", "standing_charge", "cost_per_kwh",
     "distance", "distance_unit", "cost_per_distance", "saved_against_at_once",
     "saved_against_timer", "hindsight_would_save", "alerts", "estimated_rate_kwh",
+    "capacity_charge", "capacity_charge_without_charging",
 )  # fmt: skip
 TOTAL = "total"
 
@@ -96,6 +98,7 @@ def summary(month: Month) -> dict[str, Any]:
         "hindsight_would_save": money(month.hindsight_would_save),
         "alerts": len(month.alerts),
         "estimated_rate_kwh": exact_kwh(month.estimated_rate_wh),
+        **capacity_summary([month.capacity], month.currency),
     }
 
 
@@ -105,6 +108,7 @@ def month_values(month: Month) -> dict[str, Any]:
         "timezone": month.timezone,
         "as_of": instant_text(month.as_of),
         "rounding": ROUNDING,
+        "capacity": capacity_values(month),
         "by_band": band_values(month.by_band),
         "by_vehicle": [
             {
@@ -223,6 +227,7 @@ def _total(months: Sequence[Month]) -> dict[str, Any]:
         "hindsight_would_save": money([month.hindsight_would_save for month in months]),
         "alerts": sum(len(month.alerts) for month in months),
         "estimated_rate_kwh": exact_kwh(sum(month.estimated_rate_wh for month in months)),
+        **capacity_summary([month.capacity for month in months], months[0].currency),
     }
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Final
 
+from daemon.month.capacity import capacity_lines
 from daemon.month.chart import RULE_WORDS, band_stacks, charge_points_of, cost_lines
 from daemon.month.page_tables import MonthTables
 from daemon.month.page_wording import MonthWords, alert_place, kwh, short_date, sources
@@ -36,6 +37,7 @@ def month_values(month: Month) -> dict[str, Any]:
         "lines": cost_lines(month),
         "many": len({words.where(row) for row in month.nights}) > 1,
         "why_short": why_short,
+        "capacity_lines": capacity_lines,
         "alerts": alerts_shown(month),
         "rounding": ROUNDING,
         "rule_notes": rule_notes,

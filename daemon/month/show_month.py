@@ -10,6 +10,7 @@ from rich.table import Table
 from rich.text import Text
 
 from config.tariffs.calendar_words import MONTHS
+from daemon.month.capacity import capacity_lines
 from daemon.month.page_tables import MonthTables
 from daemon.month.page_wording import MonthWords
 from daemon.month.wording import AS_OF, ROUNDING, alerts_shown, difference_words, why_short
@@ -56,7 +57,8 @@ def _figures(month: Month) -> Table:
         ("energy", _energy(month)),
         ("cost", _cost(month)),
         ("standing charge", f"{_money(month, month.standing_charge)} for every day of the month"),
-        ("together", _money(month, month.cost + month.standing_charge)),
+        *capacity_lines(month),
+        ("together", _money(month, month.together)),
         *_rules(month),
         ("nights", _counts(month)),
     ):

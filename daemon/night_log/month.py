@@ -17,6 +17,7 @@ from planners.accounts.money import round_money
 if TYPE_CHECKING:
     from datetime import date, datetime
 
+    from planners.capacity.bill import CapacityBill
     from planners.rates.spans import RateSpan
 
 RULES = {
@@ -266,6 +267,8 @@ class Month:
         The sum over every day of the month, unrounded [currency].
     as_of : datetime
         When it was read; a night may be priced again later.
+    capacity : CapacityBill or None
+        The capacity charge, if the tariff has one.
     """
 
     household: str
@@ -279,6 +282,14 @@ class Month:
     alerts: tuple[AlertRow, ...]
     standing_charge: Decimal
     as_of: datetime
+    capacity: CapacityBill | None = None
+
+    @property
+    def together(self) -> Decimal:
+        """Energy, standing charge, and a capacity charge of the month [currency]."""
+        charge = self.capacity
+        by_month = charge.charge if charge is not None and charge.per == "month" else Decimal(0)
+        return self.cost + self.standing_charge + by_month
 
     @property
     def energy_wh(self) -> int:

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from adapters.ledger.stored_prices import stored_load_hours, stored_prices
+from adapters.ledger.stored_prices import stored_ledger, stored_load_hours, stored_prices
 from config.files.errors import Fault, FileError, LedgerError
 from config.files.price_series import load_prices
 from config.household.loading import load_household
@@ -58,13 +59,25 @@ def load_house(path: Path, now: datetime | None = None) -> House:
         except LedgerError as error:
             sys.stderr.write(f"{error}; prices that came over the bus are left out\n")
     house = house_of(file, series, lambda tariff: stored.get(tariff, ()))
-    if now is None or file.household.main_fuse_amps is None or file.household.known_load:
+    if now is None:
         return house
     try:
-        return with_learned_load(house, stored_load_hours(file.ledger.path), now)
+        if file.household.main_fuse_amps is not None and not file.household.known_load:
+            house = with_learned_load(house, stored_load_hours(file.ledger.path), now)
+        return _with_peaks(house, now)
     except LedgerError as error:
         sys.stderr.write(f"{error}; what the home has drawn is left out\n")
         return house
+
+
+def _with_peaks(house: House, now: datetime) -> House:
+    """Add the highest power of each day so far, if a capacity charge needs them."""
+    if not any(tariff.capacity_charge for tariff in house.file.tariffs):
+        return house
+    from daemon.nights.home_peaks import peaks_so_far  # noqa: PLC0415 - few households need it
+
+    with stored_ledger(house.file.ledger.path) as ledger:
+        return house if ledger is None else replace(house, peaks=peaks_so_far(house, ledger, now))
 
 
 def with_learned_load(house: House, hours: Iterable[LoadHour], now: datetime) -> House:

@@ -6,6 +6,7 @@ is the same, this holds for each price file separately.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 from functools import partial
 from typing import TYPE_CHECKING, Literal
@@ -18,6 +19,7 @@ from config.household.loading import load_household
 from config.tariffs.calendar_words import listed
 from daemon.control.events import HouseholdHealth
 from daemon.messaging.price_feed import sort_feed
+from daemon.nights.home_peaks import peaks_so_far
 from daemon.service.house_loading import (
     house_of,
     load_series,
@@ -37,6 +39,7 @@ if TYPE_CHECKING:
     from config.files.price_series import PricePoint
     from config.household.household_file import HouseholdFile
     from daemon.control.state import House
+    from planners.capacity.tonight import DayPeak
     from planners.power.live_load import LoadHour
 
     Stamp = tuple[int, int, int, int]
@@ -77,6 +80,8 @@ class HouseholdWatch:
         # The highest loads of past hours, and when they were read.
         self._load_hours: tuple[LoadHour, ...] = ()
         self._learned_at: datetime | None = None
+        # The highest power of each day, for a capacity charge, read with them.
+        self._peaks: tuple[DayPeak, ...] = ()
         file, series = self._read()
         self._series = series
         self._house = house_of(file, series, lambda _tariff: ())
@@ -91,7 +96,7 @@ class HouseholdWatch:
         self._put_in_force(house_of(self._house.file, self._series, ledger.price_points))
 
     def learn_load(self, ledger: Ledger, now: datetime) -> bool:
-        """Learn from the ledger what the home draws; once between noon and noon.
+        """Learn from the ledger what the home draws, and its peaks; once between noon and noon.
 
         Parameters
         ----------
@@ -103,7 +108,7 @@ class HouseholdWatch:
         Returns
         -------
         bool
-            Whether plans must expect another load.
+            Whether plans must expect another load, or other peaks.
 
         Raises
         ------
@@ -116,13 +121,14 @@ class HouseholdWatch:
             return False
         self._learned_at = now
         self._load_hours = ledger.load_hours()
+        self._peaks = peaks_so_far(self._house, ledger, now)
         self._put_in_force(self._house)
         return self._house is not before
 
     def _put_in_force(self, house: House) -> None:
         if self._learned_at is not None:
             house = with_learned_load(house, self._load_hours, self._learned_at)
-        self._house = house
+        self._house = house if house.peaks == self._peaks else replace(house, peaks=self._peaks)
 
     def load_changes(
         self, ledger: Ledger, *, again: bool = False

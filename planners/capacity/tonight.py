@@ -178,9 +178,8 @@ def period_of(charge: CapacityCharge, day: date) -> Period:
 
 
 def price_of(tariff: Tariff, charge: CapacityCharge, day: date) -> CapacityPrice:
-    """Return what a charge costs on a date, tax included, as a standing charge is taxed."""
-    one = tariff.model_copy(update={"standing_charge": Decimal(1)})
-    factor = float(standing_charge_on(one, day))
+    """Return what a charge costs on a date, tax included."""
+    factor = float(tax_factor(tariff, day))
     steps = tuple(
         (step.up_to_kw or float("inf"), float(step.charge) * factor) for step in charge.steps or ()
     )
@@ -191,6 +190,12 @@ def price_of(tariff: Tariff, charge: CapacityCharge, day: date) -> CapacityPrice
         highest_days=charge.highest_days,
         bills=charge.mean_of_months,
     )
+
+
+def tax_factor(tariff: Tariff, day: date) -> Decimal:
+    """Return what a charge before tax is multiplied by: it is taxed as the standing charge is."""
+    one = tariff.model_copy(update={"standing_charge": Decimal(1), "fees": None})
+    return standing_charge_on(one, day)
 
 
 def _intervals(night: NightTicks) -> list[_Interval]:

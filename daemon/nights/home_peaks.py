@@ -1,0 +1,124 @@
+"""Read the home's highest powers from the ledger, for a capacity charge.
+
+The charge points' meters show what charging drew; what the rest of the home drew is its known load.
+"""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+from typing import TYPE_CHECKING
+
+from config.files.errors import TariffError
+from daemon.nights.metered import read_meter
+from planners.capacity.bill import capacity_bill, peak_days
+from planners.capacity.tonight import DayPeak, Period, period_of
+from planners.local_time.conversion import local_date
+from planners.local_time.settlement import day_bounds
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from datetime import datetime
+
+    from adapters.ledger.reader import LedgerReader
+    from daemon.control.state import House
+    from planners.capacity.bill import CapacityBill
+
+MONTH = timedelta(days=31)
+
+
+def peaks_so_far(house: House, ledger: LedgerReader, now: datetime) -> tuple[DayPeak, ...]:
+    """Read the highest power of each day of this month, or year, so far.
+
+    Parameters
+    ----------
+    house : House
+        The household.
+    ledger : LedgerReader
+        Its record.
+    now : datetime
+        UTC.
+
+    Returns
+    -------
+    tuple of DayPeak
+        Empty if no capacity charge is in force.
+    """
+    today = local_date(now, house.file.zone)
+    try:
+        charge = house.prices.tariff_on(today).capacity_charge
+    except TariffError:
+        charge = None
+    if charge is None:
+        return ()
+    period = Period(period_of(charge, today).first, today)
+    charging = _charging_between(house, ledger, *period)
+    found, _ = peak_days(house.file, charge, period, now, charging)
+    return tuple(DayPeak(each.day, each.kw) for each in found)
+
+
+def month_bill(
+    house: House, ledger: LedgerReader, last: date, now: datetime
+) -> CapacityBill | None:
+    """Reckon the capacity charge of a month.
+
+    Parameters
+    ----------
+    house : House
+        The household.
+    ledger : LedgerReader
+        Its record.
+    last : date
+        The month's last day.
+    now : datetime
+        UTC.
+
+    Returns
+    -------
+    CapacityBill or None
+        None if the tariff has no such charge, or if nothing is recorded. A charge of a year is that
+        of its days up to this month.
+    """
+    day = min(last, local_date(now, house.file.zone))
+    try:
+        tariff = house.prices.tariff_on(day)
+    except TariffError:
+        return None
+    charge = tariff.capacity_charge
+    if charge is None:
+        return None
+    earliest = period_of(charge, last - charge.mean_of_months * MONTH).first
+    records = ledger.nights(earliest, last)
+    if not records:
+        return None
+    known_from = max(earliest, date.fromisoformat(records[0]["night"]))
+    until = min(now, day_bounds(last, last, house.file.zone)[1])
+    charging = _charging_between(house, ledger, known_from, last)
+    return capacity_bill(house.file, tariff, day, charging, until=until, known_from=known_from)
+
+
+def _charging_between(
+    house: House, ledger: LedgerReader, first: date, last: date
+) -> Callable[[datetime, datetime], int]:
+    """Read all meters of some local days.
+
+    Parameters
+    ----------
+    house : House
+        The household.
+    ledger : LedgerReader
+        Its record.
+    first, last : date
+        Local days, both included.
+
+    Returns
+    -------
+    callable
+        Returns the energy of all charge points from one instant to another [Wh].
+    """
+    start, end = day_bounds(first, last, house.file.zone)
+    meters = [read_meter(house, ledger, point, start, end) for point in house.file.charge_points]
+
+    def charging_wh(begins: datetime, ends: datetime) -> int:
+        return sum(meter.between(begins, ends)[0] for meter in meters)
+
+    return charging_wh

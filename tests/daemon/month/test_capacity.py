@@ -1,0 +1,169 @@
+"""A month with a capacity charge adds up to a bill that is reckoned by hand here."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping
+from datetime import date, datetime, time, timedelta
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from adapters.ledger.ledger import open_ledger
+from daemon.nights.account import night_record
+from daemon.nights.home_peaks import peaks_so_far
+from daemon.nights.recount import facts_unseen
+from daemon.service.house_loading import load_house
+from planners.accounts.register import RegisterReading
+from planners.local_time.conversion import instant_of_local
+from planners.local_time.departures import night_bounds
+from tests.support.commands import Ran
+
+Run = Callable[..., Ran]
+EXAMPLES = Path(__file__).parents[3] / "config" / "examples"
+DAY = timedelta(days=1)
+QUARTER = timedelta(minutes=15)
+
+
+def recorded(
+    directory: Path, example: str, charged: Mapping[datetime, int], nights: int = 10
+) -> Path:
+    """Record nights from the first of October, with some Wh in the quarter-hours named."""
+    file = directory / "house.yaml"
+    file.write_text((EXAMPLES / f"{example}.yaml").read_text("utf-8"), "utf-8")
+    house = load_house(file)
+    (point,), (vehicle,) = house.file.charge_points, house.file.vehicles
+    zone, first = house.file.zone, min(start for start in charged).date().replace(day=1)
+    begins, ends = (night_bounds(first + i * DAY, zone)[0] for i in (0, nights))
+    register, shown = 500_000, []
+    at = begins
+    while at <= ends:
+        shown.append(RegisterReading(at, register))
+        register += charged.get(at.astimezone(zone).replace(tzinfo=None), 0)
+        at += QUARTER
+    with open_ledger(directory / "ledger.sqlite3") as ledger:
+        for reading in shown:
+            ledger.add_reading(point, reading.at, reading.register_wh)
+        for place in range(nights):
+            facts = facts_unseen(first + place * DAY, point, vehicle, house.file)
+            body = night_record(house, facts, shown)
+            ledger.close_night(facts.night, point, vehicle, facts.closed_at, body)
+    return file
+
+
+def local(year: int, month: int, day: int, at: int) -> datetime:
+    """Return what the household's clock shows."""
+    return datetime.combine(date(year, month, day), time(at))
+
+
+def hour(day: int, at: int, wh: int, month: int = 10) -> dict[datetime, int]:
+    """Charge evenly through an hour of the local clock."""
+    start = local(2026, month, day, at)
+    return {start + number * QUARTER: wh // 4 for number in range(4)}
+
+
+def month_of(file: Path, run: Run, when: str = "2026-10", *options: str) -> Ran:
+    ran = run("month", str(file), when, *options)
+    assert (ran.code, ran.err) == (0, "")
+    return ran
+
+
+def json_of(file: Path, run: Run, when: str = "2026-10") -> dict[str, Any]:
+    read: dict[str, Any] = json.loads(
+        month_of(file, run, when, "--format", "json").out, parse_float=Decimal
+    )
+    return read
+
+
+@pytest.fixture
+def by_hours(tmp_path: Path) -> Path:
+    charged = hour(2, 1, 6000) | hour(3, 2, 4000) | hour(5, 23, 5000) | hour(5, 22, 3000)
+    return recorded(tmp_path, "highest-hours", charged | hour(8, 3, 2000))
+
+
+def test_mean_of_three_highest_hours(by_hours: Path, run: Run) -> None:
+    """By hand: 6, 5 and 4 kW of charging on three days, each with 2 A of the home: 5.46 kW.
+
+    Between 5 and 10 kW the step is NOK 320 and 25 % of tax: 400. Without charging the mean of three
+    days is 4 A, 0.92 kW: 120 and tax, 150. The second hour of 5 October does not count.
+    """
+    capacity = json_of(by_hours, run)["capacity"]
+    assert capacity["billed_kw"] == Decimal("5.46")
+    assert capacity["charge"] == Decimal("400.00")
+    assert capacity["billed_kw_without_charging"] == Decimal("0.92")
+    assert capacity["charge_without_charging"] == Decimal("150.00")
+    peaks = [(peak["day"], peak["night"], peak["kw"]) for peak in capacity["peaks"]]
+    assert peaks == [
+        ("2026-10-02", "2026-10-01", Decimal("6.46")),
+        ("2026-10-05", "2026-10-05", Decimal("5.46")),
+        ("2026-10-03", "2026-10-02", Decimal("4.46")),
+    ]
+
+
+def test_month_adds_up(by_hours: Path, run: Run) -> None:
+    """By hand: 20 kWh at 0.775, 31 days of 1.625, and the charge: 15.50 + 50.375 + 400 = 465.88."""
+    text = " ".join(month_of(by_hours, run).out.split())
+    assert (
+        "capacity charge NOK 400.00 for 5.46 kW; NOK 150.00 without charging, for 0.92 kW" in text
+    )
+    assert (
+        "highest hour Fri 02 Oct 01:00: 6.46 kW, 6.00 kW of it charging (night of Thu 01 Oct)"
+        in text
+    )
+    assert "cost NOK 15.50; 0.7750 per kWh" in text
+    assert "together NOK 465.88" in text
+    row = json_of(by_hours, run)
+    assert row["capacity_charge"] == Decimal("400.00")
+    assert row["capacity_charge_without_charging"] == Decimal("150.00")
+
+
+def test_page_shows_the_charge(by_hours: Path, run: Run) -> None:
+    """The page of a month has the same lines."""
+    page = month_of(by_hours, run, "2026-10", "--format", "html").out
+    assert "NOK 400.00 for 5.46 kW" in page
+    assert "Highest hour" in page
+
+
+def test_quarter_hours_at_the_least_that_counts(tmp_path: Path, run: Run) -> None:
+    """By hand: 0.5 kWh in a quarter-hour is 2 kW, 2.69 with the home's 3 A, x 3.90 x 1.06 = 11.12.
+
+    Without charging the evening's 10 A, 2.3 kW, count as 2.5: 10.335.
+    """
+    charged = {local(2026, 10, 6, 2): 500}
+    file = recorded(tmp_path, "quarter-hour-peaks", charged)
+    capacity = json_of(file, run)["capacity"]
+    assert capacity["billed_kw"] == Decimal("2.69")
+    assert capacity["charge"] == Decimal("11.12")
+    assert capacity["billed_kw_without_charging"] == Decimal("2.5")
+    assert capacity["charge_without_charging"] == Decimal("10.34")  # 10.335, half to even
+
+
+def test_mean_of_the_months_recorded(tmp_path: Path, run: Run) -> None:
+    """By hand: 4.69 kW in September and 2.69 kW in October make 3.69 kW for October's bill."""
+    charged = {local(2026, 9, 8, 3): 1000, local(2026, 10, 6, 2): 500}
+    file = recorded(tmp_path, "quarter-hour-peaks", charged, nights=40)
+    capacity = json_of(file, run)["capacity"]
+    assert (capacity["billed_kw"], capacity["mean_of_months"]) == (Decimal("3.69"), 2)
+    assert json_of(file, run, "2026-09")["capacity"]["billed_kw"] == Decimal("4.69")
+
+
+def test_daemon_counts_with_the_peaks_of_the_ledger(by_hours: Path) -> None:
+    """The peaks so far are those of the month's days until now, charging included."""
+    house = load_house(by_hours)
+    now = instant_of_local(date(2026, 10, 5), time(18), house.file.zone)
+    with open_ledger(by_hours.parent / "ledger.sqlite3") as ledger:
+        peaks = peaks_so_far(house, ledger, now)
+    assert [round(each.kw, 2) for each in peaks] == [0.92, 6.46, 4.46, 0.92, 0.92]
+    assert load_house(by_hours, now).peaks == peaks
+
+
+def test_no_line_without_a_charge(tmp_path: Path, run: Run) -> None:
+    """A tariff without a capacity charge has no line for it."""
+    file = recorded(tmp_path, "highest-hours", hour(2, 1, 6000))
+    text = file.read_text("utf-8")
+    start, end = text.index("    capacity_charge:"), text.index("charge_points:")
+    file.write_text(text[:start] + "\n" + text[end:], "utf-8")
+    assert json_of(file, run)["capacity"] is None
+    assert "capacity" not in month_of(file, run).out
