@@ -9,6 +9,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from adapters.feeds.answers import AnswerError
+from daemon.presentation.figures import plain_number
 from planners.local_time.conversion import wall_time
 from planners.rates.tariff_cautions import doubt_about_rate
 
@@ -149,9 +150,13 @@ def _remarks(past: Sequence[PricePoint], changed: int, answer: Answer, task: Tas
         )
     if changed:
         yield f"{changed} of the prices that were known have changed."
-    highest = max((_energy_rate(point, task) for point in answer.points), key=abs)
-    if doubt := doubt_about_rate(highest, task.currency):
-        yield f"Other prices of the day are usual, but one is not: {doubt}"
+    highest = max(answer.points, key=lambda point: abs(point.rate))
+    if doubt_about_rate(rate := _energy_rate(highest, task), task.currency):
+        at = highest.start.astimezone(task.today.zone)
+        yield (
+            f"The price of {at:%a %d %b %H:%M} is far from usual: {plain_number(rate)}"
+            f" {task.currency} per kWh, without add. Those around it are usual, so it counts."
+        )
 
 
 def _unit_problem(answer: Answer, _known: Sequence[PricePoint], task: Task) -> str | None:

@@ -82,6 +82,52 @@ shown = page.getresponse()
 print("pairing:", paired.status, "nights:", shown.status)
 sys.exit((paired.status, shown.status) != (303, 200))
 END
+# The unit of prices, with a household file and a server of its own: it writes the price file, which
+# others may read, and does not see the ledger.
+mkdir -p /srv/prices/v1 /run/systemd/system/lullwatt-prices.service.d
+/opt/lullwatt/current/bin/python - <<'END'
+import datetime, json, pathlib, zoneinfo
+import config
+zone = zoneinfo.ZoneInfo("Pacific/Auckland")
+day = datetime.datetime.combine(datetime.datetime.now(zone).date(), datetime.time())
+hours = [(day + datetime.timedelta(hours=n)).replace(tzinfo=zone) for n in range(48)]
+rows = [{"start": hour.isoformat(), "price": 70 + n} for n, hour in enumerate(hours)]
+pathlib.Path("/srv/prices/v1/day-ahead").write_text(json.dumps({"data": rows}))
+text = pathlib.Path(config.__path__[0], "examples/fetched-day-ahead.yaml").read_text()
+text = text.replace("https://prices.example.org", "http://127.0.0.1:8099")
+text = text.replace("fetched-prices.csv", "/var/lib/lullwatt-prices/prices.csv")
+text = text.replace("?from={date}&to={next_date}", "")
+text = text.replace("key_file: price-key", "key_file: prices/key")
+pathlib.Path("/etc/lullwatt/fetched.yaml").write_text(text)
+END
+chgrp lullwatt /etc/lullwatt/fetched.yaml
+cat > /run/systemd/system/lullwatt-prices.service.d/other.conf <<'END'
+[Service]
+ExecStart=
+ExecStart=/opt/lullwatt/current/bin/lullwatt fetch-prices /etc/lullwatt/fetched.yaml
+END
+systemctl daemon-reload
+python3 -m http.server --bind 127.0.0.1 --directory /srv/prices 8099 > /dev/null 2>&1 &
+server=$!
+until python3 -c 'import socket; socket.create_connection(("127.0.0.1", 8099))'; do sleep 1; done
+systemctl start lullwatt-prices || { journalctl --no-pager -u lullwatt-prices; false; }
+journalctl --no-pager -u lullwatt-prices -n 20
+systemd-analyze security --no-pager --threshold=15 lullwatt-prices | tail -n 1
+ls -la /var/lib/lullwatt-prices
+setpriv --reuid lullwatt --regid lullwatt --init-groups \
+    /opt/lullwatt/current/bin/lullwatt check /etc/lullwatt/fetched.yaml | grep -A 2 fetch-prices
+systemctl list-timers --no-pager lullwatt-prices.timer
+kill "$server"
+for unseen in /var/lib/lullwatt /etc/lullwatt/accounts; do
+    printf '[Service]\\nExecStart=\\nExecStart=/bin/ls %s\\n' "$unseen" \
+        > /run/systemd/system/lullwatt-prices.service.d/other.conf
+    systemctl daemon-reload
+    ! systemctl start lullwatt-prices
+done
+journalctl --no-pager -u lullwatt-prices -n 6
+rm -r /run/systemd/system/lullwatt-prices.service.d /etc/lullwatt/fetched.yaml
+systemctl daemon-reload
+systemctl reset-failed lullwatt-prices
 daemon=$(systemctl show lullwatt -p MainPID --value)
 kill -KILL "$page"
 for second in $(seq 40); do

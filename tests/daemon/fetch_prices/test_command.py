@@ -359,6 +359,18 @@ def test_one_request_for_an_address_without_a_day(
     assert len(server.asked) == 1
 
 
+def test_a_spike_is_written_and_named(fetch: Run, market: Market) -> None:
+    """One hour of a market may cost fifty times the others; an estimate would be worse."""
+    market.publish(TODAY)
+    market.days[TOMORROW.isoformat()] = [
+        *day_of(TOMORROW)[:23],
+        {"start": "2026-11-30T23:00:00+13:00", "price": 5000},
+    ]
+    out = fetch().out
+    assert "Wrote 24 prices for Mon 30 Nov 2026: 0.23575 to 5.88225 NZD per kWh with tax." in out
+    assert "The price of Mon 30 Nov 23:00 is far from usual: 5.75 NZD per kWh, without add." in out
+
+
 def test_the_series_of_a_composed_tariff(fetch: Run, market: Market) -> None:
     """A component may follow fetched prices; what is said of them is without the other parts."""
     text = Path("house.yaml").read_text("utf-8")
