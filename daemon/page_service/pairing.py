@@ -13,6 +13,7 @@ from adapters.web.exchange import WebResponse
 from daemon.page.devices import (
     CODE_LENGTH,
     MOST_DEVICES,
+    NAME_LENGTH,
     TooManyDevices,
     code_words,
     read_code,
@@ -66,7 +67,7 @@ class PairingPages:
     async def pair(self, request: WebRequest, words: Words) -> WebResponse:
         """Show the form that pairs a device, or read it."""
         if request.method != "POST":
-            return self._form(words, code=request.query.get("code", ""))
+            return self._form(request, words)
         now_seconds = self._seconds()
         wait = self._wrong.wait_seconds(_CODES, request.address, now_seconds)
         if self._wrong.bars(request.address, now_seconds):
@@ -74,21 +75,23 @@ class PairingPages:
             sentence = words.say(
                 "Too many wrong codes. Wait {seconds} seconds, then try again.", seconds=seconds
             )
-            return self._form(words, 429, sentence, headers={"Retry-After": str(seconds)})
+            return self._form(request, words, 429, sentence, headers={"Retry-After": str(seconds)})
         # It counts before it is looked at, so that guesses at the same time gain nothing.
         self._wrong.note_wrong(_CODES, request.address, now_seconds)
         await self._sleep(wait)
         device_token = token_urlsafe(TOKEN_BYTES)
         try:
             if not self._let_in(request, device_token):
-                return self._form(words, 403, words.say("This code is wrong, used or too old."))
+                return self._form(
+                    request, words, 403, words.say("This code is wrong, used or too old.")
+                )
         except TooManyDevices:
             self._wrong.note_right(_CODES, request.address)
             sentence = words.say(
                 "{count} devices are paired. Remove one of them first, then try again.",
                 count=MOST_DEVICES,
             )
-            return self._form(words, 409, sentence, code=request.form.get("code", ""))
+            return self._form(request, words, 409, sentence)
         self._wrong.note_right(_CODES, request.address)
         return redirect("/", {"Set-Cookie": self._parts.access.cookie(device_token)})
 
@@ -110,17 +113,20 @@ class PairingPages:
 
     def _form(
         self,
+        request: WebRequest,
         words: Words,
         status: int = 200,
         error: str = "",
         *,
-        code: str = "",
         headers: dict[str, str] | None = None,
     ) -> WebResponse:
+        """Show the form with what was filled in before, or what a picture of the code says."""
+        code = request.form.get("code") or request.query.get("code", "")
         body = self._parts.templates.fill(
             "pair.html.j2", words,
             household=self._parts.house().file.household.name,
             error=error, code=code_words(read_code(code)[:CODE_LENGTH]),
+            name=request.form.get("name", "")[:NAME_LENGTH],
         )  # fmt: skip
         return WebResponse(body, status, headers=headers or {})
 

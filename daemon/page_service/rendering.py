@@ -34,13 +34,13 @@ class Templates:
             lstrip_blocks=True,
         )
 
-    def fill(self, name: str, words: Words, **values: Any) -> str:  # noqa: ANN401 - whatever a template shows
+    def fill(self, template: str, words: Words, **values: Any) -> str:  # noqa: ANN401 - whatever a template shows
         """Fill in a template.
 
         Parameters
         ----------
-        name
-            Of its file.
+        template
+            The name of its file.
         words
             The reader's; in the template `say` writes a sentence.
         **values
@@ -51,8 +51,7 @@ class Templates:
         str
             HTML.
         """
-        template = self._environment.get_template(name)
-        return template.render(words=words, say=words.say, **values)
+        return self._environment.get_template(template).render(words=words, say=words.say, **values)
 
 
 def static_file(path: str) -> str:

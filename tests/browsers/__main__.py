@@ -7,6 +7,9 @@ LULLWATT_AXE, every view is also held against its rules, those of WCAG 2.2 AA am
 from __future__ import annotations
 
 import os
+import re
+import signal
+import subprocess
 import sys
 from contextlib import ExitStack
 from datetime import timedelta
@@ -17,17 +20,22 @@ from typing import TYPE_CHECKING, Any, Final
 import structlog
 
 from adapters.clocks.clock import SystemClock
-from tests.browsers.wishes import WISHES, Press, ask, keyboard, take_back, touch
+from adapters.ledger.ledger import open_ledger
+from tests.browsers.firefox import flow
+from tests.browsers.wishes import MOST_TABS, WISHES, Press, ask, keyboard, take_back, touch
 from tests.support.brokers import Mosquitto
 from tests.support.browsers import ServedPage, chromium
 from tests.support.daemons import POINT, TOPICS, Person, RunningDaemon
 from tests.support.waiting import patience
+from tests.support.year_of_nights import fill_a_year
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, BrowserContext, Page
 
+LAST_NIGHT: Final = SystemClock().now().date() - timedelta(days=2)
 VIEWS: Final = (
-    "/", "/nights", "/home", "/devices", "/pair", *(
+    "/", "/nights", f"/month?of={LAST_NIGHT:%Y-%m}", f"/night?of={LAST_NIGHT}", "/home",
+    "/devices", "/pair", *(
         f"/wish?point={POINT}&kind={kind}" for kind in ("pause", "trip", "away", "level")
     ),
 )  # fmt: skip
@@ -46,6 +54,20 @@ _MEASURE = """() => ({
     .filter(([, box]) => box.width > 0 && (box.width < LEAST || box.height < LEAST))
     .map(([html]) => html),
 })""".replace("LEAST", str(LEAST_TARGET))
+
+
+_FOCUS = """() => {
+  const each = document.activeElement;
+  if (each === document.body) return null;
+  const box = each.getBoundingClientRect();
+  const x = Math.min(Math.max(box.left + box.width / 2, 1), innerWidth - 1);
+  const y = Math.min(Math.max(box.top + Math.min(box.height, 40) / 2, 1), innerHeight - 1);
+  const there = document.elementFromPoint(x, y);
+  const seen = box.bottom > 0 && box.top < innerHeight && there
+    && (each.contains(there) || there.contains(each));
+  return seen ? "" : each.outerHTML.slice(0, 80);
+}"""
+"""Nothing for a focus that is seen, else what has it; null if nothing has the focus."""
 
 
 def _say(line: str) -> None:
@@ -110,6 +132,61 @@ class Campaign:
         _say(f"{way}: {len(presses)} of {len(WISHES)} wishes, {max(presses, default=0)} presses"
               " at most")  # fmt: skip
 
+    def compare_months(self) -> None:
+        """Find out by one press whether last month was cheaper."""
+        context = self.context(viewport={"width": 390, "height": 844}, has_touch=True)
+        tab = self._tab(context, "last month")
+        tab.goto("/")
+        tab.get_by_role("link", name="Nights and months").tap()
+        tab.get_by_text("per kWh").first.wait_for()
+        context.close()
+        _say("was it cheaper last month: said after one press")
+
+    def two_points(self) -> None:
+        """Look at a rehearsed home with two vehicles behind one fuse, by its own address."""
+        program = Path(sys.executable).with_name("lullwatt")
+        with subprocess.Popen(
+            [program, "rehearse", "--page", "--home", "busy", "--pace", "20"],
+            stdout=subprocess.PIPE, text=True,
+        ) as rehearsal:  # fmt: skip
+            assert rehearsal.stdout
+            line = next(each for each in rehearsal.stdout if "http://" in each)
+            context = self._browser.new_context(
+                locale="en-NZ", has_touch=True, bypass_csp=self._axe is not None
+            )
+            context.set_default_timeout(patience(20) * 1000)
+            tab = self._tab(context, "two vehicles")
+            tab.goto(re.findall(r"http://\S+", line)[0])
+            tab.get_by_text("The van will be at").wait_for()
+            for width in (390, 320):
+                tab.set_viewport_size({"width": width, "height": 844})
+                tab.get_by_role("heading", name="Main fuse of 40 A").wait_for()
+                self._judge(tab, f"two vehicles, {width} px")
+            tab.locator("#now-2").tap()
+            tab.locator("#yes").tap()
+            tab.get_by_text("Charge now, at any price").wait_for()
+            context.close()
+            rehearsal.send_signal(signal.SIGINT)
+        _say("two vehicles: their sentences, strips and fuse; charge now for the second")
+
+    def see_the_focus(self) -> None:
+        """Go through every view by Tab at 320 by 256 px: whatever has the focus can be seen."""
+        context = self.context(viewport={"width": 320, "height": 256})
+        tab = self._tab(context, "focus")
+        stops = 0
+        for view in VIEWS:
+            tab.goto(view)
+            for _ in range(MOST_TABS):
+                tab.keyboard.press("Tab")
+                seen = tab.evaluate(_FOCUS)
+                if seen is None:
+                    break
+                stops += 1
+                if seen:
+                    self.wrong.append(f"{view}: the focus is hidden: {seen}")
+        context.close()
+        _say(f"focus at 320 by 256 px: seen at {stops} stops")
+
     def lose_the_connection(self) -> None:
         """Cut an open page off: it says so, follows again by itself, and then asks."""
         context = self.context(viewport={"width": 390, "height": 844}, has_touch=True)
@@ -168,6 +245,10 @@ def main() -> int:
         person.say(TOPICS.reading(POINT), {"at": now, "register_kwh": 1000.0, "watts": 0})
         person.say(TOPICS.vehicle(POINT), {"at": now, "pilot": "B", "soc_percent": 35})
         person.wait_for(TOPICS.status(POINT), connected=True)
+        with open_ledger(daemon.house.with_name("ledger.sqlite3")) as ledger:
+            fill_a_year(ledger, LAST_NIGHT, SystemClock().now())
+            before = SystemClock().now() - timedelta(days=3)
+            ledger.add_reading(POINT, before, register_wh=1_000_000)
         served = ServedPage(daemon.house)
         ending.callback(served.stop)
         browser = ending.enter_context(chromium())
@@ -183,6 +264,11 @@ def main() -> int:
         campaign.wish("with reduced motion", touch, reduced_motion="reduce", has_touch=True)
         campaign.lose_the_connection()
         campaign.show_another_clock()
+        campaign.see_the_focus()
+        campaign.compare_months()
+        campaign.two_points()
+        campaign.wrong += flow(served, Path(folder) / "firefox", VIEWS)
+        _say("Firefox: the same flow once")
         for line in campaign.wrong:
             _say(f"wrong: {line}")
         _say(f"wrong: {len(campaign.wrong)}")

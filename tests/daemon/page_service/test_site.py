@@ -484,6 +484,14 @@ def test_the_first_view_is_small(served: Served) -> None:
     assert phone.get(WORKER).status == 404, "without TLS"
 
 
+def test_a_wrong_code_leaves_what_was_filled_in(served: Served) -> None:
+    """Nobody has to type the name again, nor the whole code for one wrong letter."""
+    form = {"code": "ab23 cd45 ef67", "name": "Kitchen <b>"}
+    page = served.send(WebRequest("POST", "/pair", form=form, headers=OWN))
+    values = {str(each["name"]): each["value"] for each in Tree(page.body).all("input")}
+    assert (page.status, values) == (403, {"code": "AB23-CD45-EF67", "name": "Kitchen <b>"})
+
+
 # --- what is over -----------------------------------------------------------------------------
 
 
