@@ -64,7 +64,7 @@ def _runs(household: HouseholdFile, now: datetime, *, writes: bool) -> Iterator[
     from zoneinfo import ZoneInfo  # noqa: PLC0415
 
     from adapters.feeds.client import ask  # noqa: PLC0415
-    from daemon.fetch_prices.days import today_and_tomorrow  # noqa: PLC0415
+    from daemon.fetch_prices.days import days_before, today_and_tomorrow  # noqa: PLC0415
     from daemon.fetch_prices.fetching import Fetching  # noqa: PLC0415
     from daemon.fetch_prices.judging import Task  # noqa: PLC0415
 
@@ -77,7 +77,10 @@ def _runs(household: HouseholdFile, now: datetime, *, writes: bool) -> Iterator[
         days = tuple(day for day in (today, tomorrow) if _is_in_force(household, tariff, day))
         if days:
             [part] = [each for each in tariff.plain_components if each.tariff.prices == prices]
-            task = Task(part, prices, household.household.currency, days, today, now)
+            week = tuple(
+                day for day in days_before(today, 7) if _is_in_force(household, tariff, day)
+            )
+            task = Task(part, prices, household.household.currency, days, week, today, now)
             asks = partial(ask, wait=Event().wait)
             yield Fetching(task, prices.fetch, prices.file, household.zone, asks, say, writes)
 

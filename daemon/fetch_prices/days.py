@@ -59,6 +59,12 @@ def today_and_tomorrow(now: datetime, zone: ZoneInfo) -> tuple[FeedDay, FeedDay]
     return FeedDay(today, "Today's", zone), FeedDay(today + _DAY, "Tomorrow's", zone)
 
 
+def days_before(today: FeedDay, count: int) -> tuple[FeedDay, ...]:
+    """Return so many days before a day, the earliest first."""
+    dates = (today.date - n * _DAY for n in range(count, 0, -1))
+    return tuple(FeedDay(each, "Past", today.zone) for each in dates)
+
+
 def values_of(day: FeedDay) -> dict[str, str]:
     """Return what each placeholder stands for.
 

@@ -108,6 +108,9 @@ class Fetching:
             # One answer may have brought the next day, too.
             if again or any(map(self._is_wanted, asked)):
                 tags |= self._fetch(replace(self.task, days=asked), address, last_time)
+        if self.news and not is_same_every_day(address):
+            for day in filter(self._has_gaps, self.task.past):
+                tags |= self._fetch(replace(self.task, days=(day,)), address, last_time)
         if self.writes:
             wrote_at = self.task.now if self.news else last_time.wrote_at
             note = LastTime(self.task.now, wrote_at, self.failure, tags, stamp_of(self.file))
@@ -115,6 +118,11 @@ class Fetching:
 
     def _is_wanted(self, day: FeedDay) -> bool:
         return any(self._unknown_parts(day))
+
+    def _has_gaps(self, day: FeedDay) -> bool:
+        """Tell whether prices of a day are missing that a later start does not explain."""
+        begun = bool(self.known) and self.known[0].start <= day.start
+        return begun and any(unknown_parts(self._rates(self.known), day.start, day.end))
 
     def _unknown_parts(self, day: FeedDay) -> Iterator[tuple[datetime, datetime]]:
         """List what is not known of a day, from now on."""
@@ -175,6 +183,8 @@ class Fetching:
         if has_price_of(self.known, day):
             self.say(f"There is nothing new for {day.text}{status}.")
             self._say_what_is_missing(day)
+        elif day in task.past:
+            self.say(f"There are no prices for {day.text}{status}.")
         elif day == task.today:
             self._fail(
                 f"{host} has no prices for today, {day.text}{status}. Check the address, and where"
@@ -187,7 +197,7 @@ class Fetching:
             )
 
     def _say_what_came(self, merged: Merged, task: Task) -> None:
-        for day in self.task.days:
+        for day in sorted({*self.task.days, *task.days}, key=lambda each: each.date):
             came = [point for point in merged.news if day.start <= point.start < day.end]
             if came:
                 does, count = "Wrote" if self.writes else "Would write", counted(len(came), "price")

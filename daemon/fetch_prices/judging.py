@@ -48,6 +48,8 @@ class Task:
         The household's.
     days : tuple of FeedDay
         The days that were asked for, the earliest first.
+    past : tuple of FeedDay
+        Days of the week before, whose gaps are filled if need be.
     today : FeedDay
         The day that has begun.
     now : datetime
@@ -58,6 +60,7 @@ class Task:
     prices: PriceFile
     currency: str
     days: tuple[FeedDay, ...]
+    past: tuple[FeedDay, ...]
     today: FeedDay
     now: datetime
 

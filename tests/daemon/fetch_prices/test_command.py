@@ -359,6 +359,27 @@ def test_one_request_for_an_address_without_a_day(
     assert len(server.asked) == 1
 
 
+def test_gaps_of_the_week_before_are_filled(
+    fetch: Run, server: PriceServer, market: Market
+) -> None:
+    """After days without power, accounts need them; each is asked for once a day, and no more."""
+    first = TODAY - timedelta(days=4)
+    market.publish(first, first + timedelta(days=1))
+    fetch("--at", f"{first}T14:30:00+13:00")
+    market.publish(TODAY - timedelta(days=1), TODAY, TOMORROW)
+    asked = len(server.asked)
+    out = fetch().out
+    assert out.splitlines()[2:] == [
+        "There are no prices for Fri 27 Nov 2026 (status 404).",
+        "Wrote 24 prices for Sat 28 Nov 2026: 0.23345 to 0.28635 NZD per kWh with tax.",
+    ]
+    paths = [each.path[-29:-14] for each in server.asked[asked:]]
+    assert paths == [f"from=2026-11-{day}" for day in (29, 30, 27, 28)]
+    assert list(prices()) == sorted(prices())
+    fetch()
+    assert len(server.asked) == asked + 4
+
+
 def test_a_spike_is_written_and_named(fetch: Run, market: Market) -> None:
     """One hour of a market may cost fifty times the others; an estimate would be worse."""
     market.publish(TODAY)
