@@ -211,6 +211,50 @@ def _power_problems(parts: Parts) -> Iterator[KeyProblem]:
             )
 
 
+def _part_problems(parts: Parts) -> Iterator[KeyProblem]:
+    """Find charge points that could never charge: see `planners.home.allotments.shares_by_plan`."""
+    endless = [name for name, each in parts.charge_points.items() if not each.ends_by_itself]
+    if not endless:
+        return
+    reported: set[str] = set()
+    for what, most, counts in _shared(parts):
+        left = most
+        for name, count in counts.items():
+            point = parts.charge_points[name]
+            lowest = count * lowest_amps(point)
+            if lowest <= left:
+                left -= lowest
+            elif lowest <= most and name in parts.charge_point_of.values() and name not in reported:
+                reported.add(name)
+                yield KeyProblem(
+                    ("charge_points", name),
+                    f"expected a lowest current that fits beside the others within {what}: each has"
+                    f' a fixed part of it, because a start of "{endless[0]}" has no time limit, or'
+                    " it reports nothing, so this one could never charge",
+                )
+
+
+def _shared(parts: Parts) -> Iterator[tuple[str, float, dict[str, float]]]:
+    """List what charge points share: what it is, how much [A], and how often each counts."""
+    cars: dict[str, list[Vehicle]] = {name: [] for name in parts.charge_points}
+    for car in parts.vehicles.values():
+        cars.get(car.charge_point, []).append(car)
+    for phase, fuse in parts.fuse_by_phase.items():
+        counts = {
+            name: 1.0
+            for name, point in parts.charge_points.items()
+            if phase in point.phase_names[: max((each.phases for each in cars[name]), default=3)]
+        }
+        yield f"the main fuse of {fuse:g} A", fuse, counts
+    if parts.max_power_kw is not None:
+        counts = {
+            name: float(most_phases(point, cars[name]))
+            for name, point in parts.charge_points.items()
+        }
+        amps = parts.max_power_kw * 1000 / parts.nominal_volts
+        yield f"max_power_kw ({parts.max_power_kw:g} kW)", amps, counts
+
+
 def most_phases(point: ChargePoint, cars: Iterable[Vehicle]) -> int:
     """Return on how many phases the vehicles of a charge point charge at the most."""
     # A vehicle whose phases are not declared may have as many as the charge point.
@@ -314,6 +358,7 @@ _RULES: tuple[Callable[[Parts], Iterator[KeyProblem]], ...] = (
     _phase_problems,
     _fuse_problems,
     _power_problems,
+    _part_problems,
     _tariff_order_problems,
     _tariff_name_problems,
     _band_problems,

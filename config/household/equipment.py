@@ -86,6 +86,14 @@ class ChargePoint(Model):
     ocpp: OcppPoint | None = Field(None, description="For equipment that speaks OCPP 1.6J.")
 
     @property
+    def ends_by_itself(self) -> bool:
+        """Whether a start ends by itself, and readings show it; without wiring it does."""
+        if self.wiring is None:
+            return True
+        tell = self.wiring.tell
+        return self.wiring.hear is not None and (tell is None or tell.is_start_limited)
+
+    @property
     def phase_names(self) -> tuple[str, ...]:
         """The phases of the supply that it is connected to."""
         return self.connected_to or PHASES[: self.phases]

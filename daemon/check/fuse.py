@@ -13,7 +13,7 @@ from daemon.presentation.figures import local_time
 from planners.home.allotments import all_that_is_left, shares_by_plan
 from planners.home.learned_load import WEEKS
 from planners.local_time.departures import coming_night, night_bounds
-from planners.power.allowed_currents import amps_allowed, charge_model, own_amps
+from planners.power.allowed_currents import amps_allowed, charge_model, fixed_parts, own_amps
 from planners.power.home_load import is_learned
 from planners.power.live_load import LOWER_FOR, SILENCE
 from planners.power.phases import limits_of, most_amps_alone
@@ -106,6 +106,15 @@ def _shared_fuse(file: HouseholdFile) -> Iterator[str]:
     if is_planned:
         yield "  Their vehicles are planned together. One that charges alone may take all of it."
         yield "  None takes more before another is seen to take less, or its command has expired."
+        parts = fixed_parts(file)
+        nothing = [name for name, amps in parts.items() if not amps]
+        if nothing:
+            yield (
+                f"  The lowest currents of all do not fit together, so they take turns:"
+                f" {listed(nothing)} can charge only while another does not."
+            )
+        amps = listed([f"{name} {amps:g} A" for name, amps in parts.items()])
+        yield f"  While no joint plan holds, each has a fixed part: {amps}."
     else:
         reasons = [f"{listed(silent)} reports nothing"] if silent else []
         reasons += [f"no start of {listed(endless)} has a time limit"] if endless else []

@@ -22,7 +22,6 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from config.household.household_file import HouseholdFile
-    from config.household.wiring import Wiring
     from planners.plan.plan import Plan
     from planners.power.phases import SupplyLimit
 
@@ -48,14 +47,7 @@ def shares_by_plan(file: HouseholdFile) -> bool:
     """
     if not any(_binds(file, limit) for limit in limits_of(file)):
         return False
-    return all(_may_have_more(point.wiring) for point in file.charge_points.values())
-
-
-def _may_have_more(wiring: Wiring | None) -> bool:
-    """Whether hardware may get more than its fixed part; without wiring, the contract holds."""
-    if wiring is None:
-        return True
-    return wiring.hear is not None and (wiring.tell is None or wiring.tell.is_start_limited)
+    return all(point.ends_by_itself for point in file.charge_points.values())
 
 
 def _binds(file: HouseholdFile, limit: SupplyLimit) -> bool:

@@ -70,12 +70,18 @@ def highest_amps(file: HouseholdFile, charge_point: str, vehicle: str) -> float:
         Current per phase. Charge points that together could draw more than a phase of the main
         fuse carries share it, so that they never exceed it together, whatever each of them does.
     """
+    return _limited(file, vehicle, fixed_parts(file)[charge_point])
+
+
+@remembered
+def fixed_parts(file: HouseholdFile) -> dict[str, float]:
+    """Return the fixed part of what they share that each charge point has [A per phase]."""
     ranges = {
         name: CurrentRange(lowest_amps(point), point.max_amps)
         for name, point in file.charge_points.items()
     }
-    limits = ((limit.points, limit.amps) for limit in limits_of(file))
-    return _limited(file, vehicle, share_of_limits(ranges, charge_point, limits))
+    limits = [(limit.points, limit.amps) for limit in limits_of(file)]
+    return {name: share_of_limits(ranges, name, limits) for name in ranges}
 
 
 def amps_allowed(

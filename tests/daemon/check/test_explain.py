@@ -471,6 +471,13 @@ def test_a_charge_point_without_a_share_of_the_fuse_is_explained() -> None:
     )
     said = list(explain_unwrapped(House(two, prices_of(two, {})), EVENING))
     assert "driveway and carport share the main fuse of 20 A." in said
+    turns = (
+        "  The lowest currents of all do not fit together, so they take turns: carport can charge"
+        " only while another does not."
+    )
+    assert turns in said
+    parts = "  While no joint plan holds, each has a fixed part: driveway 16 A and carport 0 A."
+    assert parts in said
     lines = under(said, "Vehicles")
     alone = " charges at 16 A and 3.68 kW when it charges alone."
     assert [line.split(",")[2] for line in lines if "usable" in line] == [alone, alone]

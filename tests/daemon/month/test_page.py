@@ -66,6 +66,20 @@ def test_names_are_only_ever_text() -> None:
     assert "{{ 7 * 7 }}" in tree.text
 
 
+def test_each_vehicle_is_a_row(tree: Tree) -> None:
+    """As in the text; the rows add up to the last, and one vehicle alone has none."""
+    month = full_month()
+    expected = [list(each) for each in MonthTables(month, MonthWords(month)).vehicles()]
+    rows = [row for row in tree.rows if len(row) == 5 and row[0] in {"van", "hatchback", "All"}]
+    *vehicles, total = rows[-3:]
+    assert vehicles == expected
+    assert total[1:3] == [f"{len(month.nights)}", f"{len(month.nights_short)}"]
+    for place in (3, 4):
+        assert sum(Decimal(row[place]) for row in vehicles) == Decimal(total[place])
+    one = replace(month, nights=tuple(row for row in month.nights if row.vehicle == "van"))
+    assert "By vehicle" not in Tree(render_page(one)).text
+
+
 def test_every_night_is_a_row(tree: Tree) -> None:
     """With hours, energy, estimate, cost, charge, need and the other rules' costs."""
     month = full_month()
