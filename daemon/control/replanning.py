@@ -259,6 +259,32 @@ def _unmetered_soc_percent(plan: Plan, soc: SocFact, now: datetime, house: House
     return max(soc.percent, min(plan.reaches_percent, soc.percent + gained_percent))
 
 
+def is_delayed(state: PointState, now: datetime, house: House) -> bool:
+    """Tell whether a vehicle gains so much less than planned that the others should make room.
+
+    Parameters
+    ----------
+    state : PointState
+        What is known.
+    now : datetime
+        UTC.
+    house : House
+        The household file and the rates.
+
+    Returns
+    -------
+    bool
+        Also while the home's load has it stopped.
+    """
+    night, plan = state.night, state.plan
+    is_held_up = night is not None and night.lowered is not None and bool(night.lowered.since)
+    if is_charging(state) or not is_held_up:
+        return _is_behind(state, now, house)
+    if plan is None or plan.period_at(now) is None or state.register is None:
+        return False
+    return _lags(state, plan, now, house)
+
+
 def _is_behind(state: PointState, now: datetime, house: House) -> bool:
     """Whether the vehicle gains so much less than planned that the plan ends too early."""
     plan = state.plan
@@ -267,6 +293,10 @@ def _is_behind(state: PointState, now: datetime, house: House) -> bool:
         return False
     if state.register is None or now - state.register.at > LONGEST_GAP:
         return False  # nothing shows what the vehicle gains
+    return _lags(state, plan, now, house)
+
+
+def _lags(state: PointState, plan: Plan, now: datetime, house: House) -> bool:
     soc = counted_soc_percent(state, house.file, now)
     file = at_actual_power(house.file, state.actual_share.planned)
     return soc is not None and lag_percent(plan, file, now, soc) > GOES_ON_PERCENT

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
+from daemon.control.replanning import is_delayed
 from daemon.control.state import Allotment, is_charging
 from daemon.load_guard.currents import kept_amps
 from daemon.load_guard.guard import LoadGuard
@@ -73,6 +74,8 @@ class FuseKeeper:
         # The allotment by which each charge point planned last.
         self._seen: dict[str, Allotment] = {}
         # What the others claimed when each charge point was stepped because of it last.
+        # The joint plan after which each charge point planned last because it was delayed.
+        self._caught_up: dict[str, PlanningTask | None] = {}
         self._claims: dict[str, frozenset[tuple[str, datetime, float]]] = {}
         self._shown: dict[str, frozenset[tuple[str, float]]] = {}
         self._loaded: House | None = None
@@ -348,12 +351,22 @@ class FuseKeeper:
         elif self._is_preview:
             self._sharing = replace(self._sharing, task=replace(task, is_preview=True))
 
+    def _is_to_catch_up(self, state: PointState, now: datetime) -> bool:
+        """Whether it is delayed, and the joint plan has just been made again."""
+        name, task = state.charge_point, self._sharing.task
+        if not self._sharing.has_plan or self._caught_up.get(name) is task or self._house is None:
+            return False
+        self._caught_up[name] = task
+        return name in self._sharing.together and is_delayed(state, now, self._house)
+
     def _is_to_plan(
         self, state: PointState, seen: Allotment, allotment: Allotment, now: datetime
     ) -> bool:
         """Whether a charge point must plan with what it is allotted now."""
         if allotment.is_awaited:
             return False
+        if self._is_to_catch_up(state, now):
+            return True
         is_there = seen.is_awaited and state.plan_stale
         is_better_proven = self._sharing.is_refined and seen.why != allotment.why
         return is_there or is_better_proven or allotment_changed(seen, allotment, now)

@@ -2,7 +2,8 @@
 
 The controllers of the charge points ask for their allotment when they plan (`House.allot`). The
 joint plan is made again when something that it rests on has changed: who is there, needs, wishes,
-the file or the rates; and every quarter of an hour, because charging is never quite as planned.
+the file or the rates; every quarter of an hour, because charging is never quite as planned; and
+when one of them gains so much less than planned that its plan must be made again.
 
 Making it takes up to some seconds, so this room only says what to plan (`to_plan`), and takes up
 the plan (`with_plan`) if what it rests on is still the same. Until then each charge point awaits
@@ -20,7 +21,7 @@ from typing import TYPE_CHECKING, Any
 from config.tariffs.calendar_words import listed
 from daemon.control.learning import FAULTS
 from daemon.control.leaving_late import would_leave_late
-from daemon.control.replanning import situation_of
+from daemon.control.replanning import is_delayed, situation_of
 from daemon.control.state import Allotment, charges_now, departure_of, rests_until, vehicle_of
 from daemon.control.unreported_soc import unreported_soc
 from daemon.sharing.claims import Claim, claim_after
@@ -41,6 +42,9 @@ if TYPE_CHECKING:
 
 PLANNED_AGAIN_AFTER = timedelta(minutes=15)
 """A joint plan of several vehicles is made again after this."""
+
+DELAYED_AT_MOST_EVERY = timedelta(minutes=1)
+"""Or after this, if the home's load has delayed one of them."""
 
 WITHOUT_PLAN = timedelta(hours=24)
 """For how long a current is allotted to those that charge without a plan."""
@@ -169,7 +173,8 @@ def to_plan(
     """
     rests_on = {name: _rests_on(state, now, house) for name, state in states.items()}
     is_same = sharing.house is house and rests_on == sharing.rests_on
-    if is_same and (sharing.due is None or now < sharing.due):
+    is_good = sharing.due is None or now < sharing.due
+    if is_same and is_good and not _is_one_delayed(sharing, states, now, house):
         return sharing, None
     unplanned = [name for name, state in states.items() if _takes_what_is_left(state, now, house)]
     found = {
@@ -194,6 +199,17 @@ def to_plan(
     if unplanned and not planned:
         return _left_to(made, unplanned, now), None
     return made, None
+
+
+def _is_one_delayed(
+    sharing: Sharing, states: Mapping[str, PointState], now: datetime, house: House
+) -> bool:
+    """Whether one of those that are planned together is delayed, and the plan not quite new."""
+    if not sharing.has_plan or sharing.due is None:
+        return False
+    is_new = now < sharing.due - PLANNED_AGAIN_AFTER + DELAYED_AT_MOST_EVERY
+    planned = () if is_new else sharing.together
+    return any(is_delayed(states[name], now, house) for name in planned if name in states)
 
 
 def with_plan(sharing: Sharing, made: JointPlanMade, now: datetime) -> Sharing:

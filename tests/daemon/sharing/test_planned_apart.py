@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass, field, replace
 from datetime import timedelta
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import pytest
@@ -213,3 +214,26 @@ def test_a_restart_keeps_what_charges_on_its_current(home: Home, planner: Planne
     home.pass_time(SETTLED)
     assert home.drawn == pytest.approx(40.0)
     assert "stop" not in {do for name in ("east", "west") for do, _ in commands(home, name)}
+
+
+@pytest.mark.parametrize("load", [25.0, 39.0])
+def test_a_vehicle_that_the_load_delays_is_planned_for_again_soon(
+    home: Home, planner: Planner, load: float
+) -> None:
+    """A percent is 0.5 kWh: 10 minutes at 13 A less, 6.5 minutes at 20 A less; then anew."""
+    planner.give(home)
+    home.read_load()
+    home.pass_time(2 * MINUTE)
+    asked: list[float] = []
+    begun, known = home.clock.at, len(planner.tasks)
+    home.set_load(load)
+    while home.clock.at < begun + 14 * MINUTE:
+        home.pass_time(10 * SECOND)
+        if len(planner.tasks) > known:
+            known = len(planner.tasks)
+            asked.append((home.clock.at - begun) / MINUTE)
+            planner.give(home)
+    assert asked
+    assert 5 < asked[0] < 12
+    assert len(asked) <= 4
+    assert all(later - sooner > 0.9 for sooner, later in pairwise(asked))
