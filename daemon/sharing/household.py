@@ -21,8 +21,16 @@ from typing import TYPE_CHECKING, Any
 from config.tariffs.calendar_words import listed
 from daemon.control.learning import FAULTS
 from daemon.control.leaving_late import would_leave_late
-from daemon.control.replanning import is_delayed, situation_of
-from daemon.control.state import Allotment, charges_now, departure_of, rests_until, vehicle_of
+from daemon.control.replanning import NEARLY_PERCENT, is_delayed, situation_of
+from daemon.control.state import (
+    Allotment,
+    charges_now,
+    counted_soc_percent,
+    departure_of,
+    is_charging,
+    rests_until,
+    vehicle_of,
+)
 from daemon.control.unreported_soc import unreported_soc
 from daemon.sharing.claims import Claim, claim_after
 from daemon.sharing.planning_task import PlanningTask
@@ -337,8 +345,12 @@ def _takes_what_is_left(state: PointState, now: datetime, house: House) -> bool:
     if charges_now(state, house.file, now) or would_leave_late(state, house.file, now) is not None:
         return True
     departure = departure_of(state, house.file, now)
+    if departure is None or departure.ready_by > now:
+        return False
     # In the margin before a departure nothing is planned, but a need may still be unmet.
-    return departure is not None and departure.ready_by <= now
+    soc = counted_soc_percent(state, house.file, now)
+    nearly = 0.0 if is_charging(state) else NEARLY_PERCENT
+    return soc is None or soc < departure.need_percent - nearly
 
 
 def _situation(state: PointState, now: datetime, house: House) -> Situation | None:

@@ -158,6 +158,21 @@ def test_charge_now_takes_what_the_plans_of_others_leave(home: Home) -> None:
     assert home.currents() == {"east": 0.0, "west": 32.0}
 
 
+@pytest.mark.parametrize(("soc", "amps"), [(80, (0.0, 32.0)), (70, (20.0, 20.0))])
+def test_in_its_margin_a_vehicle_takes_what_is_left_only_for_its_need(
+    tmp_path: Path, ledger: Ledger, soc: float, amps: tuple[float, float]
+) -> None:
+    """Where one needs no more, the other takes all of it up to its departure."""
+    document = home_of()
+    for departure in document["departures"]:
+        departure["margin_minutes"] = 20
+    home = Home(tmp_path, ledger, utc("2026-06-03T18:43"), document)
+    home.plug_in("east", soc)
+    home.plug_in("west", 20)
+    home.pass_time(3 * MINUTE)
+    assert tuple(home.currents().values()) == amps
+
+
 def test_charge_now_never_takes_less_than_the_joint_plan_gave(home: Home) -> None:
     """The night is too short for both: each goes on with its part of the fuse."""
     home.plug_in("east", 0)
