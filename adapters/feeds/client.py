@@ -128,7 +128,7 @@ def _follow(request: Request) -> Reply:
 
 
 def _path(target: SplitResult) -> str:
-    return target._replace(scheme="", netloc="", fragment="").geturl() or "/"
+    return f"{target.path or '/'}{'?' if target.query else ''}{target.query}"
 
 
 @contextmanager
@@ -172,7 +172,8 @@ def _plain_errors(target: SplitResult, ends: float) -> Iterator[None]:
         yield
     except ssl.SSLCertVerificationError as error:
         raise RequestError(
-            f"the certificate of {host} is not trusted ({error.verify_message}); nothing was sent"
+            f"the certificate of {host} is not trusted ({error.verify_message}), so nothing was"
+            " sent; if its authority is your own, name it in ca_file"
         ) from None
     except (OSError, HTTPException, ValueError) as error:
         # Whatever the error is called: after the end, the time limit has caused it.

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import json
 import re
-from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from config.files.texts import printable
 
@@ -26,8 +25,7 @@ _INSTANT = re.compile(
 NUMBER = re.compile(r"[-+]?(\d+(\.\d*)?|\.\d+)([eE][-+]?\d{1,3})?", re.ASCII)
 
 
-@dataclass(frozen=True, slots=True)
-class CsvCell:
+class CsvCell(NamedTuple):
     """One cell; its line and column are counted from 1."""
 
     line: int

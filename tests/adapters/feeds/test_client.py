@@ -68,6 +68,18 @@ def test_an_answer_over_tls(authority: Authority, signed: Signed) -> None:
     }
 
 
+@pytest.mark.parametrize(
+    ("after_host", "path"),
+    [("", "/"), ("?day=1", "/?day=1"), ("/a//b?c=%2B", "/a//b?c=%2B")],
+)
+def test_the_path_that_is_asked_for(after_host: str, path: str) -> None:
+    """An address may end with its host, or go on with a query at once."""
+    with price_server(lambda exchange: exchange.reply("fine")) as server:
+        request = Request(f"{server.url}{after_host}", {}, partial(trusting_context, None))
+        assert ask(request, print).body == b"fine"
+    assert [each.path for each in server.asked] == [path]
+
+
 def test_an_unknown_authority_gets_nothing(signed: Signed) -> None:
     """A certificate that this machine does not trust ends it: no request is sent, none repeated."""
     with price_server(lambda exchange: exchange.reply("[]"), signed) as server:
