@@ -12,7 +12,8 @@ caps that minimise ::
 
 The charge is summed over every bill in which the peaks count. The nights of the period that remain
 are taken to be like tonight, so that a peak is bought once and used on all of them: there is one
-kind of night, with tonight's own caps. A night from one month to the next is itself, once, and as
+kind of night, with tonight's own caps. (Where rates differ from night to night, each of them counts
+as a part of a night: see `tonight`.) A night from one month to the next is itself, once, and as
 many nights as the next month has, of which all hours are under the next month's cap. A need is
 never missed for the sake of a peak: only caps count under which tonight's plan reaches as much as
 without any.
@@ -154,8 +155,8 @@ def with_budgets(
     Returns
     -------
     PlanningProblem
-        With lower currents, and limits of use. The ticks that a run in progress must last stay
-        as they are.
+        With lower currents, and limits of use; the ticks that a run in progress must last are left
+        to it, at the lowest current if it can be set.
     """
     highest, limits = problem.highest_amps.copy(), []
     forced = max(0, problem.min_run - problem.before.ticks) if problem.before.on else 0
@@ -166,8 +167,9 @@ def with_budgets(
         amp_ticks = kwh / (problem.tick_hours * problem.model.kw_per_amp)
         most = amp_ticks / float(highest[usable].max())
         held = int((usable < forced).sum())
-        if problem.min_amps is not None and not held:
+        if problem.min_amps is not None:
             ticks = min(len(usable), int(amp_ticks / problem.min_amps + ROUNDING_AMPS))
+            ticks = max(ticks, held)
             if ticks:
                 amps = max(problem.min_amps, int(amp_ticks / ticks + ROUNDING_AMPS))
                 highest[usable] = np.minimum(highest[usable], amps)

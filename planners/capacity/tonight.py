@@ -37,6 +37,13 @@ if TYPE_CHECKING:
     from planners.solver.problem import PlanningProblem
 
 
+SHARE_OF_A_NIGHT_TO_COME = 0.5
+"""With a price series, a night to come counts as this much of tonight: a peak is bought on a night
+that gains more by it than others, and the nights to come gain less. In a test of months with market
+prices, planning night by night cost up to 24 % more than planning with hindsight if they counted
+alike, and 2 % with this."""
+
+
 class DayPeak(NamedTuple):
     """The highest counted power of a local day so far, charging included [kW]."""
 
@@ -265,10 +272,16 @@ class _Statement:
         """Return how many nights the caps hold for."""
         caps = tuple(range(self._peaks))
         if not self._crosses:
-            return (LikeNights(max(1, len(self._nights_of(self._first_period))), caps),)
-        later = list(self.charges)[-1]
-        count = len(self._nights_of(later))
+            later = self._nights_of(self._first_period)[1:]
+            return (LikeNights(1 + self._share(self._first_period) * len(later), caps),)
+        period = list(self.charges)[-1]
+        count = self._share(period) * len(self._nights_of(period))
         return (LikeNights(1, caps), *([LikeNights(count, (1, 1))] if count else []))
+
+    def _share(self, period: Period) -> float:
+        """Return how much a night to come counts beside tonight."""
+        tariff = self._night.tariff_on(self._day_in(period))
+        return 1.0 if tariff.series is None else SHARE_OF_A_NIGHT_TO_COME
 
     def peaks_by_period(self) -> tuple[PeriodPeaks, ...]:
         """Return the daily peaks of each period without charging, and what raises them."""

@@ -98,7 +98,7 @@ def why(
         *_baselines(plan),
         *(_alternatives(plan, alternatives, point, zone) if alternatives else ()),
         *_later_needs(plan, prepares_for, alternatives, zone),
-        *_left_out(plan, window, departure.max_rate, point),
+        *_left_out(plan, window, departure.max_rate, point, is_kept=kept is not None),
         *_margin(plan, departure),
         *_given_up(plan, given_up),
         *_shortfall(plan, point, zone),
@@ -369,7 +369,7 @@ def _later_nights(plan: Plan, other: Alternatives, zone: ZoneInfo) -> Iterator[s
 
 
 def _left_out(
-    plan: Plan, window: Window, max_rate: Decimal | None, point: ChargePoint
+    plan: Plan, window: Window, max_rate: Decimal | None, point: ChargePoint, *, is_kept: bool
 ) -> Iterator[str]:
     if plan.shortfall or plan.want_percent - plan.reaches_percent < NOTICED_PERCENT:
         return
@@ -385,6 +385,8 @@ def _left_out(
             yield left + f"the need is met, and beyond it every hour costs more than {limit}."
         else:
             yield left + f"every other hour costs more than {limit}."
+    elif is_kept:
+        yield left + "the rest is not worth a higher capacity charge."
     elif plan.later:
         yield left + "the rest costs less on a later night."
     elif point.start_cost:

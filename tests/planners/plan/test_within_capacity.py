@@ -30,6 +30,8 @@ def planned(
     now: datetime = TUESDAY,
     soc_percent: float = 45,
     peaks: Mapping[date, float] | None = None,
+    *,
+    on: bool = False,
     **changes: Any,  # noqa: ANN401 - fields of the departure
 ) -> Plan:
     """Plan the next departure of the only vehicle."""
@@ -38,8 +40,9 @@ def planned(
     first, *later = departures_known(file, prices, vehicle, now)
     known = tuple(DayPeak(day, kw) for day, kw in (peaks or {}).items())
     situation = Situation(
-        now, soc_percent, replace(first, **changes), later=tuple(later), peaks=known
-    )
+        now, soc_percent, replace(first, **changes),
+        on=on, since=now if on else None, later=tuple(later), peaks=known,
+    )  # fmt: skip
     return make_plan(file, prices, situation)
 
 
@@ -83,6 +86,13 @@ def test_keeps_to_the_lowest_step_that_the_need_allows() -> None:
         "Kept to 2.0 kW for the whole home, on average of each hour: above it the capacity charge"
         " of October would grow by NOK 250.00."
     )
+
+
+def test_keeps_to_it_while_a_run_must_last() -> None:
+    """A run that has just begun goes on at the lowest current, and the plan stays the same."""
+    begun, first = planned(BY_HOURS, on=True), planned(BY_HOURS)
+    assert max(hourly_kw(BY_HOURS, begun)) <= 2 + 1e-6
+    assert begun.reaches_percent == pytest.approx(first.reaches_percent, abs=2)
 
 
 def test_uses_a_peak_that_is_there_already() -> None:
