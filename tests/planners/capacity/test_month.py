@@ -21,7 +21,11 @@ TICKS, NIGHTS = 26, 30
 MODEL = ChargeModel(amps=32, phases=1, volts=230, usable_kwh=52, efficiency=0.9)
 INTERVALS = tuple(CountingInterval(2 * i, 2 * i + 2, 1.0, 0.5, 0) for i in range(TICKS // 2))
 
-CASES = [("alike", 1, None), ("market", 1, None), ("market", 3, None)]
+CASES: list[tuple[str, int, float | None]] = [
+    ("alike", 1, None),
+    ("market", 1, None),
+    ("market", 3, None),
+]
 if "LULLWATT_PROBLEMS" in os.environ:
     CASES += [("market", 2, None), ("alike", 1, 6.0)]
     CASES += [("market", seed, 6.0) for seed in (1, 2, 3)]
