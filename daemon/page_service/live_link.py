@@ -48,6 +48,7 @@ class LiveLink:
         self._no_broker: str | None = "it was not reached yet"
         self._report: Report | None = None
         self._changed = asyncio.Condition()
+        self.version = 0
         self._bus = MqttBus(
             file.bus,
             client_id=f"{self._topics.client_id}-page-{token_hex(4)}",
@@ -75,11 +76,11 @@ class LiveLink:
             self._report = Report(report.points, report.daemon, self._no_broker, self._ahead)
         return self._report
 
-    async def wait_changed(self, most_seconds: float) -> None:
-        """Wait until something new has come, but not for longer than a time."""
+    async def wait_changed(self, most_seconds: float, seen: int) -> None:
+        """Wait until something newer than a version has come, but not for longer than a time."""
         try:
             async with asyncio.timeout(most_seconds), self._changed:
-                await self._changed.wait()
+                await self._changed.wait_for(lambda: self.version != seen)
         except TimeoutError:
             return
         await asyncio.sleep(_SETTLES_SECONDS)
@@ -108,6 +109,7 @@ class LiveLink:
             case _:
                 return
         self._report = None
+        self.version += 1
         async with self._changed:
             self._changed.notify_all()
 

@@ -203,10 +203,11 @@ class Site:
             if self._parts.devices.read().of_token(visit.token) is None:
                 yield event_text("gone", "")
                 return
+            seen = self._parts.link.version  # what comes while the part is made counts as new
             part = await self._live_part(visit, self._parts.clock.now())
             yield event_text("view", part) if part != shown else COMMENT
             shown = part
-            await self._parts.link.wait_changed(self._parts.looks_every_seconds)
+            await self._parts.link.wait_changed(self._parts.looks_every_seconds, seen)
 
     async def _live_part(self, visit: Visit, now: datetime) -> str:
         parts, house = self._parts, self._parts.house()

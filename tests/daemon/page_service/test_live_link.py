@@ -1,41 +1,21 @@
-"""What the page hears of the daemon: whether both have the same time."""
+"""The daemon's last messages, and that none is missed by whoever follows them."""
 
 from __future__ import annotations
 
 import asyncio
-from datetime import timedelta
 
-import pytest
-
-from adapters.bus.events import MessageArrived
-from adapters.contract.messages import DaemonState, encode
-from adapters.contract.topics import Topics
+from adapters.bus.events import Connected
 from daemon.page_service.live_link import LiveLink
-from tests.daemon.worlds import EVENING, MINUTE, kowhai
-
-FILE = kowhai().file
-TOPIC = Topics.of_file(FILE).daemon
+from tests.daemon.worlds import EVENING, kowhai
 
 
-def ahead(payload: bytes, *, retain: bool) -> timedelta:
-    async def hear() -> timedelta:
-        link = LiveLink(FILE, lambda: EVENING)
-        await link._take(MessageArrived(TOPIC, payload, retain, lambda: None))
-        return link.report.ahead
+def test_what_comes_while_a_view_is_made_counts_as_new() -> None:
+    """It is not waited for again: without this, a view stayed half a minute behind a wish."""
 
-    return asyncio.run(hear())
+    async def follow() -> None:
+        link = LiveLink(kowhai().file, lambda: EVENING)
+        seen = link.version
+        await link._take(Connected(protocol="5"))
+        await asyncio.wait_for(link.wait_changed(3600.0, seen), 60)
 
-
-@pytest.mark.parametrize(
-    ("minutes", "retain", "seen"), [(7, False, 7), (-7, False, -7), (7, True, 7), (-7, True, 0)]
-)
-def test_the_daemons_clock(minutes: int, retain: bool, seen: int) -> None:  # noqa: FBT001 - a row
-    """A message that was kept by the broker is old, and shows only a clock that is ahead."""
-    state = DaemonState(state="online", at=EVENING + minutes * MINUTE)
-    assert ahead(encode(state), retain=retain) == seen * MINUTE
-
-
-@pytest.mark.parametrize("payload", [b"", b"[]", b"\xff", b'{"at": 7}', b'{"at": "now"}'])
-def test_a_message_without_an_instant(payload: bytes) -> None:
-    """It says nothing about clocks."""
-    assert ahead(payload, retain=False) == timedelta()
+    asyncio.run(follow())

@@ -53,8 +53,9 @@ class Link:
     """The last messages of a daemon."""
 
     report: Report
+    version: int = 0
 
-    async def wait_changed(self, _most_seconds: float) -> None:
+    async def wait_changed(self, _most_seconds: float, _seen: int) -> None:
         await asyncio.sleep(0)
 
 
