@@ -292,52 +292,58 @@ def _fill(problem: PlanningProblem, tables: CostTables) -> None:
     strict, first = slice(0, shortest - 1), slice(shortest - 1, 2 * shortest - 2)
     parts: dict[tuple[TickKind, float], NDArray[np.float64]] = {}
     cut_off = problem.run_cut_off if moves.k == 0 else None
+    off, fresh = tables.off, tables.fresh
     for row in range(ticks - 1, -1, -1):
-        here, later = slice(0, lanes.at(row)), _later(lanes, row, row + 1)
         after_rest = min(row + problem.min_rest, ticks)
-        part = _parts(tables, row, parts)
-        on, off, fresh = tables.on[row, here], tables.off, tables.fresh
-        wait = off[row + 1, later]
+        here: int | slice = 0
+        later = rested = here
+        if lanes.limits[row] is not None:
+            here, later, rested = (_lanes_at(lanes, row, to) for to in (row, row + 1, after_rest))
+        # Where use is limited, all arrays have a first axis of lanes.
+        on, wait, part = tables.on[row, here], off[row + 1, later], _parts(tables, row, parts)
         go_on = _whole(tables, row)
-        full = np.minimum(go_on[:, -1], part)
+        full = np.minimum(go_on[..., -1, :], part)
         if row == ticks - 1 and cut_counts:  # a run may end where the time ends
-            np.minimum(go_on, part[:, None], out=go_on)
+            np.minimum(go_on, part[..., None, :], out=go_on)
         if shortest > 1:
-            begin = start_cost + go_on[:, 0]
-            on[:, strict][:, :-1] = go_on[:, strict][:, 1:]
-            on[:, strict][:, -1] = full if cut_counts else go_on[:, -1]
+            begin = start_cost + go_on[..., 0, :]
+            run = on[..., strict, :]
+            run[..., :-1, :] = go_on[..., strict, :][..., 1:, :]
+            run[..., -1, :] = full if cut_counts else go_on[..., -1, :]
         else:
             begin = start_cost + full
         if tables.first_apart:
-            begin_first = start_cost + np.minimum(go_on[:, shortest - 1], part)
+            begin_first = start_cost + np.minimum(go_on[..., shortest - 1, :], part)
             untouched = fresh[row + 1, later]
             np.minimum(begin_first, untouched, out=fresh[row, here])
             tables.start_first[row, here] = begin_first < untouched + tables.bonus
-            on[:, first][:, :-1] = go_on[:, first][:, 1:]
-            on[:, first][:, -1] = on[:, strict][:, -1]
-            np.minimum(on[:, first], part[:, None], out=on[:, first])
+            first_run = on[..., first, :]
+            first_run[..., :-1, :] = go_on[..., first, :][..., 1:, :]
+            first_run[..., -1, :] = on[..., shortest - 2, :]
+            np.minimum(first_run, part[..., None, :], out=first_run)
         np.minimum(begin, wait, out=off[row, here])
         tables.start[row, here] = begin < wait + tables.bonus
-        stopped = off[after_rest, _later(lanes, row, after_rest)]
-        np.minimum(full, stopped, out=on[:, -1])
-        on[:, -1, above_want] = np.inf
+        stopped = off[after_rest, rested]
+        np.minimum(full, stopped, out=on[..., -1, :])
+        on[..., -1, above_want] = np.inf
         if row == cut_off:
-            on[:, tables.running(problem.before.ticks + row, first=True)] = stopped
+            lasted = tables.running(problem.before.ticks + row, first=True)
+            on[..., lasted, :] = stopped
 
 
-def _later(lanes: Lanes, row: int, later: int) -> slice:
+def _lanes_at(lanes: Lanes, row: int, later: int) -> slice:
     """Return the lanes before a later tick that a tick's lanes lead to, if nothing is drawn."""
     return slice(0, lanes.at(row) if lanes.is_same(row, later) else 1)
 
 
 def _whole(tables: CostTables, row: int) -> NDArray[np.float64]:
-    """Find the least cost of drawing through a tick, shape (lanes, rows, levels)."""
+    """Find the least cost of drawing through a tick; a first axis of lanes where use is limited."""
     moves, lanes = tables.moves, tables.lanes
     i = moves.span.start + row
     after = tables.on[row + 1]
     limit = lanes.limits[row]
     if limit is None:
-        return moves.whole(i, after[0])[None]
+        return moves.whole(i, after[0])
     count = lanes.at(row)
     usable = min(count, limit.whole_ticks)
     found = np.full((count, *after.shape[1:]), np.inf)
@@ -352,14 +358,18 @@ def _whole(tables: CostTables, row: int) -> NDArray[np.float64]:
 def _parts(
     tables: CostTables, row: int, known: dict[tuple[TickKind, float], NDArray[np.float64]]
 ) -> NDArray[np.float64]:
-    """Find the least cost of finishing within a tick, shape (lanes, levels)."""
+    """Find the least cost of finishing within a tick; with a first axis of lanes if limited."""
     moves, lanes = tables.moves, tables.lanes
     i = moves.span.start + row
     kind = moves.kind(i)
+    if lanes.limits[row] is None:
+        if (kind, 1.0) not in known:
+            known[kind, 1.0] = moves.part(i, tables.done)
+        return known[kind, 1.0]
     found = []
     for used in range(lanes.at(row)):
         most = min(1.0, lanes.left(row, used))
         if (kind, most) not in known:
             known[kind, most] = moves.part(i, tables.done, most)
         found.append(known[kind, most])
-    return found[0][None] if len(found) == 1 else np.array(found)
+    return np.array(found)

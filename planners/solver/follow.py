@@ -202,10 +202,7 @@ def _wait(tables: CostTables, state: _State) -> None:
     while state.i < tables.moves.span.end:
         # All that is left of the same stretch, or all up to the next one.
         row = state.i - tables.moves.span.start
-        limits = tables.lanes.limits
-        end = next(
-            (j for j in range(row, len(starts)) if limits[j] is not limits[row]), len(starts)
-        )
+        end = tables.lanes.end_of(row)
         column = starts[row:end, state.used, level]
         if column.any():
             _go_to(tables, state, state.i + int(column.argmax()))

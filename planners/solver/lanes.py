@@ -33,10 +33,11 @@ class Lanes:
     def __init__(self, limits: Sequence[UseLimit], start: int, end: int) -> None:
         self.limits: list[UseLimit | None] = [None] * (end - start + 1)
         self._counts = [1] * (end - start + 1)
+        self._is_limited = False
         for limit in limits:
             if limit.whole_ticks >= limit.end - limit.start:
                 continue  # it limits nothing
-            first = max(start, limit.start)
+            first, self._is_limited = max(start, limit.start), True
             for i in range(first, min(end, limit.end)):
                 self.limits[i - start] = limit
                 self._counts[i - start] = min(i - first, limit.whole_ticks) + 1
@@ -44,11 +45,18 @@ class Lanes:
     @property
     def most(self) -> int:
         """The most lanes of any tick."""
-        return max(self._counts)
+        return max(self._counts) if self._is_limited else 1
 
     def at(self, row: int) -> int:
         """Return how many lanes there are before a tick of the span."""
         return self._counts[row]
+
+    def end_of(self, row: int) -> int:
+        """Return the first tick after all those that are in the same stretch, or in none."""
+        limit, last = self.limits[row], len(self.limits) - 1
+        if limit is None and not self._is_limited:
+            return last
+        return next((i for i in range(row, last) if self.limits[i] is not limit), last)
 
     def is_same(self, row: int, later: int) -> bool:
         """Tell whether a later tick is in the same stretch, so that its count goes on."""
