@@ -50,6 +50,8 @@ FIGURES = {
     "payback_years": PLAIN,
     "short_at_end_kwh": ENERGY,
     "elsewhere_cost": MONEY,
+    "capacity_charge_difference": MONEY,
+    "kept_amps": PLAIN,
 }
 """The figures of a choice, and the decimals of each."""
 _COUNTS = {"nights", "nights_short"}

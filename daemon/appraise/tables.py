@@ -65,6 +65,8 @@ def _money_rows(words: AppraisalWords) -> Iterator[FigureRow]:
         yield _part(words, "charged elsewhere", "elsewhere_cost")
     if len(words.appraisal.choices) > 1:
         yield _part(words, "standing charge, difference", "standing_charge_difference")
+    if _any(words, "capacity_charge_difference"):
+        yield _part(words, "capacity charge, difference", "capacity_charge_difference")
     if _any(words, "home_cost_difference"):
         yield _part(words, "rest of the home, difference", "home_cost_difference")
     if len(words.appraisal.choices) > 1:

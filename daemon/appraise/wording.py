@@ -20,7 +20,13 @@ WHOLE_FROM = 100
 """If a choice costs this much a year, amounts are written in whole units [currency]."""
 LEAST_PAYBACK = 0.1
 """A shorter payback is written as less than this [years]."""
-PARTS_OF_YEAR = ("cost", "elsewhere_cost", "standing_charge_difference", "home_cost_difference")
+PARTS_OF_YEAR = (
+    "cost",
+    "elsewhere_cost",
+    "standing_charge_difference",
+    "home_cost_difference",
+    "capacity_charge_difference",
+)
 """What `ChoiceYear.year_cost` is the sum of."""
 HALF_WATT_HOUR = 0.0005
 """Less energy than this counts as none [kWh]."""

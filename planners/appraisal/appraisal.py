@@ -91,9 +91,14 @@ class ChoiceYear:
     home_cost_difference : float
         How much more the rest of the home's energy costs than under the first choice; negative if
         less [currency]. 0 if the file does not say what the home uses.
+    capacity_charge_difference : float
+        How much more the home's capacity charge is than under the first choice without the vehicle
+        [currency]. 0 without such a charge.
+    kept_amps : float or None
+        The current that it keeps to all year because of that charge; None if to its full one [A].
     year_cost : float
-        `cost` plus both differences and `elsewhere_cost`: the cost of the year by which choices are
-        compared, for the same energy [currency].
+        `cost` plus all three differences and `elsewhere_cost`: the cost of the year by which
+        choices are compared, for the same energy [currency].
     cost_per_kwh, cost_per_km, cost_per_mile : float or None
         `cost` per metered kWh, and per distance driven on that energy; None if there is no energy,
         or if the distance is not known.
@@ -172,6 +177,8 @@ class ChoiceYear:
     spreads: Mapping[str, Spread] = field(default_factory=dict)
     cheapest_in: int = 0
     vehicles: tuple[VehicleYear, ...] = ()
+    capacity_charge_difference: float = 0.0
+    kept_amps: float | None = None
 
     def delivers_less_than(self, other: ChoiceYear) -> bool:
         """Tell whether it leaves more nights short, or more energy without a price elsewhere."""

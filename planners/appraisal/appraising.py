@@ -67,7 +67,7 @@ def appraise(
         for name in (None, *file.other_vehicles)
     }
     trips = np.array([trip.kwh for each in drivings.values() for trip in each.trips])
-    cases = cases_of(file, drivings, series)
+    cases = tuple(case.with_best_current(trips) for case in cases_of(file, drivings, series))
     driving = drivings[None]
     if len(drivings) > 1:  # no distance is driven on the energy of all
         driving = replace(driving, kwh_per_km=None)

@@ -5,17 +5,20 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from math import ceil
+from operator import itemgetter
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from config.choices.choices_file import VEHICLE
+from planners.capacity.tonight import price_of
 from planners.local_time.conversion import DAY_MINUTES, minute_of
 from planners.local_time.zone_offsets import offsets_between
 from planners.plan.horizon import PLANNED_DAYS
 from planners.power.allowed_currents import charge_model
 from planners.rates.prices import prices_of
 from planners.solver.problem import NEED_TOLERANCE_KWH
+from planners.year.capacity import YearCapacity, year_capacity
 from planners.year.driving_days import days_of_year, local_midnight
 from planners.year.night_by_night import simulate
 from planners.year.night_rules import ChargingRule
@@ -59,6 +62,8 @@ class Case:
         Of all days of the year, tax included [currency].
     home_kwh : ndarray of float, shape (ticks,)
         What the rest of the home uses in each tick [kWh].
+    kept_amps : float or None
+        The current that it keeps to all year because of a capacity charge, if it does [A].
     """
 
     choice: Choice
@@ -69,6 +74,12 @@ class Case:
     rule: ChargingRule
     standing_charge: float
     home_kwh: NDArray[np.float64]
+    kept_amps: float | None = None
+
+    @property
+    def home_capacity_charge(self) -> float:
+        """Capacity charge of the year without any charging [currency]."""
+        return self.year.capacity_charge(np.zeros_like(self.home_kwh))
 
     @property
     def home_cost(self) -> float:
@@ -103,6 +114,38 @@ class Case:
     def ends_below_kwh(self, years: YearResults) -> float:
         """Return how much less the battery holds after the first year than before it [kWh]."""
         return max(0.0, self.rule.want_kwh - float(years.ends_kwh[0]))
+
+    def with_best_current(self, trips_kwh: NDArray[np.float64]) -> Case:
+        """Keep to the current that makes the year cheapest, capacity charge included.
+
+        Parameters
+        ----------
+        trips_kwh : ndarray of float, shape (nights,)
+            Battery energy of the trip before each night [kWh].
+
+        Returns
+        -------
+        Case
+            The same without a capacity charge, for a rule that plans nothing, or if the current
+            can't be set. No current counts with which more nights are short, or more is charged
+            elsewhere.
+        """
+        full = self.rule.model.amps
+        point = self.choice.charge_point
+        if self.year.capacity is None or self.rule.planner != "exact":
+            return self
+        if point.switching != "current" or not full:
+            return self
+        tried = []
+        for amps in sorted({full, *np.arange(ceil(point.min_amps), full).tolist()}, reverse=True):
+            model = replace(self.rule.model, amps=amps)
+            case = replace(self, rule=replace(self.rule, model=model), kept_amps=amps)
+            years = case.simulate(trips_kwh[None, :])
+            left = float(years.elsewhere_kwh[0] + self.missing_at_end_kwh(years)[0])
+            cost = float(years.cost[0] + years.capacity_charge[0])
+            tried.append(((int(years.nights_short[0]), round(left, 3), round(cost, 6)), case))
+        best = min(tried, key=itemgetter(0))[1]
+        return self if best.kept_amps == full else best
 
     def simulate(
         self, trips_kwh: NDArray[np.float64], report: Callable[[int], None] = lambda _years: None
@@ -147,6 +190,8 @@ def case_of(
     prices = prices_of(household, {choice.tariff.name: points})
     start, end = span or span_of(file, (driving,))
     year = year_rates(prices, start, end, file.appraisal.tick_minutes)
+    home_kwh = _home_kwh(file, prices, year)
+    year = replace(year, capacity=_capacity(file, choice, year, home_kwh))
     windows = _windows(file, choice, driving, year, points)
     days = days_of_year(file.appraisal.year)
     return Case(
@@ -157,8 +202,21 @@ def case_of(
         groups=windows.groups(year),
         rule=_rule(file, choice, household, year),
         standing_charge=float(sum(prices.standing_charge(day) for day in days)),
-        home_kwh=_home_kwh(file, prices, year),
+        home_kwh=home_kwh,
     )
+
+
+def _capacity(
+    file: ChoicesFile, choice: Choice, year: YearRates, home_kwh: NDArray[np.float64]
+) -> YearCapacity | None:
+    charge = choice.tariff.capacity_charge
+    if charge is None:
+        return None
+    days = days_of_year(file.appraisal.year)
+    price = price_of(choice.tariff, charge, days[0])
+    ends = days[0], days[-1]
+    grid = year.start, year.tick_minutes
+    return year_capacity(charge, price, file.zone, grid, days=ends, home_kwh=home_kwh)
 
 
 def span_of(file: ChoicesFile, drivings: Sequence[DrivingYear]) -> tuple[datetime, datetime]:

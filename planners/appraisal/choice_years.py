@@ -97,6 +97,8 @@ def _choice_year(
         spreads={} if spreads is None else spreads.spreads,
         cheapest_in=0 if spreads is None else spreads.cheapest_in,
         vehicles=_vehicles(comparison.names, result),
+        capacity_charge_difference=float(result.capacity_charge[0]) - first.home_capacity_charge,
+        kept_amps=case.kept_amps,
     )
 
 

@@ -66,6 +66,12 @@ class HomeCase(Case):
         return sum(case.ends_below_kwh(each) for case, each in self._with_results(years))
 
     @override
+    def with_best_current(self, trips_kwh: NDArray[np.float64]) -> HomeCase:
+        """Return the same: no one current is kept to by several vehicles."""
+        del trips_kwh
+        return self
+
+    @override
     def simulate(
         self, trips_kwh: NDArray[np.float64], report: Callable[[int], None] = lambda _years: None
     ) -> HomeResults:

@@ -37,8 +37,9 @@ class Ranking:
     Attributes
     ----------
     year_costs : ndarray of float
-        Cost of the year's energy, at home and elsewhere, plus how much more standing charge and the
-        home's energy cost than under the first choice [currency].
+        Cost of the year's energy, at home and elsewhere, plus how much more standing charge,
+        capacity charge and the home's energy cost than under the first choice without the vehicle
+        [currency].
     totals : ndarray of float
         Outlay plus `year_costs` over the years that a choice is kept [currency].
     nights_short : ndarray of int
@@ -118,8 +119,12 @@ def rank_choices(
     """
     fixed = [case.fixed_cost for case in cases]
     elsewhere = np.array([elsewhere_kwh(*each) for each in zip(cases, years, strict=True)])
+    home_alone = cases[0].home_capacity_charge
     year_costs = np.array(
-        [result.cost + (own - fixed[0]) for result, own in zip(years, fixed, strict=True)]
+        [
+            result.cost + (own - fixed[0]) + (result.capacity_charge - home_alone)
+            for result, own in zip(years, fixed, strict=True)
+        ]
     ) + elsewhere * (elsewhere_rate or 0.0)
     outlays = np.array([case.outlay for case in cases])[:, None]
     return Ranking(

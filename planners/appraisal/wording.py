@@ -99,12 +99,29 @@ def _assumptions(
             "Rates that change with use are planned at the rate of the next kWh after the home's"
             " usual use, and paid at the tiers that the year's charging reaches."
         )
+    yield from _about_capacity(cases)
     yield _about_home(file)
     series = ", and a price series repeats every year" if has_series else ""
     yield (
         "Rates, standing charges and outlays stay the same for"
         f" {file.appraisal.keep_years:g} years{series}; interest is not counted."
     )
+
+
+def _about_capacity(cases: Sequence[Case]) -> Iterator[str]:
+    charged = [case for case in cases if case.year.capacity is not None]
+    if not charged:
+        return
+    yield (
+        "A capacity charge is reckoned with the home's use as declared under home_use, spread"
+        " evenly over its hours."
+    )
+    for case in charged:
+        if case.kept_amps is not None:
+            yield (
+                f"{case.choice.name}: charging keeps to {case.kept_amps:g} A all year, which is the"
+                " cheapest with its capacity charge."
+            )
 
 
 def _about_several(file: ChoicesFile) -> Iterator[str]:

@@ -230,7 +230,9 @@ def _account(
     year: YearRates, rule: ChargingRule, trips_kwh: NDArray[np.float64], chain: _Chain
 ) -> YearResults:
     rows = [priced(year, _metered(year, chain, place)) for place in range(len(trips_kwh))]
-    lines, costs, cheapest, estimated = (np.array(column) for column in zip(*rows, strict=True))
+    lines, costs, cheapest, estimated, capacity = (
+        np.array(column) for column in zip(*rows, strict=True)
+    )
     short = rule.need_kwh - chain.after
     missing = metered_to(rule.model, np.full_like(short, rule.need_kwh)) - metered_to(
         rule.model, np.minimum(chain.after, rule.need_kwh)
@@ -243,6 +245,7 @@ def _account(
         short_kwh=np.where(short > NEED_TOLERANCE_KWH, missing, 0.0),
         elsewhere_kwh=chain.elsewhere.sum(axis=1),
         ends_kwh=chain.after[:, -1],
+        capacity_charge=capacity,
     )
 
 
@@ -256,7 +259,7 @@ def _metered(year: YearRates, chain: _Chain, place: int) -> NDArray[np.float64]:
 
 def priced(
     year: YearRates, kwh: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64], float, float]:
+) -> tuple[NDArray[np.float64], NDArray[np.float64], float, float, float]:
     """Price the energy of each tick of a year.
 
     Parameters
@@ -272,7 +275,10 @@ def priced(
         By bill lines [kWh, currency].
     cheapest_kwh, estimated_kwh : float
         In the cheapest ticks, and at estimated rates [kWh].
+    capacity_charge : float
+        Of the whole home [currency].
     """
     line_kwh, line_cost = year.priced(kwh)
     cheapest = float(kwh[year.cheapest].sum())
-    return line_kwh, line_cost, cheapest, float(kwh[year.estimated].sum())
+    estimated = float(kwh[year.estimated].sum())
+    return line_kwh, line_cost, cheapest, estimated, year.capacity_charge(kwh)

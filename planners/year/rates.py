@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
     from planners.rates.prices import Prices, RateSpan
     from planners.rates.usage_tiers import UsageTiers
+    from planners.year.capacity import YearCapacity
 
 CHEAP_SHARE = 0.25
 """Share of the year's ticks that count as cheap in a price series."""
@@ -62,6 +63,8 @@ class YearRates:
         Tiers by the index of their band's first line.
     period : ndarray of int, shape (ticks,)
         The local day or month of each tick, in which use is counted; all 0 without tiers.
+    capacity : YearCapacity or None
+        The tariff's capacity charge, if it has one.
     """
 
     start: datetime
@@ -73,6 +76,7 @@ class YearRates:
     line_rates: NDArray[np.float64]
     tiers: dict[int, UsageTiers]
     period: NDArray[np.int64]
+    capacity: YearCapacity | None = None
 
     @property
     def tick_hours(self) -> float:
@@ -115,6 +119,10 @@ class YearRates:
 
     def _tier_count(self, first: int) -> int:
         return len(self.tiers[first].rates) if first in self.tiers else 1
+
+    def capacity_charge(self, kwh: NDArray[np.float64]) -> float:
+        """Return the capacity charge of the home with so much charging in each tick [currency]."""
+        return 0.0 if self.capacity is None else self.capacity.charge(kwh)
 
     def priced(
         self, kwh: NDArray[np.float64], *, beside_home: bool = True

@@ -29,6 +29,8 @@ class YearResults:
         Battery energy of trips beyond what the battery held [kWh].
     ends_kwh : ndarray of float, shape (years,)
         Battery energy after the last night [kWh].
+    capacity_charge : ndarray of float, shape (years,)
+        Capacity charge of the whole home, charging included; 0 without one [currency].
     """
 
     line_kwh: NDArray[np.float64]
@@ -38,6 +40,7 @@ class YearResults:
     short_kwh: NDArray[np.float64]
     elsewhere_kwh: NDArray[np.float64]
     ends_kwh: NDArray[np.float64]
+    capacity_charge: NDArray[np.float64]
 
     def only(self, place: int) -> YearResults:
         """Return the results of one year alone."""
@@ -60,6 +63,7 @@ class YearResults:
             self.short_kwh,
             self.elsewhere_kwh,
             self.ends_kwh,
+            self.capacity_charge,
         )
 
     @property

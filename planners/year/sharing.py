@@ -77,9 +77,9 @@ class HomeResults(YearResults):
 def _home_results(
     columns: Iterable[NDArray[np.float64]], vehicles: Iterable[YearResults]
 ) -> HomeResults:
-    line_kwh, line_cost, cheapest, estimated, short, elsewhere, ends = columns
+    lines, costs, cheapest, estimated, short, elsewhere, ends, capacity = columns
     return HomeResults(
-        line_kwh, line_cost, cheapest, estimated, short, elsewhere, ends, tuple(vehicles)
+        lines, costs, cheapest, estimated, short, elsewhere, ends, capacity, tuple(vehicles)
     )
 
 
@@ -194,7 +194,7 @@ def _joined(year: YearRates, trips: Sequence[NDArray[np.float64]], charged: Char
     for each in charged:
         if each is not None:
             kwh += each.metered_kwh
-    line_kwh, line_cost, cheapest, estimated = priced(year, kwh)
+    line_kwh, line_cost, cheapest, estimated, capacity = priced(year, kwh)
     return HomeResults(
         line_kwh=line_kwh[None, :],
         line_cost=line_cost[None, :],
@@ -203,6 +203,7 @@ def _joined(year: YearRates, trips: Sequence[NDArray[np.float64]], charged: Char
         short_kwh=np.concatenate([each.short_kwh for each in vehicles], axis=1),
         elsewhere_kwh=np.sum([each.elsewhere_kwh for each in vehicles], axis=0),
         ends_kwh=np.sum([each.ends_kwh for each in vehicles], axis=0),
+        capacity_charge=np.array([capacity]),
         vehicles=vehicles,
     )
 
@@ -214,11 +215,15 @@ def _elsewhere(year: YearRates, trips_kwh: NDArray[np.float64]) -> YearResults:
     return YearResults(
         line_kwh=lines, line_cost=lines, cheapest_kwh=none, estimated_kwh=none,
         short_kwh=np.zeros((1, 0)), elsewhere_kwh=np.array([trips_kwh.sum()]),
-        ends_kwh=np.full(1, np.inf),
+        ends_kwh=np.full(1, np.inf), capacity_charge=none,
     )  # fmt: skip
 
 
 def _merit(results: HomeResults) -> tuple[int, int, float]:
     """Rate a way to share: the fewest short nights, the least elsewhere, the least cost."""
     elsewhere = float(results.elsewhere_kwh[0] + results.short_kwh[0].sum())
-    return int(results.nights_short[0]), round(elsewhere / SAME_KWH), float(results.cost[0])
+    return (
+        int(results.nights_short[0]),
+        round(elsewhere / SAME_KWH),
+        float(results.cost[0] + results.capacity_charge[0]),
+    )
