@@ -26,7 +26,9 @@ if TYPE_CHECKING:
 MONTH = timedelta(days=31)
 
 
-def peaks_so_far(house: House, ledger: LedgerReader, now: datetime) -> tuple[DayPeak, ...]:
+def peaks_so_far(
+    house: House, ledger: LedgerReader, now: datetime, known: tuple[DayPeak, ...] = ()
+) -> tuple[DayPeak, ...]:
     """Read the highest power of each day of this month, or year, so far.
 
     Parameters
@@ -37,6 +39,9 @@ def peaks_so_far(house: House, ledger: LedgerReader, now: datetime) -> tuple[Day
         Its record.
     now : datetime
         UTC.
+    known : tuple of DayPeak
+        What was read before: days before the last of them are not read again, which for a whole
+        month would take a second.
 
     Returns
     -------
@@ -50,10 +55,12 @@ def peaks_so_far(house: House, ledger: LedgerReader, now: datetime) -> tuple[Day
         charge = None
     if charge is None:
         return ()
-    period = Period(period_of(charge, today).first, today)
+    first = period_of(charge, today).first
+    kept = tuple(each for each in known[:-1] if first <= each.day)
+    period = Period(known[-1].day if kept else first, today)
     charging = _charging_between(house, ledger, *period)
     found, _ = peak_days(house.file, charge, period, now, charging)
-    return tuple(DayPeak(each.day, each.kw) for each in found)
+    return (*kept, *(DayPeak(each.day, each.kw) for each in found))
 
 
 def month_bill(

@@ -38,6 +38,7 @@ if TYPE_CHECKING:
     from adapters.ledger.ledger import Ledger
     from config.files.price_series import PricePoint
     from config.household.household_file import HouseholdFile
+    from config.tariffs.capacity_charge import CapacityCharge
     from daemon.control.state import House
     from planners.capacity.tonight import DayPeak
     from planners.power.live_load import LoadHour
@@ -82,6 +83,7 @@ class HouseholdWatch:
         self._learned_at: datetime | None = None
         # The highest power of each day, for a capacity charge, read with them.
         self._peaks: tuple[DayPeak, ...] = ()
+        self._peaks_due = True
         file, series = self._read()
         self._series = series
         self._house = house_of(file, series, lambda _tariff: ())
@@ -117,11 +119,12 @@ class HouseholdWatch:
         """  # noqa: DOC502 - raised by the ledger
         zone, before = self._house.file.zone, self._house
         learned_at = self._learned_at
-        if learned_at is not None and night_of(learned_at, zone) == night_of(now, zone):
+        is_known = learned_at is not None and night_of(learned_at, zone) == night_of(now, zone)
+        if is_known and not self._peaks_due:
             return False
-        self._learned_at = now
+        self._learned_at, self._peaks_due = now, False
         self._load_hours = ledger.load_hours()
-        self._peaks = peaks_so_far(self._house, ledger, now)
+        self._peaks = peaks_so_far(self._house, ledger, now, self._peaks)
         self._put_in_force(self._house)
         return self._house is not before
 
@@ -239,6 +242,8 @@ class HouseholdWatch:
             self._refused = f"to change {listed(needs_restart)}, restart Lullwatt"
             return False
         self._refused = None
+        if _capacity_charges(file) != _capacity_charges(self._house.file):
+            self._peaks, self._peaks_due = (), True  # other hours may count: read all again
         self._put_in_force(house_of(file, series, ledger.price_points))
         self._series = series
         _log.info("the changed file is in force", file=str(self._path))
@@ -259,6 +264,10 @@ class HouseholdWatch:
             self.use_ledger(ledger)
             _log.info("changed prices are in force", files=[str(path) for path in news])
         return bool(news)
+
+
+def _capacity_charges(file: HouseholdFile) -> list[CapacityCharge | None]:
+    return [tariff.capacity_charge for tariff in file.tariffs]
 
 
 def _first_fault(error: FileError) -> str:

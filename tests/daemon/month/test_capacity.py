@@ -16,6 +16,7 @@ from daemon.nights.account import night_record
 from daemon.nights.home_peaks import peaks_so_far
 from daemon.nights.recount import facts_unseen
 from daemon.service.house_loading import load_house
+from daemon.service.household_watch import HouseholdWatch
 from planners.accounts.register import RegisterReading
 from planners.local_time.conversion import instant_of_local
 from planners.local_time.departures import night_bounds
@@ -155,8 +156,31 @@ def test_daemon_counts_with_the_peaks_of_the_ledger(by_hours: Path) -> None:
     now = instant_of_local(date(2026, 10, 5), time(18), house.file.zone)
     with open_ledger(by_hours.parent / "ledger.sqlite3") as ledger:
         peaks = peaks_so_far(house, ledger, now)
-    assert [round(each.kw, 2) for each in peaks] == [0.92, 6.46, 4.46, 0.92, 0.92]
+        later = peaks_so_far(house, ledger, now + DAY)
+        assert peaks_so_far(house, ledger, now + DAY, peaks) == later
+        november = instant_of_local(date(2026, 11, 1), time(18), house.file.zone)
+        assert [each.day for each in peaks_so_far(house, ledger, november, later)] == [
+            date(2026, 11, 1)
+        ]
     assert load_house(by_hours, now).peaks == peaks
+    assert [round(each.kw, 2) for each in later] == [0.92, 6.46, 4.46, 0.92, 5.46, 0.92]
+
+
+def test_daemon_reads_them_again_each_day_and_after_a_change(by_hours: Path) -> None:
+    """A running daemon has the peaks so far, and reads all again if other hours count."""
+    watch = HouseholdWatch(by_hours)
+    now = instant_of_local(date(2026, 10, 5), time(18), watch.house.file.zone)
+    with open_ledger(by_hours.parent / "ledger.sqlite3") as ledger:
+        assert watch.learn_load(ledger, now)
+        assert [each.day.day for each in watch.house.peaks] == [1, 2, 3, 4, 5]
+        assert not watch.learn_load(ledger, now)
+        assert watch.learn_load(ledger, now + DAY)
+        assert [round(each.kw, 2) for each in watch.house.peaks][4:] == [5.46, 0.92]
+        text = by_hours.read_text("utf-8")
+        by_hours.write_text(text.replace("interval_minutes: 60", "interval_minutes: 15"), "utf-8")
+        assert watch.load_changes(ledger) == "file"
+        assert watch.learn_load(ledger, now + DAY)
+        assert len(watch.house.peaks) == 6
 
 
 def test_no_line_without_a_charge(tmp_path: Path, run: Run) -> None:
