@@ -36,6 +36,8 @@ if TYPE_CHECKING:
 MOST_PARTS = 6
 """The hours of a band are listed if they fall into at most this many parts."""
 
+TOGETHER = "Vehicles that are planned together do not mind the capacity charge."
+
 _HOLIDAYS_NAMED = 2
 
 
@@ -66,6 +68,8 @@ def explain_tariffs(house: House, now: datetime) -> Iterator[str]:
         yield f"    Standing charge: {_standing_charge(tariff, file.household.currency, today)}."
         yield from fee_lines(tariff, file.household.currency, today)
         yield from (f"    {line}" for line in capacity_sentences(tariff, file.household.currency))
+        if tariff.capacity_charge is not None and len(file.charge_points) > 1:
+            yield f"    {TOGETHER}"
         if not tariff.is_composed:
             yield from _energy(house, place, tariff, now)
             continue

@@ -17,6 +17,7 @@ from planners.capacity.tonight import DayPeak
 from planners.plan.horizon import Situation, departures_known
 from planners.plan.plan import Plan
 from planners.plan.planning import make_plan
+from planners.power.allowed_currents import AmpsSpan
 from planners.rates.prices import prices_of
 
 EXAMPLES = Path(__file__).parents[3] / "config" / "examples"
@@ -32,6 +33,7 @@ def planned(
     peaks: Mapping[date, float] | None = None,
     *,
     on: bool = False,
+    allotted: tuple[AmpsSpan, ...] = (),
     **changes: Any,  # noqa: ANN401 - fields of the departure
 ) -> Plan:
     """Plan the next departure of the only vehicle."""
@@ -41,7 +43,7 @@ def planned(
     known = tuple(DayPeak(day, kw) for day, kw in (peaks or {}).items())
     situation = Situation(
         now, soc_percent, replace(first, **changes),
-        on=on, since=now if on else None, later=tuple(later), peaks=known,
+        on=on, since=now if on else None, later=tuple(later), peaks=known, allotted=allotted,
     )  # fmt: skip
     return make_plan(file, prices, situation)
 
@@ -99,6 +101,14 @@ def test_uses_a_peak_that_is_there_already() -> None:
     """Where three days had their peaks already, nothing below them is spared."""
     peaks = {date(2026, 10, day): 8.5 for day in (1, 2, 5)}
     plan, free = planned(BY_HOURS, peaks=peaks), planned(without_charge(BY_HOURS))
+    assert plan.cost == pytest.approx(free.cost)
+    assert not any(line.startswith("Kept") for line in plan.why)
+
+
+def test_vehicles_planned_together_do_not_mind_it() -> None:
+    """What the others draw at the same time is not known: nothing is claimed to be kept to."""
+    allotted = (AmpsSpan(TUESDAY, TUESDAY + timedelta(days=8), 32.0),)
+    plan, free = (planned(file, allotted=allotted) for file in (BY_HOURS, without_charge(BY_HOURS)))
     assert plan.cost == pytest.approx(free.cost)
     assert not any(line.startswith("Kept") for line in plan.why)
 
