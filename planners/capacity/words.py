@@ -47,7 +47,9 @@ def kept_sentences(
     charge = f"the capacity charge of {_times(kept)}"
     spared = format_money(kept.spared, currency)
     has_one_limit = highest_amps * problem.model.kw_per_amp <= cap + SAME_KW
-    if is_set and has_one_limit and not problem.use_limits:
+    on = kept.best.solution.on
+    is_in_part = any(on[each.start : each.end].any() for each in problem.use_limits)
+    if is_set and has_one_limit and not is_in_part:
         yield f"Kept to {highest_amps:g} A: above it {charge} would grow by {spared}."
         return
     each = INTERVALS[kept.interval_minutes]

@@ -316,6 +316,8 @@ def _first_night(horizon: Horizon, solution: Solution) -> _Night:
     charging = charging_slots(horizon, solution, 0, problem.deadlines[0].end)
     fragment = _open_fragment(horizon)
     is_short = reaches < problem.deadlines[0].need_kwh - NEED_TOLERANCE_KWH
+    if horizon.kept is not None and not horizon.situation.on and not is_short:
+        fragment = None  # its energy would come on top of what its interval may have
     begun = _fragment_charge(fragment, charging, horizon, is_short=is_short) if fragment else None
     if begun is not None:
         charging = [begun, *charging]

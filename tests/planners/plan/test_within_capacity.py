@@ -144,13 +144,34 @@ def test_says_the_current_that_it_keeps_to() -> None:
     assert said.startswith("Kept to 10 A: above it the capacity charge of October would grow by")
 
 
-def test_switched_on_for_part_of_each_quarter_hour() -> None:
-    """A socket that is only switched stays below 3 kW in each quarter-hour of the evening."""
-    plan, free = planned(BY_QUARTERS), planned(without_charge(BY_QUARTERS))
-    highest, freely = (max(hourly_kw(BY_QUARTERS, each, 15)) for each in (plan, free))
-    assert highest == pytest.approx(2.99, abs=0.001)  # 10 A and the home's 3 A
-    assert highest <= freely
-    assert plan.reaches_percent == pytest.approx(free.reaches_percent, abs=0.1)
+def test_counts_in_twelve_bills() -> None:
+    """Under a mean of twelve months 7 A all night are below the least that counts.
+
+    By hand: at once it would be 32 A and the home's 10 A, 9.66 kW, and at night 32 A and 3 A, 8.05:
+    above 2.5 kW that is 5.55 kW at 3.90 and 6 % of tax.
+    """
+    plan = planned(BY_QUARTERS, soc_percent=50)
+    assert max(hourly_kw(BY_QUARTERS, plan, 15)) <= 2.53 + 1e-6
+    (said,) = [line for line in plan.why if line.startswith("Kept to")]
+    assert said == (
+        "Kept to 7 A: above it the capacity charge of the 12 bills in which the peak counts would"
+        " grow by EUR 22.94."
+    )
+    assert round(5.55 * 3.90 * 1.06, 2) == 22.94
+
+
+def test_switched_on_for_part_of_each_hour() -> None:
+    """A charge point that is only switched is on in part of each hour, as the step allows."""
+    (point,) = BY_HOURS.charge_points
+    switched = BY_HOURS.charge_points[point].model_copy(
+        update={"switching": "on_off", "max_amps": 16.0}
+    )
+    file = BY_HOURS.model_copy(update={"charge_points": {point: switched}})
+    plan, free = planned(file), planned(without_charge(file))
+    assert max(hourly_kw(file, free)) > 4
+    assert max(hourly_kw(file, plan)) <= 2 + 1e-6
+    assert {period.amps for period in plan.periods} == {16.0}
+    assert plan.starts > free.starts
 
 
 @pytest.mark.parametrize("day", [29, 30, 31])
