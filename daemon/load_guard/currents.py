@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING
 from daemon.sharing.claims import Claim, commanded_amps, drawn_current
 from planners.power.excess_current import VEHICLE_FOLLOWS
 from planners.power.live_load import OwnCurrent
-from planners.power.main_fuse import CurrentRange, share_of_limits
-from planners.power.phases import FUSE_DIGITS, phases_in_use, users_of_phases
+from planners.power.main_fuse import FUSE_DIGITS, CurrentRange, share_of_limits
+from planners.power.phases import phases_in_use, users_of_phases
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

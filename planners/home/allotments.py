@@ -12,8 +12,8 @@ from planners.local_time.conversion import instant_of, minute_of
 from planners.local_time.remembering import remembered
 from planners.power.allowed_currents import AmpsSpan, ranges_of
 from planners.power.home_load import highest_load
-from planners.power.main_fuse import CurrentRange, share_of_limits
-from planners.power.phases import FUSE_DIGITS, left_under, limits_of
+from planners.power.main_fuse import FUSE_DIGITS, CurrentRange, share_of_limits
+from planners.power.phases import left_under, limits_of
 from planners.rates.runs import run_starts
 
 if TYPE_CHECKING:

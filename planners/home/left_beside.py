@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING
 from planners.home.allotments import shares_by_plan, spans_of
 from planners.local_time.conversion import minute_of
 from planners.power.allowed_currents import AmpsSpan
-from planners.power.phases import FUSE_DIGITS, left_under, limits_of
+from planners.power.main_fuse import FUSE_DIGITS
+from planners.power.phases import left_under, limits_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence

@@ -9,6 +9,9 @@ from typing import TYPE_CHECKING, NamedTuple
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
+FUSE_DIGITS = 6
+"""Decimal places of the current left under the fuse: sums of decimals are not exact [A]."""
+
 
 class CurrentRange(NamedTuple):
     """The currents of a charge point [A per phase]; a relay has only one."""
@@ -48,14 +51,15 @@ def share_of_fuse(
     own = served[charge_point]
     counts = {name: weights.get(name, 1.0) for name in served}
     highest = sum(counts[name] * each.highest for name, each in served.items())
-    if highest <= left_amps or own.lowest == own.highest:
+    if round(highest - left_amps, FUSE_DIGITS) <= 0 or own.lowest == own.highest:
         return own.highest
     # A relay takes all of its current. Each of the others gets its lowest current, and an equal
     # part of the way from there to its highest.
     lowest = sum(counts[name] * each.lowest for name, each in served.items())
     to_share, wished = left_amps - lowest, highest - lowest
-    whole = floor(own.lowest + to_share * (own.highest - own.lowest) / wished)
-    return max(own.lowest, float(whole))
+    part = own.lowest + to_share * (own.highest - own.lowest) / wished
+    # A limit in kW makes 23.999999 A of a part that is 24 A.
+    return max(own.lowest, float(floor(round(part, FUSE_DIGITS))))
 
 
 def share_of_limits(
@@ -103,7 +107,7 @@ def _served(
     allotted = 0.0
     for name, current in points.items():
         lowest = weights.get(name, 1.0) * current.lowest
-        if allotted + lowest <= left_amps:
+        if round(allotted + lowest - left_amps, FUSE_DIGITS) <= 0:
             served[name] = current
             allotted += lowest
     return served

@@ -11,6 +11,7 @@ import numpy as np
 from config.household.consistency import most_phases
 from planners.local_time.remembering import remembered
 from planners.power.home_load import home_load
+from planners.power.main_fuse import FUSE_DIGITS
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -18,9 +19,6 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from config.household.household_file import HouseholdFile
-
-FUSE_DIGITS = 6
-"""Decimal places of the current left under the fuse: sums of decimals are not exact [A]."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from typing_extensions import override
 
-from planners.power.phases import FUSE_DIGITS
+from planners.power.main_fuse import FUSE_DIGITS
 from planners.year.night_by_night import ChargedYear, charged_year, priced
 from planners.year.results import YearResults
 

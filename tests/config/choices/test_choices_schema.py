@@ -90,5 +90,5 @@ def test_closed_and_without_loose_parts() -> None:
             "OtherVehicle",
         ),
         *("Choice", "ChargePoint", "Tariff", "Band", "Tier", "PriceFile"),
-        *("RateComponent", "Fee", "Percentage", "PercentTier"),
+        *("RateComponent", "Fee", "Percentage", "PercentTier", "CapacityCharge", "CapacityStep"),
     }
