@@ -79,12 +79,19 @@ class Home:
         wait_until(lambda: len(self.handled) > before, what=f"{instant} noticed")
 
     def commands(self) -> list[dict[str, Any]]:
-        """List what was commanded, once the watcher has caught up with the broker."""
+        """List what was commanded, once the watcher has caught up with daemon and broker."""
+        command = self.handled[-1].states["driveway"].command
+        if command is not None:  # handled, but perhaps still on its way to the broker
+            wait_until(lambda: self._has_heard(command.serial), what=f"command {command.serial}")
         self._probes += 1
         probe = {"probe": self._probes}
         self._send(f"{BASE}/probe", probe)
         wait_until(lambda: probe in self.watcher.received(f"{BASE}/probe"), what="the probe")
         return self.watcher.received(f"{DRIVEWAY}/command")
+
+    def _has_heard(self, serial: int) -> bool:
+        commands = self.watcher.received(f"{DRIVEWAY}/command")
+        return any(command["serial"] >= serial for command in commands)
 
     def _send(self, topic: str, message: dict[str, Any]) -> None:
         subprocess.run(
