@@ -166,6 +166,17 @@ def test_daemon_counts_with_the_peaks_of_the_ledger(by_hours: Path) -> None:
     assert [round(each.kw, 2) for each in later] == [0.92, 6.46, 4.46, 0.92, 5.46, 0.92]
 
 
+def test_daemon_keeps_to_the_power(run: Run) -> None:
+    """A rehearsed night keeps to the current that the plan names, as its meter shows."""
+    file = EXAMPLES / "quarter-hour-peaks.yaml"
+    ran = run("rehearse", str(file), "--at", "2026-10-06T18:30:00+02:00")
+    assert ran.code == 0
+    assert "Kept to 7 A: above it the capacity charge" in ran.out
+    assert "start at 7 A" in ran.out
+    assert "raised" not in ran.out
+    assert "enough for the departure, starts: 1." in ran.out
+
+
 def test_daemon_reads_them_again_each_day_and_after_a_change(by_hours: Path) -> None:
     """A running daemon has the peaks so far, and reads all again if other hours count."""
     watch = HouseholdWatch(by_hours)

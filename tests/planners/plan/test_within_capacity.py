@@ -108,9 +108,14 @@ def test_uses_a_peak_that_is_there_already() -> None:
 def test_vehicles_planned_together_do_not_mind_it() -> None:
     """What the others draw at the same time is not known: nothing is claimed to be kept to."""
     allotted = (AmpsSpan(TUESDAY, TUESDAY + timedelta(days=8), 32.0),)
-    plan, free = (planned(file, allotted=allotted) for file in (BY_HOURS, without_charge(BY_HOURS)))
-    assert plan.cost == pytest.approx(free.cost)
-    assert not any(line.startswith("Kept") for line in plan.why)
+    points = BY_HOURS.charge_points
+    several = BY_HOURS.model_copy(update={"charge_points": points | {"other": points["carport"]}})
+    alone, beside, free = (
+        planned(file, allotted=allotted) for file in (BY_HOURS, several, without_charge(several))
+    )
+    assert any(line.startswith("Kept") for line in alone.why)
+    assert beside.cost == pytest.approx(free.cost)
+    assert not any(line.startswith("Kept") for line in beside.why)
 
 
 def test_never_misses_a_need() -> None:
