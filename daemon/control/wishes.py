@@ -6,12 +6,8 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 from daemon.control.state import Wishes
-from planners.local_time.wished_departures import (
-    SAME_DEPARTURE,
-    Wish,
-    declared_near,
-    next_departure,
-)
+from planners.local_time.conversion import MINUTE
+from planners.local_time.wished_departures import Wish, declared_near, next_departure
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -173,10 +169,10 @@ def _later_of(wish: Wish, request: Request) -> tuple[float | None, float | None]
 
 
 def _is_for(wish: Wish, vehicle: str, by: datetime, file: HouseholdFile) -> bool:
-    """Whether a wish is for the departure that another instant stands for."""
+    """Whether a wish is for the same departure of the file as an instant, or the same minute."""
     if wish.vehicle != vehicle:
         return False
     declared, other = declared_near(file, vehicle, wish.by), declared_near(file, vehicle, by)
     if declared is None and other is None:
-        return abs(wish.by - by) <= SAME_DEPARTURE
+        return abs(wish.by - by) < MINUTE
     return declared == other

@@ -229,7 +229,7 @@ def _superseded(
     if request.remove is not None:
         yield _cancelled(request.remove, before, now, zone)
     yield from _of_the_vehicle(request, before, after)
-    yield from _contradicted(before, after)
+    yield from _replaced(before, after, now, zone)
     if request.away_until is not None:
         for wish in after.wishes.departures:
             if now < wish.by < request.away_until:
@@ -272,17 +272,24 @@ def _cancelled(name: str, before: PointState, now: datetime, zone: ZoneInfo) -> 
     return f"Wish {name} is cancelled."
 
 
-def _contradicted(before: PointState, after: PointState) -> Iterator[str]:
-    """Say which part of an earlier wish a later one contradicts."""
+def _replaced(
+    before: PointState, after: PointState, now: datetime, zone: ZoneInfo
+) -> Iterator[str]:
+    """Say which parts of an earlier wish a later one replaces."""
     kept = {wish.id: wish for wish in after.wishes.departures}
     for wish in before.wishes.departures:
         changed = kept.get(wish.id, wish)
+        if abs(changed.by - wish.by) >= MINUTE:
+            by, was = (_when(each.by, now, zone) for each in (changed, wish))
+            yield f"Wish {wish.id} is now for {by} instead of {was}."
         for name, old, new in (
             ("need", wish.need_percent, changed.need_percent),
             ("want", wish.want_percent, changed.want_percent),
         ):
             if old is not None and new is None:
                 yield f"The {name} of {old:.0f} % of wish {wish.id} no longer holds."
+            elif old is not None and new is not None and round(old) != round(new):
+                yield f"The {name} of wish {wish.id} is now {new:.0f} % instead of {old:.0f} %."
 
 
 def _overruled(soc_percent: float, before: PointState, now: datetime) -> Iterator[str]:

@@ -194,6 +194,47 @@ def test_a_second_wish_for_one_departure_changes_the_first() -> None:
     assert wishes(world) == (Wish("1", CAR, LEAVES + 10 * MINUTE, None, 50.0),)
 
 
+@pytest.mark.parametrize("apart", [1, 10, 50, 60, -1, -50])
+def test_a_wish_for_another_instant_stands_beside_the_first(apart: int) -> None:
+    """Away from the departures of the file, no wish takes the place of another."""
+    world = at_home()
+    noon = LEAVES + 5 * HOUR
+    world.ask(need_percent=95.0, by=noon)
+    world.ask(need_percent=60.0, by=noon + apart * MINUTE)
+    assert set(wishes(world)) == {
+        Wish("1", CAR, noon, 95.0),
+        Wish("2", CAR, noon + apart * MINUTE, 60.0),
+    }
+
+
+def test_an_answer_says_what_a_wish_for_the_same_instant_replaces() -> None:
+    """A minute is the same instant: seconds pass between two requests for "in 6min"."""
+    world = at_home()
+    noon = LEAVES + 5 * HOUR
+    world.ask(need_percent=95.0, by=noon)
+    before, later = world.state, noon + MINUTE / 2
+    world.ask(need_percent=60.0, by=later)
+    assert wishes(world) == (Wish("1", CAR, later, 60.0),)
+    request = Request(need_percent=60.0, by=later)
+    text = answer_of(world.state, world.now, world.house, request, before)
+    assert text.startswith("The need of wish 1 is now 60 % instead of 95 %. ")
+
+
+def test_an_answer_says_to_which_instant_a_wish_moves_a_departure() -> None:
+    """Within an hour of one departure of the file, the later of two wishes counts."""
+    world = at_home()
+    world.ask(want_percent=95.0, by=LEAVES)
+    before, later = world.state, LEAVES + 37 * MINUTE
+    world.ask(want_percent=90.0, by=later)
+    assert [wish.by for wish in wishes(world)] == [later]
+    request = Request(want_percent=90.0, by=later)
+    text = answer_of(world.state, world.now, world.house, request, before)
+    assert text.startswith(
+        "Wish 1 is now for Thu 07:57 instead of Thu 07:20."
+        " The want of wish 1 is now 90 % instead of 95 %. "
+    )
+
+
 def test_a_wish_belongs_to_its_vehicle() -> None:
     """It waits while another vehicle is plugged in, and counts when its own one is back."""
     world = World(household(more_vehicles=VAN), EVENING)
