@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any, Final
 
 from adapters.clocks.instants import parse_instant
@@ -17,6 +18,7 @@ from daemon.why.history import TimeSpan
 from daemon.why.plans import changed_plans, plan_words, what_changed, why_made
 from daemon.why.story_lines import AT_FIRST, Entry, Kind, commanded, merge_repeats
 from daemon.why.wording import PILOTS
+from planners.accounts.register import SLIP_WH, is_older_total
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -40,7 +42,7 @@ def story_of(history: NightHistory) -> tuple[Entry, ...]:
     entries = [
         *_as_it_began(history), *_daemon(history), *_outages(history), *_vehicle(history),
         *_states_of_charge(history), *_asked(history), *_planned(history), *commanded(history),
-        *_metered(history), *_alerts(history), *_closed(history),
+        *_metered(history), *_older_totals(history), *_alerts(history), *_closed(history),
     ]  # fmt: skip
     entries.sort(key=lambda entry: (entry.at, _ORDER.index(entry.kind)))
     return tuple(merge_repeats(entries))
@@ -190,6 +192,22 @@ def _metered(history: NightHistory) -> Iterator[Entry]:
         estimated = "" if flow.is_measured else ", estimated: the meter was not read in between"
         since = f"{kwh_text(flow.wh, 2)} since {history.at(flow.start)}{estimated}"
         yield Entry(flow.end, "meter", f"{_at_the_end_of(flow, history)}: {since}")
+
+
+def _older_totals(history: NightHistory) -> Iterator[Entry]:
+    """Yield each reading of the meter that shows less than the one before, though not a reset."""
+    night = history.night
+    for last, lower in pairwise(night.meter.readings):
+        begins, falls = max(last.at, night.begins), last.register_wh - lower.register_wh
+        if begins < min(lower.at, night.upto) and falls > SLIP_WH and is_older_total(last, lower):
+            shown = f"{kwh_text(lower.register_wh, 2)} after {kwh_text(last.register_wh, 2)}"
+            between = f"between {history.at(last.at)} and {history.at(lower.at)}"
+            yield Entry(
+                begins,
+                "meter",
+                f"the meter lost a part of its count {between}: it shows {shown}; "
+                "nothing is counted for that time",
+            )
 
 
 def _at_the_end_of(flow: Flow, history: NightHistory) -> str:

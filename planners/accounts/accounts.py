@@ -94,8 +94,9 @@ def account(
     commands show. It is estimated if they are further apart than `gap_minutes`, if the rate changes
     between them and the cost depends on when the energy flowed, and if the register fell:
 
-    - A register that falls has been reset and shows the energy since then, if `max_kw` could
-      deliver that much. If not, no energy is counted.
+    - A register that falls to half its value or less has been reset and shows the energy since
+      then, if `max_kw` could deliver that much. If not, no energy is counted: after a smaller fall
+      it shows an older total.
     - A register that falls and then jumps back past its old value, faster than `max_kw` allows, was
       never reset: only its true rise counts.
     - A register that slips back by a tenth of a kWh at most was not reset either: nothing counts

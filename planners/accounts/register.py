@@ -75,7 +75,7 @@ def flows_of(readings: Sequence[RegisterReading], max_kw: float, gap: timedelta)
         estimated = (earlier.gap or later.gap or later.at - earlier.at) > gap
         if wh < 0:
             falls.append(_Fall(earlier, len(flows)))
-            wh = later.register_wh if possible(later.register_wh, earlier, later, max_kw) else 0
+            wh = later.register_wh if _was_reset(earlier, later, max_kw) else 0
             estimated = True
         elif falls and not possible(wh, earlier, later, max_kw):
             undone = _fall_undone_by(later, falls, max_kw)
@@ -94,11 +94,36 @@ def _without_slips(readings: Sequence[RegisterReading], max_kw: float) -> list[R
     for reading in readings:
         before = steady[-1] if steady else reading
         slips = 0 < before.register_wh - reading.register_wh <= SLIP_WH
-        if slips and not possible(reading.register_wh, before, reading, max_kw):
+        if slips and not _was_reset(before, reading, max_kw):
             steady.append(replace(reading, register_wh=before.register_wh))
         else:
             steady.append(reading)
     return steady
+
+
+def _was_reset(last: RegisterReading, lower: RegisterReading, max_kw: float) -> bool:
+    """Tell whether a register that fell began again at 0, or only shows an older total."""
+    is_reset = not is_older_total(last, lower)
+    return is_reset and possible(lower.register_wh, last, lower, max_kw)
+
+
+def is_older_total(last: RegisterReading, lower: RegisterReading) -> bool:
+    """Tell whether a register that fell still shows more than half of its total.
+
+    In a long gap the charge point could have drawn the whole total since a reset, so that power
+    can't tell a reset from a meter that restored an older total.
+
+    Parameters
+    ----------
+    last, lower : RegisterReading
+        The readings before and after.
+
+    Returns
+    -------
+    bool
+        True if it does.
+    """
+    return 2 * lower.register_wh > last.register_wh > lower.register_wh
 
 
 def _fall_undone_by(

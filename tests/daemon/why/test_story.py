@@ -352,3 +352,17 @@ def test_the_first_night_is_explained_as_far_as_known(eventful: Home) -> None:
     why = eventful.why(night=date(2026, 6, 2))
     assert why.explanation.text.startswith("It did not charge: the ledger begins at 10:00")
     assert why.history.night.ends - why.history.night.begins == timedelta(days=1)
+
+
+def test_a_meter_that_restored_an_older_total_is_named(tmp_path: Path) -> None:
+    """A night in which nothing is counted for that reason says so."""
+    home = Home(tmp_path)
+    with home.place(EVENING, meter_wh=1_001_670) as place:
+        place.end()
+    with home.place(EVENING + HOUR, meter_wh=1_000_000):
+        pass
+    (told,) = [entry.text for entry in home.why().story if entry.kind == "meter"]
+    assert told == (
+        "the meter lost a part of its count between 18:30 and 19:30: it shows 1000.00 kWh "
+        "after 1001.67 kWh; nothing is counted for that time"
+    )

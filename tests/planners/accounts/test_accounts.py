@@ -162,6 +162,26 @@ def test_a_reset_is_believed_up_to_a_tenth_above_the_highest_power(
     assert account(readings, [span(0, 60)], max_kw=6).energy_wh == counted_wh
 
 
+@pytest.mark.parametrize(
+    ("last_wh", "shown_wh", "counted_wh"),
+    [
+        (1_001_670, 1_000_000, 0),  # an older total, restored
+        (1_001_670, 1_001_600, 0),  # or its last digit
+        (1_001_670, 500_836, 0),
+        (1_001_670, 500_835, 500_835),  # half of it: a reset, and what flowed since
+        (1_001_670, 40_000, 40_000),
+    ],
+)
+def test_an_older_total_after_a_long_gap_is_not_energy(
+    last_wh: int, shown_wh: int, counted_wh: int
+) -> None:
+    """A week at 7.36 kW could deliver all that it shows; only a deep fall is a reset."""
+    week = 7 * 24 * 60
+    readings = [reading(0, last_wh), reading(week, shown_wh)]
+    result = account(readings, [span(0, week)], max_kw=7.36)
+    assert result.energy_wh == counted_wh
+
+
 def test_a_register_that_comes_back_from_a_false_zero_adds_only_what_flowed() -> None:
     """A meter that says 0 while it starts and then its true value has not delivered the lot."""
     readings = [reading(0, 900_000), reading(1, 0), reading(2, 900_150), reading(3, 900_250)]
@@ -252,14 +272,18 @@ def most_wh(a: RegisterReading, b: RegisterReading, max_kw: float) -> Fraction:
     return round(max_kw * 1_100) * Fraction(micros(a.at, b.at), 3_600_000_000)
 
 
+def is_reset(a: RegisterReading, b: RegisterReading, max_kw: float) -> bool:
+    """Tell whether a register fell to half its value at most, and could show what flowed since."""
+    return b.register_wh <= min(Fraction(a.register_wh, 2), most_wh(a, b, max_kw))
+
+
 def unslipped(readings: Sequence[RegisterReading], max_kw: float) -> list[RegisterReading]:
     """Put a register that fell by 0.1 kWh at most, and can't have begun again, where it was."""
     shown = list(readings)
     for i in range(1, len(shown)):
         a, b = shown[i - 1], shown[i]
-        if a.register_wh - 100 <= b.register_wh < a.register_wh and b.register_wh > most_wh(
-            a, b, max_kw
-        ):
+        slips = a.register_wh - 100 <= b.register_wh < a.register_wh
+        if slips and not is_reset(a, b, max_kw):
             shown[i] = RegisterReading(b.at, a.register_wh)
     return shown
 
@@ -275,7 +299,7 @@ def flows(readings: Sequence[RegisterReading], max_kw: float) -> list[Flow]:
         wh, estimated = rise, b.at - a.at > timedelta(minutes=15)
         if rise < 0:
             fallen[i - 1] = a
-            wh = b.register_wh if b.register_wh <= most_wh(a, b, max_kw) else 0
+            wh = b.register_wh if is_reset(a, b, max_kw) else 0
             estimated = True
         elif rise > most_wh(a, b, max_kw):
             returns = [
