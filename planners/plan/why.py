@@ -15,6 +15,7 @@ from planners.accounts.money import format_money
 from planners.capacity.words import kept_sentences
 from planners.local_time.conversion import MINUTE, minute_of, nearest_minute
 from planners.plan.plan import NOTICED_PERCENT
+from planners.plan.window import HOUR
 from planners.power.allowed_currents import own_amps
 from planners.power.cautions import PORTABLE, is_beyond_socket
 from planners.power.home_load import home_load, is_learned
@@ -195,12 +196,19 @@ def _beyond_need(plan: Plan, other: Alternatives) -> Iterator[str]:
     need, money = f"the need of {plan.need_percent:.0f} %", _money(abs(other.beyond_need), plan)
     if plan.soc_percent >= plan.need_percent:
         yield f"All of this is beyond {need}."
+    elif money == _money(0, plan) or not _is_beyond_need(plan):
+        return
     elif other.beyond_need < 0:
         yield f"What is charged beyond {need} lowers the cost by {money}."
     elif other.beyond_need > plan.cost:  # the need alone is paid for, at rates below zero
         yield f"What is charged beyond {need} costs {money}."
     else:
         yield f"{money} of this is beyond {need}."
+
+
+def _is_beyond_need(plan: Plan) -> bool:
+    """Whether the plan, cut to the second, charges further than the need."""
+    return plan.reaches_percent - plan.need_percent >= NOTICED_PERCENT
 
 
 def _learned_load(plan: Plan, window: Window, file: HouseholdFile) -> Iterator[str]:
@@ -373,7 +381,10 @@ def _left_out(
 ) -> Iterator[str]:
     if plan.shortfall or plan.want_percent - plan.reaches_percent < NOTICED_PERCENT:
         return
-    left = f"Stops at {plan.reaches_percent:.0f} % of the {plan.want_percent:.0f} % wanted: "
+    reached, wanted = f"{plan.reaches_percent:.0f} %", f"{plan.want_percent:.0f} %"
+    if reached == wanted:
+        return
+    left = f"Stops at {reached} of the {wanted} wanted: "
     charging = {tick.start for tick in window.ticks if plan.period_at(tick.start)}
     open_to_it = [tick for tick in window.ticks if tick.amps > 0]
     unused = [tick.span.rate for tick in open_to_it if tick.start not in charging]
@@ -381,18 +392,37 @@ def _left_out(
         yield left + "there is no time for more."
     elif min(unused) > max_rate:
         limit = f"the limit of {max_rate:f} {plan.currency} per kWh"
-        if any(period.cost > float(max_rate) * period.kwh + 1e-9 for period in plan.periods):
+        is_dear = any(each.cost > float(max_rate) * each.kwh + 1e-9 for each in plan.periods)
+        if is_dear and not _is_beyond_need(plan):
             yield left + f"the need is met, and beyond it every hour costs more than {limit}."
         else:
             yield left + f"every other hour costs more than {limit}."
-    elif is_kept:
-        yield left + "the rest is not worth a higher capacity charge."
-    elif plan.later:
-        yield left + "the rest costs less on a later night."
-    elif point.start_cost:
-        yield left + "the rest is not worth another start."
     else:
-        yield left + "the rest is too little for another run."
+        yield left + _not_worth_it(plan, window, point, is_kept=is_kept)
+
+
+def _not_worth_it(plan: Plan, window: Window, point: ChargePoint, *, is_kept: bool) -> str:
+    """Say why what is wanted was left although its rate is accepted."""
+    if is_kept:
+        return "the rest is not worth a higher capacity charge."
+    if plan.later:
+        return "the rest costs less on a later night."
+    if _is_less_than_a_tick(plan, window):
+        unit = "minute" if window.tick_minutes == 1 else "minutes"
+        return f"the rest is less than {window.tick_minutes} {unit} of charging."
+    if point.start_cost:
+        return "the rest is not worth another start."
+    return "the rest is too little for another run."
+
+
+def _is_less_than_a_tick(plan: Plan, window: Window) -> bool:
+    """Whether a tick at the plan's highest power would be more than what is left of the want."""
+    charged_percent = plan.reaches_percent - plan.soc_percent
+    if charged_percent <= 0 or not plan.periods:
+        return False
+    kw = max(each.kwh / ((each.end - each.start) / HOUR) for each in plan.periods)
+    percent_of_tick = kw * window.tick_hours * charged_percent / plan.energy_kwh
+    return plan.want_percent - plan.reaches_percent < percent_of_tick
 
 
 def _margin(plan: Plan, departure: DepartureAt) -> Iterator[str]:

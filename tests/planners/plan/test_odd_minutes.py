@@ -111,3 +111,41 @@ def test_the_energy_is_that_of_the_cheapest_hours_to_the_second() -> None:
             continue
         # A tick is begun at the end of a run where half of one before another run costs less.
         assert plan.cost == pytest.approx(cost, abs=0.006), number
+
+
+def test_what_is_cut_to_the_need_costs_nothing_beyond_it() -> None:
+    """The solver bought 35 whole minutes at 0.30; the plan ends at exactly the need."""
+    given = household(["0.30", "0.10"], at="03:29", want_percent=70.0, max_rate=Decimal("0.20"))
+    plan = given.plan(soc_before(3.68 * (29 + 34.1) / 60), "2026-06-03T14:00:00")
+    assert not any("of this is beyond the need" in sentence for sentence in plan.why)
+
+
+LEFT = [
+    pytest.param(70.0, [], id="prints alike"),
+    pytest.param(
+        69.7,
+        ["Stops at 69 % of the 70 % wanted: the rest is less than 5 minutes of charging."],
+        id="half a tick",
+    ),
+]
+
+
+@pytest.mark.parametrize(("want", "said"), LEFT)
+def test_no_start_is_blamed_for_less_than_a_tick(want: float, said: list[str]) -> None:
+    """A tick at 0.20 before the free hour is worth 0.25 per kWh for a half of it only."""
+    leaves = {"need_percent": 20.0, "want_percent": want, "max_rate": Decimal("0.25")}
+    point = {"start_cost": Decimal("0.05")}
+    given = household(["0.20", "0.00"], point, at="04:00", **leaves)
+    soc = want - 100 * 3.68 * 62.5 / 60 / 52
+    why = given.plan(soc, "2026-06-03T14:00:00").why
+    assert [sentence for sentence in why if sentence.startswith("Stops")] == said
+
+
+def test_other_hours_are_dear_where_more_than_the_need_was_bought() -> None:
+    """A run must go on for an hour at 0.40; half an hour at 0.10 after it is beyond the need."""
+    leaves = {"need_percent": 41.0, "want_percent": 80.0, "max_rate": Decimal("0.20")}
+    given = household(["0.40", "0.10", "0.40"], {"min_run_minutes": 60}, at="05:00", **leaves)
+    plan = given.plan(36.0, "2026-06-03T14:00:00", on=True, since="2026-06-03T14:00:00")
+    assert plan.reaches_percent > 45
+    (left,) = [sentence for sentence in plan.why if sentence.startswith("Stops")]
+    assert "wanted: every other hour costs more than the limit of 0.20 NZD per kWh." in left

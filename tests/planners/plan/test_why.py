@@ -328,6 +328,14 @@ def test_a_plan_for_the_need_alone_prices_nothing_beyond_it() -> None:
     assert not any("beyond the need" in sentence for sentence in why)
 
 
+def test_free_energy_beyond_the_need_is_given_no_price() -> None:
+    """Nobody needs to read that it costs 0.00."""
+    tariff = bands(band("sun", "0.00", hours=["21:00-07:00"]), band("rest", "0.30"))
+    leaves = {"need_percent": 60.0, "want_percent": 80.0}
+    why = DemoHousehold(tariffs=[tariff], leaves=leaves).plan(35.0, "2026-06-03T06:30:00").why
+    assert not any("beyond the need" in sentence for sentence in why)
+
+
 def test_energy_beyond_the_need_may_cost_more_than_all_of_the_plan() -> None:
     """If the need earns money, its part of the total is not called a part of it."""
     tariff = bands(band("sun", "-0.10", hours=["21:00-23:00"]), band("rest", "0.30"))
