@@ -94,7 +94,7 @@ def check_accessible(tree: Tree, *, tables: int, pictures: int, skip_to: str) ->
     assert len(picture_labels(tree)) == len(tree.all("figure")) == pictures
     assert tree.all("a")[0] == {"class": "skip", "href": skip_to}
     regions = [each for each in tree.all("div") if each.get("class") == "scroll"]
-    assert all(each["tabindex"] == "0" and each["role"] == "region" for each in regions)
+    assert all(each["tabindex"] == "0" and each["role"] == "group" for each in regions)
 
 
 def picture_labels(tree: Tree) -> list[str]:
