@@ -12,10 +12,20 @@ function compareClocks() {
   document.getElementById("clock").hidden = Math.abs(Date.now() - minute) < CLOCKS_APART_MS;
 }
 
+// The server has written beside each view how it reads once nobody knows whether it still holds.
+function age(part) {
+  part.classList.add("stale");
+  const state = part.querySelector(".state");
+  state.className = "state unwell";
+  state.textContent = state.querySelector("[data-stale]").dataset.stale;
+  part.querySelectorAll(".old").forEach((each) => { each.hidden = false; });
+}
+
 function show(view) {
-  lost.hidden = true;
   next = pressed ? view : null; // a button that goes away while it is pressed does nothing
   if (pressed) return;
+  lost.hidden = true;
+  live.classList.remove("stale");
   const focused = live.contains(document.activeElement) ? document.activeElement.id : "";
   const open = [...live.querySelectorAll("details")].map((each) => each.open);
   live.innerHTML = view; // the server has escaped every text
@@ -40,6 +50,7 @@ function keep() {
   for (const each of page.querySelectorAll("form, script, noscript, footer, .actions, .corrections, .notice, #lost")) {
     each.remove();
   }
+  age(page.querySelector("#live"));
   page.querySelector("#kept").hidden = false;
   worker.postMessage({ page: `<!DOCTYPE html>${page.outerHTML}`, language: document.documentElement.lang, at: Date.now() });
 }
@@ -56,7 +67,10 @@ source.addEventListener("gone", () => {
   if (workers && workers.controller) workers.controller.postMessage("forget");
   location.reload();
 });
-source.addEventListener("open", () => { lost.hidden = true; });
-source.addEventListener("error", () => { lost.hidden = false; });
+source.addEventListener("error", () => {
+  next = null;
+  lost.hidden = false;
+  age(live);
+});
 addEventListener("pagehide", () => source.close());
 addEventListener("pageshow", (event) => { if (event.persisted) location.reload(); });

@@ -36,7 +36,10 @@ def served(mosquitto: Mosquitto, run_daemon: RunDaemon, person: Person) -> Itera
 
 
 def test_a_wish_by_touch_and_back_without_scripts(served: ServedPage, person: Person) -> None:
-    """Pair, charge now, see it at once on a page that is open; take it back without JavaScript."""
+    """Pair, charge now, see it at once on a page that is open; take it back without JavaScript.
+
+    Once the page is cut off, it no longer claims that all is well; it does again when it is back.
+    """
     complaints: list[str] = []
     limit = patience(20) * 1000
     with chromium() as browser:
@@ -71,4 +74,16 @@ def test_a_wish_by_touch_and_back_without_scripts(served: ServedPage, person: Pe
         wait_until(lambda: "charge_now" not in person.last(TOPICS.status(POINT)), what="taken back")
         # The first page is still open, and follows by itself.
         tab.get_by_text("Charge now, at any price").wait_for(state="detached")
-    assert complaints == []
+        assert complaints == []
+
+        state = tab.locator(".state")
+        known = state.inner_text()
+        served.stop()
+        tab.get_by_text("Not known: no connection since").wait_for()
+        assert state.get_attribute("class") == "state unwell"
+        assert "✓" not in state.inner_text()
+        assert tab.get_by_text("As it was at").is_visible()
+        served.start()
+        tab.get_by_text(known.split(" · ")[0]).wait_for()
+        assert not tab.get_by_text("As it was at").is_visible()
+        assert not tab.get_by_text("The page has lost its connection").is_visible()
