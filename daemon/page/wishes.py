@@ -18,6 +18,7 @@ from config.fields.currencies import minor_units
 from daemon.control.wishes import AWAY_UNTIL, CHARGE_NOW, SKIP_UNTIL
 from daemon.page.plan_shown import MISSING_KWH
 from planners.accounts.money import round_money
+from planners.local_time.wished_departures import declared_near
 from planners.power.charging import NEED_TOLERANCE_PERCENT
 
 if TYPE_CHECKING:
@@ -25,8 +26,10 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from adapters.contract.messages import Answer, AskedFor, DepartureEffect, Status
+    from config.household.household_file import HouseholdFile
     from daemon.page.plan_shown import ShownPlan
     from daemon.page.words import Words
+    from planners.local_time.departures import DepartureAt
 
 REFUSAL_WORDS: Final[Mapping[str, str]] = {
     UNKNOWN_VEHICLE: "This vehicle does not use this charge point.",
@@ -39,7 +42,7 @@ REFUSAL_WORDS: Final[Mapping[str, str]] = {
 
 
 def preview_lines(
-    answer: Answer, plan: ShownPlan | None, now: datetime, words: Words
+    answer: Answer, plan: ShownPlan | None, file: HouseholdFile, now: datetime, words: Words
 ) -> Iterator[str]:
     """Say what the daemon would do: amount and price first, then each departure.
 
@@ -49,6 +52,8 @@ def preview_lines(
         The daemon's answer to the preview.
     plan
         The plan in force now, to compare with.
+    file
+        The household, with the usual departures.
     now
         UTC.
     words
@@ -62,7 +67,10 @@ def preview_lines(
     yield _amount(answer, now, words)
     yield from _difference(answer, plan, words)
     for effect in answer.departures or ():
-        yield _departure(effect, now, words)
+        usual = None
+        if effect.effect == "changed" and answer.vehicle in file.vehicles:
+            usual = declared_near(file, answer.vehicle, effect.departure)
+        yield _departure(effect, usual, now, words)
 
 
 def _amount(answer: Answer, now: datetime, words: Words) -> str:
@@ -97,8 +105,16 @@ def _difference(answer: Answer, plan: ShownPlan | None, words: Words) -> Iterato
         yield words.say("{instead}: this is {amount} less.", instead=instead, amount=amount)
 
 
-def _departure(effect: DepartureEffect, now: datetime, words: Words) -> str:
+def _departure(
+    effect: DepartureEffect, usual: DepartureAt | None, now: datetime, words: Words
+) -> str:
     time = words.day_and_time(effect.departure, now)
+    if usual is not None and usual.instant != effect.departure:
+        is_same_day = words.day(usual.instant, now) == words.day(effect.departure, now)
+        before = (
+            words.clock(usual.instant) if is_same_day else words.day_and_time(usual.instant, now)
+        )
+        time = words.say("{time} instead of {usual}", time=time, usual=before)
     target_percent = max(effect.need_percent, effect.want_percent)
     target = words.percent(target_percent)
     forms = {

@@ -100,7 +100,7 @@ class WishPages:
             point=point,
             kind=kind,
             question=question_of(kind, wish, visit.now, words),
-            lines=tuple(preview_lines(answer, plan, visit.now, words)),
+            lines=tuple(preview_lines(answer, plan, self._parts.house().file, visit.now, words)),
             wish=dump_exact(wish),
             once=token_hex(8),
         )
@@ -119,7 +119,7 @@ class WishPages:
             return self._refused(visit, words.say("Lullwatt does not answer."), str(error))
         if not answer.understood:
             return self._refused(visit, *refusal_words(answer, words))
-        lines = preview_lines(answer, None, visit.now, words)
+        lines = preview_lines(answer, None, self._parts.house().file, visit.now, words)
         self._site.notice(visit.device, words.say("Done."), *lines)
         return redirect("/")
 

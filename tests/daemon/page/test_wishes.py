@@ -12,7 +12,7 @@ from daemon.page.forms import choices_of
 from daemon.page.plan_shown import read_plan
 from daemon.page.wishes import REFUSAL_WORDS, preview_lines, question_of
 from tests.daemon.page.test_view import HOUSE, at_home, words
-from tests.daemon.worlds import EVENING, HOUR, LEAVES
+from tests.daemon.worlds import EVENING, HOUR, LEAVES, MINUTE
 
 
 def answer(**figures: object) -> Answer:
@@ -23,7 +23,9 @@ def answer(**figures: object) -> Answer:
 def lines(**figures: object) -> list[str]:
     plan = at_home().state.plan
     assert plan is not None
-    return list(preview_lines(answer(**figures), read_plan(plan.to_json()), EVENING, words()))
+    return list(
+        preview_lines(answer(**figures), read_plan(plan.to_json()), HOUSE.file, EVENING, words())
+    )
 
 
 AT_ONCE = {"energy_kwh": 26.0, "cost": 10.19, "currency": "NZD", "ends_at": EVENING + 3.5 * HOUR}
@@ -55,7 +57,7 @@ def test_a_difference_has_the_decimals_of_its_currency(cost: float, more: list[s
     assert plan is not None
     shown = read_plan(plan.to_json() | {"currency": "JPY", "cost": 100.2})
     figures = AT_ONCE | {"currency": "JPY", "cost": cost}
-    assert list(preview_lines(answer(**figures), shown, EVENING, words()))[1:] == more
+    assert list(preview_lines(answer(**figures), shown, HOUSE.file, EVENING, words()))[1:] == more
 
 
 @pytest.mark.parametrize(
@@ -80,6 +82,25 @@ def test_departures(effect: dict[str, Any], text: str) -> None:
     """Each is named with its day, its target, and what becomes of it."""
     departure = {"departure": LEAVES, "need_percent": 60.0, "want_percent": 80.0, **effect}
     assert lines(departures=[departure]) == ["No charging is planned then.", text]
+
+
+@pytest.mark.parametrize(
+    ("effect", "minutes", "text"),
+    [
+        ("changed", 40, "Departure Thu 8:00\u202fam instead of 7:20\u202fam: 80%, as you ask."),
+        ("changed", 0, "Departure Thu 7:20\u202fam: 80%, as you ask."),
+        ("added", 90, "One more departure Thu 8:50\u202fam: 80%."),
+    ],
+)
+def test_a_trip_that_takes_the_place_of_a_usual_departure(
+    effect: str, minutes: int, text: str
+) -> None:
+    """The usual one is named, as it is no longer prepared for."""
+    departure = {
+        "departure": LEAVES + minutes * MINUTE, "effect": effect, "reaches_percent": 80.0,
+        "need_percent": 60.0, "want_percent": 80.0,
+    }  # fmt: skip
+    assert lines(vehicle="hatchback", departures=[departure])[1:] == [text]
 
 
 @pytest.mark.parametrize(
