@@ -18,6 +18,7 @@ from daemon.remote import asking
 if TYPE_CHECKING:
     from adapters.contract.messages import Answer
     from adapters.web.exchange import WebResponse
+    from daemon.page.words import Words
     from daemon.page_service.site import Parts, Site, Visit
 
 ANSWERS_SECONDS: Final = 5.0
@@ -67,6 +68,7 @@ class WishPages:
             point=point,
             kind=kind,
             error=error,
+            heading=lambda text: self._heading(text, vehicle or point, visit.words),
             vehicle=vehicle,
             others=[name for name in users if name != vehicle],
             charges_now=bool(status and status.charge_now),
@@ -99,7 +101,9 @@ class WishPages:
             "confirm.html.j2",
             point=point,
             kind=kind,
-            question=question_of(kind, wish, visit.now, words),
+            question=self._heading(
+                question_of(kind, wish, visit.now, words), answer.vehicle or point, words
+            ),
             lines=tuple(preview_lines(answer, plan, self._parts.house().file, visit.now, words)),
             wish=dump_exact(wish),
             once=token_hex(8),
@@ -122,6 +126,12 @@ class WishPages:
         lines = preview_lines(answer, None, self._parts.house().file, visit.now, words)
         self._site.notice(visit.device, words.say("Done."), *lines)
         return redirect("/")
+
+    def _heading(self, text: str, name: str, words: Words) -> str:
+        """Say whose wish it is, where the household has several vehicles."""
+        if len(self._parts.house().file.vehicles) == 1:
+            return text
+        return words.say("{vehicle}: {text}", vehicle=name, text=text)
 
     def _may(self, visit: Visit, point: str) -> bool:
         return visit.device.role == "ask" and point in self._parts.link.report.points

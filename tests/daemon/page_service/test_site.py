@@ -76,7 +76,7 @@ class Daemon:
         self.asked.append(request)
         return Answer(
             id=request.id or "", at=EVENING, understood=self.understood, message="not so",
-            refusal=self.refusal,
+            refusal=self.refusal, vehicle="hatchback",
             energy_kwh=26.0, cost=10.19, currency="NZD", ends_at=EVENING + 212 * MINUTE,
         )  # fmt: skip
 
@@ -219,6 +219,21 @@ def test_forms(served: Served, kind: str) -> None:
     assert page.status == 200
     tree = Tree(page.body)
     assert len(tree.all("form")) == len([e for e in tree.all("input") if e["name"] == "key"])
+
+
+def test_a_wish_names_its_vehicle_where_there_are_several(served: Served) -> None:
+    """In the heading of its form, and in the question; a household with one needs no name."""
+    phone = served.pair()
+
+    def headings() -> list[str]:
+        pages = phone.get("/wish", point=POINT, kind="trip"), phone.post("/wish", kind="now")
+        return [re.findall("<h1>(.*?)</h1>", page.body)[0] for page in pages]
+
+    assert headings() == ["A trip", "Charge now?"]
+    file = served.house.file
+    vehicles = {**file.vehicles, "van": file.vehicles["hatchback"]}
+    served.house = replace(served.house, file=file.model_copy(update={"vehicles": vehicles}))
+    assert headings() == ["hatchback: A trip", "hatchback: Charge now?"]
 
 
 def test_a_form_that_makes_no_sense_is_shown_again(served: Served) -> None:
