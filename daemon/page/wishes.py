@@ -42,7 +42,13 @@ REFUSAL_WORDS: Final[Mapping[str, str]] = {
 
 
 def preview_lines(
-    answer: Answer, plan: ShownPlan | None, file: HouseholdFile, now: datetime, words: Words
+    answer: Answer,
+    wish: Mapping[str, Any],
+    plan: ShownPlan | None,
+    *,
+    file: HouseholdFile,
+    now: datetime,
+    words: Words,
 ) -> Iterator[str]:
     """Say what the daemon would do: amount and price first, then each departure.
 
@@ -50,6 +56,8 @@ def preview_lines(
     ----------
     answer
         The daemon's answer to the preview.
+    wish
+        The keys of the request.
     plan
         The plan in force now, to compare with.
     file
@@ -64,7 +72,7 @@ def preview_lines(
     str
         Sentences.
     """
-    yield _amount(answer, now, words)
+    yield _amount(answer, wish, now, words)
     yield from _difference(answer, plan, words)
     for effect in answer.departures or ():
         usual = None
@@ -73,17 +81,18 @@ def preview_lines(
         yield _departure(effect, usual, now, words)
 
 
-def _amount(answer: Answer, now: datetime, words: Words) -> str:
+def _amount(answer: Answer, wish: Mapping[str, Any], now: datetime, words: Words) -> str:
     if answer.energy_kwh is None or answer.cost is None or answer.currency is None:
         return words.say("No charging is planned then.")
     if answer.ends_at is None:
         return words.say("Nothing is charged then.")
-    return words.say(
-        "Charges {kwh} for {cost}, until {end}.",
-        kwh=words.kwh(answer.energy_kwh),
-        cost=words.money(answer.cost, answer.currency),
-        end=words.when(answer.ends_at, now),
-    )
+    kwh, cost = words.kwh(answer.energy_kwh), words.money(answer.cost, answer.currency)
+    end = words.when(answer.ends_at, now)
+    if wish.keys() & {"skip_until", "stop"}:
+        return words.say(
+            "After that it charges {kwh} for {cost}, until {end}.", kwh=kwh, cost=cost, end=end
+        )
+    return words.say("Charges {kwh} for {cost}, until {end}.", kwh=kwh, cost=cost, end=end)
 
 
 def _difference(answer: Answer, plan: ShownPlan | None, words: Words) -> Iterator[str]:
@@ -158,7 +167,7 @@ def question_of(kind: str, wish: Mapping[str, Any], now: datetime, words: Words)
         return words.say(
             "{percent} by {time}?", percent=words.percent(wish["need_percent"]), time=by
         )
-    if kind in {"until", "tomorrow"}:
+    if kind == "until":
         until = words.day_and_time(parse_instant(wish["skip_until"]), now)
         return words.say("No charging until {time}?", time=until)
     if kind == "away":
@@ -171,7 +180,8 @@ def question_of(kind: str, wish: Mapping[str, Any], now: datetime, words: Words)
     questions = {
         "now": words.say("Charge now?"),
         "plan": words.say("Back to the cheapest hours?"),
-        "tonight": words.say("No charging before the next departure?"),
+        "tonight": words.say("No charging until the next departure has passed?"),
+        "tomorrow": words.say("No charging before midnight?"),
         "remove": words.say("Take this wish back?"),
         "checked": words.say("Have you looked at it, and is all in order?"),
     }

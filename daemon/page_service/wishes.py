@@ -14,6 +14,8 @@ from daemon.page.plan_shown import read_plan
 from daemon.page.wishes import preview_lines, question_of, refusal_words
 from daemon.page_service.site import redirect
 from daemon.remote import asking
+from planners.local_time.conversion import local_date
+from planners.local_time.departures import coming_night
 
 if TYPE_CHECKING:
     from adapters.contract.messages import Answer
@@ -60,6 +62,7 @@ class WishPages:
         file = self._parts.house().file
         status = self._parts.link.report.points[point].status
         vehicle = status.vehicle if status else None
+        plan = read_plan(self._parts.link.report.points[point].plan)
         users = [name for name, car in file.vehicles.items() if car.charge_point == point]
         return self._site.page(
             visit,
@@ -71,6 +74,8 @@ class WishPages:
             heading=lambda text: self._heading(text, vehicle or point, visit.words),
             vehicle=vehicle,
             others=[name for name in users if name != vehicle],
+            leaves_after_tonight=plan is not None
+            and local_date(plan.departure, file.zone) > coming_night(visit.now, file.zone),
             charges_now=bool(status and status.charge_now),
             level="" if status is None or status.soc_percent is None else round(status.soc_percent),
             choices=choices_of(file, vehicle, visit.now, visit.words),
@@ -104,7 +109,11 @@ class WishPages:
             question=self._heading(
                 question_of(kind, wish, visit.now, words), answer.vehicle or point, words
             ),
-            lines=tuple(preview_lines(answer, plan, self._parts.house().file, visit.now, words)),
+            lines=tuple(
+                preview_lines(
+                    answer, wish, plan, file=self._parts.house().file, now=visit.now, words=words
+                )
+            ),
             wish=dump_exact(wish),
             once=token_hex(8),
         )
@@ -118,12 +127,15 @@ class WishPages:
             self._site.notice(visit.device, words.say("This was asked for before."))
             return redirect("/")
         try:
-            answer = await self._ask(point, _read_wish(form.get("wish", "")))
+            wish = _read_wish(form.get("wish", ""))
+            answer = await self._ask(point, wish)
         except (UnwellError, MalformedMessage) as error:
             return self._refused(visit, words.say("Lullwatt does not answer."), str(error))
         if not answer.understood:
             return self._refused(visit, *refusal_words(answer, words))
-        lines = preview_lines(answer, None, self._parts.house().file, visit.now, words)
+        lines = preview_lines(
+            answer, wish, None, file=self._parts.house().file, now=visit.now, words=words
+        )
         self._site.notice(visit.device, words.say("Done."), *lines)
         return redirect("/")
 

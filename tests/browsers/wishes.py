@@ -27,7 +27,7 @@ WISHES: Final = (
     WishSteps("charge now", ("#now-1",), None, "Charge now, at any price", taken_back=True),
     WishSteps("not tonight", ("#pause-1", "#tonight"), None, "No charging until", taken_back=True),
     WishSteps(
-        "not until tomorrow", ("#pause-1", "#tomorrow"), None, "No charging until", taken_back=True
+        "not before midnight", ("#pause-1", "#tomorrow"), None, "No charging until", taken_back=True
     ),
     WishSteps(
         "a trip", ("#trip-1", "text=See what this does"), None, "hatchback: 100%", taken_back=True

@@ -24,7 +24,14 @@ def lines(**figures: object) -> list[str]:
     plan = at_home().state.plan
     assert plan is not None
     return list(
-        preview_lines(answer(**figures), read_plan(plan.to_json()), HOUSE.file, EVENING, words())
+        preview_lines(
+            answer(**figures),
+            {},
+            read_plan(plan.to_json()),
+            file=HOUSE.file,
+            now=EVENING,
+            words=words(),
+        )
     )
 
 
@@ -37,6 +44,13 @@ def test_a_dearer_wish_says_by_how_much() -> None:
         "Charges 26.0 kWh for $10.19, until 10:00\u202fpm.",
         "Until now 26.0 kWh for $5.02 are planned: this is $5.17 more.",
     ]
+
+
+@pytest.mark.parametrize("wish", [{"stop": True}, {"skip_until": "2026-06-03T12:00:00Z"}])
+def test_a_pause_says_what_is_charged_after_it(wish: dict[str, Any]) -> None:
+    """It charges tonight after all, once midnight has passed."""
+    said = preview_lines(answer(**AT_ONCE), wish, None, file=HOUSE.file, now=EVENING, words=words())
+    assert list(said) == ["After that it charges 26.0 kWh for $10.19, until 10:00\u202fpm."]
 
 
 def test_a_cheaper_wish() -> None:
@@ -57,7 +71,12 @@ def test_a_difference_has_the_decimals_of_its_currency(cost: float, more: list[s
     assert plan is not None
     shown = read_plan(plan.to_json() | {"currency": "JPY", "cost": 100.2})
     figures = AT_ONCE | {"currency": "JPY", "cost": cost}
-    assert list(preview_lines(answer(**figures), shown, HOUSE.file, EVENING, words()))[1:] == more
+    assert (
+        list(
+            preview_lines(answer(**figures), {}, shown, file=HOUSE.file, now=EVENING, words=words())
+        )[1:]
+        == more
+    )
 
 
 @pytest.mark.parametrize(
@@ -114,6 +133,8 @@ def test_a_trip_that_takes_the_place_of_a_usual_departure(
         ),
         ("away", {"away_until": "2026-06-16T12:00:00Z"}, "Away until Wed, 17 Jun 12:00\u202fam?"),
         ("until", {"skip_until": "2026-06-03T17:00:00Z"}, "No charging until Thu 5:00\u202fam?"),
+        ("tonight", {"stop": True}, "No charging until the next departure has passed?"),
+        ("tomorrow", {"skip_until": "2026-06-03T12:00:00Z"}, "No charging before midnight?"),
         ("level", {"soc_percent": 41.0}, "Is the battery at 41%?"),
         ("vehicle", {"vehicle": "van"}, "Is the van plugged in?"),
     ],

@@ -236,6 +236,18 @@ def test_a_wish_names_its_vehicle_where_there_are_several(served: Served) -> Non
     assert headings() == ["hatchback: A trip", "hatchback: Charge now?"]
 
 
+def test_not_tonight_is_offered_if_the_departure_is_after_tonight(served: Served) -> None:
+    """Not before a departure in the evening, as it charges tonight after that one."""
+    phone = served.pair()
+    pause = {"point": POINT, "kind": "pause"}
+    assert ">Not tonight</button>" in phone.get("/wish", **pause).body
+    served.world.ask(need_percent=60.0, by=EVENING + HOUR)
+    served.link.report = served.report()
+    page = phone.get("/wish", **pause).body
+    assert "Not tonight" not in page
+    assert ">Not before the next departure</button>" in page
+
+
 def test_a_form_that_makes_no_sense_is_shown_again(served: Served) -> None:
     """With a sentence, and with what was filled in."""
     page = served.pair().post("/wish", kind="trip", day="2026-06-03", time="01:00", percent="80")
