@@ -78,6 +78,8 @@ def test_charging_gives_way_when_the_rest_of_the_home_draws_more(
     home.read_load()
     for point in home.hardware:
         home.plug_in(point, chance.choice([0, 30]))
+    home.ask(next(iter(home.hardware)), charge_now=True)
+    home.pass_time(MINUTE)  # something flows, whatever happens next
     for _ in range(20):
         phases = chance.choice([PHASES, ("L1",), ("L2",), ("L3",)])
         home.set_load(chance.choice([0.0, 3.0, 10.0, 22.0, 38.0, 45.0]), *phases)
