@@ -73,6 +73,8 @@ def preview_lines(
         Sentences.
     """
     yield _amount(answer, wish, now, words)
+    if wish.get("charge_now") and answer.ends_at is None and answer.vehicle in file.vehicles:
+        yield from _at_limit(plan, file.vehicles[answer.vehicle].limit_percent, words)
     yield from _difference(answer, plan, words)
     for effect in answer.departures or ():
         usual = None
@@ -93,6 +95,14 @@ def _amount(answer: Answer, wish: Mapping[str, Any], now: datetime, words: Words
             "After that it charges {kwh} for {cost}, until {end}.", kwh=kwh, cost=cost, end=end
         )
     return words.say("Charges {kwh} for {cost}, until {end}.", kwh=kwh, cost=cost, end=end)
+
+
+def _at_limit(plan: ShownPlan | None, limit: float, words: Words) -> Iterator[str]:
+    if plan is not None and plan.soc_percent >= limit - NEED_TOLERANCE_PERCENT:
+        yield words.say(
+            'It is at its limit of {percent}: ask for more with "A trip".',
+            percent=words.percent(limit),
+        )
 
 
 def _difference(answer: Answer, plan: ShownPlan | None, words: Words) -> Iterator[str]:

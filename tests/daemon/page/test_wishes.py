@@ -62,6 +62,22 @@ def test_a_cheaper_wish() -> None:
 
 
 @pytest.mark.parametrize(
+    ("soc", "why"),
+    [(80.0, ['It is at its limit of 80%: ask for more with "A trip".']), (70.0, [])],
+)
+def test_charging_now_at_the_limit_says_why_nothing_is_charged(soc: float, why: list[str]) -> None:
+    """And what to ask for instead."""
+    plan = at_home(soc).state.plan
+    assert plan is not None
+    nothing = answer(vehicle="hatchback", energy_kwh=0.0, cost=plan.cost, currency="NZD")
+    shown = read_plan(plan.to_json())
+    said = preview_lines(
+        nothing, {"charge_now": True}, shown, file=HOUSE.file, now=EVENING, words=words()
+    )
+    assert list(said) == ["Nothing is charged then.", *why]
+
+
+@pytest.mark.parametrize(
     ("cost", "more"),
     [(100.4, []), (101.4, ["Until now 26.0 kWh for JP¥100 are planned: this is JP¥1 more."])],
 )
