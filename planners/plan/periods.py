@@ -104,7 +104,8 @@ def cut_where_dearest(
         if gained_kwh <= 0:
             break
         seconds = int(found.slot.hours * 3600 * min(1.0, excess_kwh / gained_kwh) + ROUNDING)
-        if seconds <= 0 or not _may_shorten(charging, place, seconds, horizon):
+        seconds = min(seconds, _spare_seconds(charging, place, horizon))
+        if seconds <= 0:
             break
         cut = timedelta(seconds=seconds)
         hours = found.slot.hours - cut / HOUR
@@ -133,20 +134,20 @@ def _dearest_edge(charging: Sequence[ChargingSlot], horizon: Horizon) -> tuple[i
     return found
 
 
-def _may_shorten(
-    charging: Sequence[ChargingSlot], place: int, seconds: float, horizon: Horizon
-) -> bool:
-    """Whether the run of a slot at its end stays long enough if it gets shorter."""
-    shortest = horizon.point.min_run_minutes * 60
-    if not shortest:
-        return True
+def _spare_seconds(charging: Sequence[ChargingSlot], place: int, horizon: Horizon) -> int:
+    """Return how much shorter the run of a slot at its end may get and stay long enough [s]."""
+    if not horizon.point.min_run_minutes:
+        return int(charging[place].slot.hours * 3600 + 1)
     first = last = place
     while first and charging[first - 1].slot.end() == charging[first].slot.start:
         first -= 1
     while last + 1 < len(charging) and charging[last].slot.end() == charging[last + 1].slot.start:
         last += 1
-    run = sum(each.slot.hours for each in charging[first : last + 1]) * 3600
-    return run - seconds >= shortest
+    run = timedelta(hours=sum(each.slot.hours for each in charging[first : last + 1]))
+    situation = horizon.situation
+    if situation.on and charging[first].slot.start == situation.now:
+        run += min(situation.lasted, timedelta(minutes=horizon.point.min_run_minutes))
+    return (run - timedelta(minutes=horizon.point.min_run_minutes)) // timedelta(seconds=1)
 
 
 def periods_of(charging: Sequence[ChargingSlot], bought: Ladder) -> tuple[Period, ...]:

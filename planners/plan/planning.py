@@ -359,12 +359,15 @@ def _fragment_charge(
     """Charge in the fragment too, if people expect charging there."""
     # They expect charging that may begin to begin at once, and a run in progress to continue.
     begins = bool(charging) and charging[0].slot is horizon.window.ticks[0]
+    lowest = horizon.problem.min_amps or horizon.model.amps
     amps = min(fragment.amps, charging[0].amps if begins else horizon.model.amps)
-    if amps < (horizon.problem.min_amps or horizon.model.amps):
+    if amps < lowest:
         return None
     if horizon.situation.on:
         shortest = timedelta(minutes=horizon.point.min_run_minutes)
-        is_used = begins or horizon.situation.lasted < shortest or _is_wanted(fragment, horizon)
+        is_used = begins or _is_wanted(fragment, horizon)
+        if not is_used and horizon.situation.lasted < shortest:
+            amps, is_used = lowest, True  # it must stay on, and nothing more
     else:
         dearest = max((each.slot.span.rate for each in charging), default=None)
         is_used = begins and (is_short or (dearest is not None and fragment.span.rate <= dearest))

@@ -580,6 +580,24 @@ def test_a_charge_taken_back_goes_on_where_a_relay_must_stay_on() -> None:
     assert world.doing() == ("stop", None)
 
 
+def test_a_relay_that_must_stay_on_does_no_more_whatever_is_asked_meanwhile() -> None:
+    """A new plan, made within the run's last tick, keeps the lowest current and the same end."""
+    begins = EVENING + 2 * MINUTE
+    world = World(household_with_peak(min_run_minutes=5), begins)
+    world.read()
+    world.plug_in(35.0)
+    world.ask(charge_now=True)
+    world.wait(begins + MINUTE)
+    world.ask(clear=True)
+    world.wait(begins + 3 * MINUTE + 10 * timedelta(seconds=1))
+    world.ask(want_percent=81.0)
+    assert world.doing() == ("start", 6.0)
+    world.wait(begins + 5 * MINUTE - timedelta(seconds=1))
+    assert world.doing() == ("start", 6.0)
+    world.wait(begins + 5 * MINUTE + timedelta(seconds=1))
+    assert world.doing() == ("stop", None)
+
+
 def test_a_short_run_in_cheap_hours_says_that_they_are_cheap() -> None:
     """That the relay must stay on is a reason only while cheaper hours are to come."""
     world = World(household(point={"min_run_minutes": 15}), EVENING)

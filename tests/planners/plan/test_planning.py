@@ -358,6 +358,17 @@ def test_a_run_too_short_to_stop_continues_through_the_fragment(
         assert minutes(15) <= only.end - at + minutes(minutes_on) < minutes(20)
 
 
+@pytest.mark.parametrize("at", ["07:22:33", "07:24:00", "07:25:00", "07:25:10", "07:26:59"])
+def test_a_run_that_must_stay_on_does_so_at_the_lowest_current_to_the_second(at: str) -> None:
+    """`min_run` of 5 minutes, begun at 07:22 in a dear hour: 6 A until 07:27, whatever the tick."""
+    given = DemoHousehold(point={"min_run_minutes": 5, "switching": "current"})
+    plan = given.plan(40.0, f"2026-06-03T{at}", on=True, since="2026-06-03T07:22:00")
+    dear = [period for period in plan.periods if period.band == "peak"]
+    assert {period.amps for period in dear} == {6.0}
+    assert dear[0].start == utc(f"2026-06-03T{at}")
+    assert dear[-1].end == utc("2026-06-03T07:27:00")
+
+
 def test_a_rest_too_short_to_end_continues() -> None:
     """`min_rest` of 20 minutes: charging begins at the first tick after them, not before."""
     given = DemoHousehold(tariffs=[FLAT], point={"min_rest_minutes": 20})
