@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import timedelta
+from itertools import zip_longest
 from typing import TYPE_CHECKING, Any
 
 from adapters.clocks.instants import parse_instant
@@ -136,8 +137,10 @@ def _when(history: NightHistory) -> str:
 def _reasons(history: NightHistory) -> list[tuple[datetime, str]]:
     """List why it was charged, each reason once, with the instant from which it held."""
     reasons: dict[str, datetime] = {}
-    for span in starts_with_power(history):
-        if WAS_NEEDED not in span.command.why:
+    spans = [each for each in starts_with_power(history) if WAS_NEEDED not in each.command.why]
+    for span, following in zip_longest(spans, spans[1:]):
+        # A reason that held for less than a minute is no news beside the next one.
+        if following is None or history.at(span.start) != history.at(following.start):
             reasons.setdefault(_why_started(history, span.command), span.start)
     return [(at, words) for words, at in reasons.items()]
 

@@ -321,6 +321,18 @@ def test_reasons_that_change_have_a_sentence_each(home: Home) -> None:
     )
 
 
+def test_a_reason_that_held_for_seconds_is_not_told_beside_the_next(home: Home) -> None:
+    """A wish for some seconds of the cheapest hours: only the hours are told."""
+    with home.place() as place:
+        place.plug_in(35.0)
+        place.until(NIGHT_BEGINS)
+        place.ask(charge_now=True)
+        place.pass_time(MINUTE / 12)
+        place.ask(charge_now=False)
+        place.leave()
+    assert ", in the cheapest hours before 07:20, for " in home.says()
+
+
 @pytest.mark.parametrize(
     ("soc", "hours"), [(45.0, "nearly all the time available"), (57.0, "the cheapest hours")]
 )
