@@ -135,6 +135,9 @@ def _departure(
         )
         time = words.say("{time} instead of {usual}", time=time, usual=before)
     target_percent = max(effect.need_percent, effect.want_percent)
+    reaches_percent = effect.reaches_percent
+    if reaches_percent is not None and reaches_percent < target_percent - NEED_TOLERANCE_PERCENT:
+        return _falls_short(effect, time, reaches_percent, words)
     target = words.percent(target_percent)
     forms = {
         "kept": words.say("Departure {time}: {percent}, as before", time=time, percent=target),
@@ -142,15 +145,24 @@ def _departure(
         "added": words.say("One more departure {time}: {percent}", time=time, percent=target),
     }
     text = forms[effect.effect]
-    if effect.missing_kwh is not None and effect.missing_kwh > MISSING_KWH:
-        missing = words.kwh(effect.missing_kwh)
-        return words.say("{departure}; {kwh} will be missing.", departure=text, kwh=missing)
-    if effect.reaches_percent is None:
+    if reaches_percent is None:
         return words.say("{departure}; it is planned later.", departure=text)
-    if effect.reaches_percent >= target_percent - NEED_TOLERANCE_PERCENT:
-        return words.say("{departure}.", departure=text)
-    reaches = words.percent(effect.reaches_percent)
-    return words.say("{departure}; the plan reaches {percent}.", departure=text, percent=reaches)
+    return words.say("{departure}.", departure=text)
+
+
+def _falls_short(effect: DepartureEffect, time: str, reaches_percent: float, words: Words) -> str:
+    reaches = words.percent(reaches_percent)
+    if effect.missing_kwh is None or effect.missing_kwh <= MISSING_KWH:
+        wants = words.percent(max(effect.need_percent, effect.want_percent))
+        return words.say(
+            "Departure {time}: {percent} wanted, it will be at {reaches}.",
+            time=time, percent=wants, reaches=reaches,
+        )  # fmt: skip
+    return words.say(
+        "Departure {time}: {percent} needed, it will be at {reaches}; {kwh} will be missing.",
+        time=time, percent=words.percent(effect.need_percent), reaches=reaches,
+        kwh=words.kwh(effect.missing_kwh),
+    )  # fmt: skip
 
 
 def question_of(kind: str, wish: Mapping[str, Any], now: datetime, words: Words) -> str:

@@ -104,12 +104,12 @@ def test_a_difference_has_the_decimals_of_its_currency(cost: float, more: list[s
         ),
         (
             {"effect": "changed", "reaches_percent": 61.0},
-            "Departure Thu 7:20\u202fam: 80%, as you ask; the plan reaches 61%.",
+            "Departure Thu 7:20\u202fam: 80% wanted, it will be at 61%.",
         ),
         ({"effect": "added"}, "One more departure Thu 7:20\u202fam: 80%; it is planned later."),
         (
-            {"effect": "kept", "missing_kwh": 3.2},
-            "Departure Thu 7:20\u202fam: 80%, as before; 3.2 kWh will be missing.",
+            {"effect": "kept", "reaches_percent": 54.6, "missing_kwh": 3.2},
+            "Departure Thu 7:20\u202fam: 60% needed, it will be at 55%; 3.2 kWh will be missing.",
         ),
     ],
 )
