@@ -410,11 +410,13 @@ def _departure_sentences(state: PointState, now: datetime, house: House) -> Iter
     for effect in effects:
         when = _when(effect.departure.instant, now, house.file.zone)
         text, target = _effect(effect, when, house.file)
-        reaches = effect.reaches_percent
+        reaches, missing = effect.reaches_percent, effect.missing_kwh
         if plan is None or effect.departure.instant == plan.departure:
             yield f"{text}."
         elif reaches is None:
             yield f"{text}; it is planned later."
+        elif missing is not None:
+            yield f"{text}; it can only reach {reaches:.0f} %: {missing:.1f} kWh will be missing."
         elif reaches < target - NEED_TOLERANCE_PERCENT:
             yield f"{text}; it can only reach {reaches:.0f} %."
         else:

@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING, Any, Literal
 from adapters.contract.messages import DepartureEffect
 from daemon.control.replanning import plan_now
 from daemon.control.state import vehicle_of
+from daemon.nights.account import missing_kwh
 from planners.local_time.wished_departures import coming_departures, declared_near, next_departure
 from planners.plan.shortfall import shortfall_that_counts
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from config.household.household_file import HouseholdFile
     from daemon.control.state import House, PointState
     from planners.local_time.departures import DepartureAt
     from planners.local_time.wished_departures import Wish
@@ -39,12 +39,15 @@ class Effect:
         The wish for it; None if it keeps what the file says.
     reaches_percent : float or None
         What is planned for it; None if nothing is yet.
+    missing_kwh : float or None
+        What the plan misses its need by, at the meter; None if by nothing [kWh].
     """
 
     departure: DepartureAt
     declared: DepartureAt | None
     wish: Wish | None
     reaches_percent: float | None
+    missing_kwh: float | None
 
     @property
     def kind(self) -> Literal["kept", "changed", "added"]:
@@ -93,7 +96,7 @@ def effects_of(
         for count, departure in enumerate(coming)
         if count < _MOST_KEPT or departure.wish is not None
     ]
-    effects = tuple(_effect(departure, wishes, file, plan) for departure in shown)
+    effects = tuple(_effect(departure, wishes, house, plan) for departure in shown)
     return effects, len(coming) - len(shown)
 
 
@@ -118,7 +121,7 @@ def figures_of(state: PointState, now: datetime, house: House) -> dict[str, Any]
     effects, _others = effects_of(state, now, house, plan)
     figures: dict[str, Any] = {
         "vehicle": vehicle_of(state, house.file),
-        "departures": tuple(_message(effect, plan) for effect in effects),
+        "departures": tuple(_message(effect) for effect in effects),
     }
     if plan is None:
         return figures
@@ -131,21 +134,24 @@ def figures_of(state: PointState, now: datetime, house: House) -> dict[str, Any]
 
 
 def _effect(
-    departure: DepartureAt, wishes: Sequence[Wish], file: HouseholdFile, plan: Plan | None
+    departure: DepartureAt, wishes: Sequence[Wish], house: House, plan: Plan | None
 ) -> Effect:
     wish = next((wish for wish in wishes if wish.id == departure.wish), None)
-    declared = departure if wish is None else declared_near(file, wish.vehicle, wish.by)
-    reaches = None
-    if plan is not None:
+    declared = departure if wish is None else declared_near(house.file, wish.vehicle, wish.by)
+    reaches = missing = None
+    if plan is not None and plan.departure == departure.instant:
+        short = shortfall_that_counts(plan)
+        reaches, missing = plan.reaches_percent, short.kwh if short else None
+    elif plan is not None:
         planned = {night.departure: night.reaches_percent for night in plan.later}
-        reaches = (planned | {plan.departure: plan.reaches_percent}).get(departure.instant)
-    return Effect(departure, declared, wish, reaches)
+        reaches = planned.get(departure.instant)
+        if reaches is not None:
+            missing = missing_kwh(house, departure.vehicle, departure.need_percent - reaches)
+    return Effect(departure, declared, wish, reaches, missing)
 
 
-def _message(effect: Effect, plan: Plan | None) -> DepartureEffect:
-    departure, reaches = effect.departure, effect.reaches_percent
-    is_next = plan is not None and plan.departure == departure.instant
-    short = shortfall_that_counts(plan) if plan is not None and is_next else None
+def _message(effect: Effect) -> DepartureEffect:
+    departure, reaches, missing = effect.departure, effect.reaches_percent, effect.missing_kwh
     return DepartureEffect(
         departure=departure.instant,
         effect=effect.kind,
@@ -153,6 +159,6 @@ def _message(effect: Effect, plan: Plan | None) -> DepartureEffect:
         want_percent=departure.want_percent,
         max_rate=departure.max_rate,
         reaches_percent=None if reaches is None else min(100.0, round(reaches, 1)),
-        missing_kwh=round(short.kwh, 3) if short else None,
+        missing_kwh=None if missing is None else round(missing, 3),
         wish=departure.wish,
     )

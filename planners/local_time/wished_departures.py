@@ -162,8 +162,9 @@ def departures_to_plan(
     -------
     tuple of DepartureAt
         The next one, whenever it is, and those after it that must be ready by `until`. The list
-        ends after a departure whose return or energy is unknown, or that returns too late for the
-        following one to be ready: nobody knows the state of charge after it.
+        ends after a departure of the file whose return or energy is unknown, or that returns too
+        late for the following one to be ready: nobody knows the state of charge after it. After a
+        departure that a wish adds, the vehicle counts as there: nothing says that it is away.
     """
     departure = next_departure(file, vehicle, now, wishes)
     if departure is None:
@@ -173,12 +174,21 @@ def departures_to_plan(
     after, end = departure.instant + datetime.resolution, until + DAY + datetime.resolution
     for following in coming_departures(file, vehicle, after, end, wishes):
         before = found[-1]
-        if before.returns is None or before.uses_kwh is None:
+        is_known = before.returns is not None and before.uses_kwh is not None
+        if not (is_known or _is_added(before, file)):
             break
-        if following.ready_by > until or before.returns >= following.ready_by:
+        if following.ready_by > until or (before.returns or before.instant) >= following.ready_by:
             break
         found.append(following)
     return tuple(found)
+
+
+def _is_added(departure: DepartureAt, file: HouseholdFile) -> bool:
+    """Whether a wish adds this departure to those of the file."""
+    return (
+        departure.wish is not None
+        and declared_near(file, departure.vehicle, departure.instant) is None
+    )
 
 
 def _as_wished(wish: Wish, declared: DepartureAt | None) -> DepartureAt:

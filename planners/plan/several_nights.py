@@ -51,8 +51,7 @@ def prepared_for_later(horizon: Horizon, solution: Solution) -> Horizon:
     missed = [k for k, (each, kwh) in enumerate(pairs) if kwh < each.need_kwh - NEED_TOLERANCE_KWH]
     if not missed or missed[-1] == 0:
         return horizon
-    limit = horizon.file.vehicles[departures[0].vehicle].limit_percent
-    needs = needs_with_later(problem, horizon.model.stored_kwh(limit))
+    needs = needs_with_later(problem, _most_ahead(horizon))
     deadlines = tuple(
         replace(each, need_kwh=need, want_kwh=max(each.want_kwh, need))
         for each, need in zip(problem.deadlines, needs, strict=True)
@@ -86,8 +85,7 @@ def bought_ahead(horizon: Horizon, solution: Solution) -> tuple[Horizon, Solutio
         the vehicle's everyday limit at most, and never to more than later departures use.
     """
     problem, departures = horizon.problem, horizon.situation.departures
-    limit = horizon.file.vehicles[departures[0].vehicle].limit_percent
-    deadlines = _open_to_later(problem.deadlines, departures, horizon.model.stored_kwh(limit))
+    deadlines = _open_to_later(problem.deadlines, departures, _most_ahead(horizon))
     if deadlines == problem.deadlines or not solution.on[problem.deadlines[0].end :].any():
         return horizon, solution
     ahead = np.zeros(problem.ticks)
@@ -104,14 +102,25 @@ def bought_ahead(horizon: Horizon, solution: Solution) -> tuple[Horizon, Solutio
     return replace(horizon, problem=opened), other
 
 
+def _most_ahead(horizon: Horizon) -> list[float]:
+    """List the most to charge before each departure for a later one [kWh]."""
+    departures, deadlines = horizon.situation.departures, horizon.problem.deadlines
+    limit_kwh = horizon.model.stored_kwh(horizon.file.vehicles[departures[0].vehicle].limit_percent)
+    most = [limit_kwh] * len(deadlines)
+    for k in reversed(range(len(deadlines) - 1)):
+        if departures[k].returns is None:  # it counts as there: this is the next one's own time
+            most[k] = max(most[k + 1], deadlines[k + 1].want_kwh)
+    return most
+
+
 def _open_to_later(
-    deadlines: Sequence[Deadline], departures: Sequence[DepartureAt], limit_kwh: float
+    deadlines: Sequence[Deadline], departures: Sequence[DepartureAt], most_kwh: Sequence[float]
 ) -> tuple[Deadline, ...]:
     """Raise wants to what the later departures use, where no highest rate limits them."""
     opened = list(deadlines)
     for k in reversed(range(len(opened) - 1)):
         deadline, after = opened[k], opened[k + 1]
-        used_kwh = min(limit_kwh, deadline.trip_kwh + after.want_kwh)
+        used_kwh = min(most_kwh[k], deadline.trip_kwh + after.want_kwh)
         if departures[k].max_rate is None and used_kwh > deadline.want_kwh:
             opened[k] = replace(deadline, want_kwh=used_kwh)
     return tuple(opened)

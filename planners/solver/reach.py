@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING, NamedTuple
 from planners.power.charging import SAME_KWH
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from planners.solver.problem import PlanningProblem
 
 PREPARED_WITHIN_KWH = 0.005
@@ -77,15 +79,15 @@ def needs_within_reach(problem: PlanningProblem) -> list[ReachableNeed]:
     return needs
 
 
-def needs_with_later(problem: PlanningProblem, most_kwh: float) -> list[float]:
+def needs_with_later(problem: PlanningProblem, most_kwh: Sequence[float]) -> list[float]:
     """Raise each need by what the later needs can't get in their own time.
 
     Parameters
     ----------
     problem : PlanningProblem
         The problem.
-    most_kwh : float
-        The most that may be charged for a later need before the departure it is for [kWh].
+    most_kwh : sequence of float
+        For each departure, the most that may be charged before it for a later need [kWh].
 
     Returns
     -------
@@ -98,7 +100,7 @@ def needs_with_later(problem: PlanningProblem, most_kwh: float) -> list[float]:
         before = deadlines[k - 1]
         lacking = _least_before(replace(problem, deadlines=tuple(deadlines)), k)
         if lacking > 0:
-            highest = max(before.want_kwh, most_kwh)
+            highest = max(before.want_kwh, most_kwh[k - 1])
             need = max(before.need_kwh, min(lacking + before.trip_kwh, highest))
             want = max(before.want_kwh, need)
             deadlines[k - 1] = replace(before, need_kwh=need, want_kwh=want)

@@ -10,6 +10,7 @@ from adapters.contract.messages import Request
 from daemon.control.state import Wishes
 from daemon.control.wishes import removable
 from daemon.messaging.answering import answer_of
+from daemon.messaging.outlook import figures_of
 from daemon.messaging.status import status_of
 from planners.local_time.wished_departures import Wish
 from tests.daemon.worlds import (
@@ -205,6 +206,42 @@ def test_a_wish_for_another_instant_stands_beside_the_first(apart: int) -> None:
         Wish("1", CAR, noon, 95.0),
         Wish("2", CAR, noon + apart * MINUTE, 60.0),
     }
+
+
+@pytest.mark.parametrize(("need", "minutes_before"), [(90.0, [100]), (100.0, [61, 100])])
+def test_a_wish_before_a_departure_takes_nothing_from_its_need(
+    need: float, minutes_before: list[int]
+) -> None:
+    """Nothing says that the vehicle is away between them: all needs are planned together."""
+    world = at_home(10.0, need_percent=need, want_percent=need)
+    alone = world.state.plan
+    assert alone is not None
+    for minutes in minutes_before:
+        world.ask(need_percent=65.0, by=LEAVES - minutes * MINUTE)
+    plan = world.state.plan
+    assert plan is not None
+    assert plan.later[-1].departure == LEAVES
+    assert plan.later[-1].reaches_percent == pytest.approx(need)
+    assert plan.reaches_percent >= 65.0
+    kwh = plan.energy_kwh + sum(night.energy_kwh for night in plan.later)
+    assert kwh == pytest.approx(alone.energy_kwh)
+    assert plan.cost + sum(night.cost for night in plan.later) == pytest.approx(alone.cost)
+    world.wait(LEAVES)
+    assert soc(world) == pytest.approx(need, abs=0.5)
+
+
+def test_an_answer_says_what_a_later_need_will_miss() -> None:
+    """A need at a departure after the next one can be out of reach, too."""
+    world = at_home(10.0, need_percent=20.0, want_percent=20.0)
+    world.ask(need_percent=30.0, by=EVENING + 3 * HOUR)
+    world.ask(need_percent=100.0, by=EVENING + 4 * HOUR)
+    effects = figures_of(world.state, world.now, world.house)["departures"]
+    missing = {effect.departure: effect.missing_kwh for effect in effects}
+    assert not missing[EVENING + 3 * HOUR]
+    kwh = missing[EVENING + 4 * HOUR]
+    assert kwh is not None
+    text = answer_of(world.state, world.now, world.house)
+    assert f"it can only reach 63 %: {kwh:.1f} kWh will be missing." in text
 
 
 def test_an_answer_says_what_a_wish_for_the_same_instant_replaces() -> None:
