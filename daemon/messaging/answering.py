@@ -229,7 +229,7 @@ def _superseded(
     if request.remove is not None:
         yield _cancelled(request.remove, before, now, zone)
     yield from _of_the_vehicle(request, before, after)
-    yield from _replaced(before, after, now, zone)
+    yield from _replaced(request, before, after, now, zone)
     if request.away_until is not None:
         for wish in after.wishes.departures:
             if now < wish.by < request.away_until:
@@ -273,12 +273,19 @@ def _cancelled(name: str, before: PointState, now: datetime, zone: ZoneInfo) -> 
 
 
 def _replaced(
-    before: PointState, after: PointState, now: datetime, zone: ZoneInfo
+    request: Request, before: PointState, after: PointState, now: datetime, zone: ZoneInfo
 ) -> Iterator[str]:
-    """Say which parts of an earlier wish a later one replaces."""
+    """Say which parts of earlier wishes a later one replaces, or which of them it ends."""
+    if request.clear:
+        return
+    in_force = {*removable(before.wishes)} - {request.remove}
+    ended = SKIP_UNTIL if request.charge_now else CHARGE_NOW
+    ends = request.charge_now or request.stop or request.skip_until is not None
+    if ends and ended in in_force:
+        yield _cancelled(ended, before, now, zone)
     kept = {wish.id: wish for wish in after.wishes.departures}
     for wish in before.wishes.departures:
-        changed = kept.get(wish.id, wish)
+        changed = kept.get(wish.id, wish) if wish.id in in_force else wish
         if abs(changed.by - wish.by) >= MINUTE:
             by, was = (_when(each.by, now, zone) for each in (changed, wish))
             yield f"Wish {wish.id} is now for {by} instead of {was}."

@@ -257,6 +257,49 @@ def test_an_answer_says_what_a_wish_for_the_same_instant_replaces() -> None:
     assert text.startswith("The need of wish 1 is now 60 % instead of 95 %. ")
 
 
+@pytest.mark.parametrize(
+    ("first", "second", "said"),
+    [
+        ({"skip_until": LEAVES}, {"charge_now": True}, "Waiting until Thu 07:20 is cancelled. "),
+        ({"charge_now": True}, {"skip_until": LEAVES}, "Charging at once is cancelled. "),
+        ({"charge_now": True}, {"stop": True}, "Charging at once is cancelled. "),
+        ({"skip_until": LEAVES}, {"charge_now": True, "clear": True}, "All earlier requests are"),
+    ],
+)
+def test_an_answer_says_which_of_waiting_and_charging_at_once_has_ended(
+    first: dict[str, object], second: dict[str, object], said: str
+) -> None:
+    """One ends the other; asked for alone or again, it ends nothing."""
+    world = at_home()
+    text = ""
+    for asked in (first, second, second):
+        before = world.state
+        world.ask(**asked)
+        request = Request.model_validate(asked)
+        answer = answer_of(world.state, world.now, world.house, request, before)
+        if before.wishes != world.state.wishes and asked is second:
+            text = answer
+        else:
+            assert " is cancelled." not in answer
+    assert text.startswith(said)
+    assert text.count("cancelled") == 1
+
+
+@pytest.mark.parametrize("ends", [{"clear": True}, {"remove": "1"}])
+def test_a_new_wish_is_no_change_of_one_that_the_same_request_cancels(
+    ends: dict[str, object],
+) -> None:
+    """It may have the same id."""
+    world = at_home()
+    world.ask(need_percent=95.0, by=LEAVES)
+    before, asked = world.state, {"need_percent": 60.0, "by": LEAVES + 5 * HOUR, **ends}
+    world.ask(**asked)
+    request = Request.model_validate(asked)
+    text = answer_of(world.state, world.now, world.house, request, before)
+    assert "cancelled" in text
+    assert "is now" not in text
+
+
 def test_an_answer_says_to_which_instant_a_wish_moves_a_departure() -> None:
     """Within an hour of one departure of the file, the later of two wishes counts."""
     world = at_home()
