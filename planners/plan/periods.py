@@ -96,7 +96,7 @@ def cut_where_dearest(
     if k == len(horizon.problem.deadlines) - 1:
         spare_kwh = to_kwh - max(deadline.need_kwh, stored_kwh)
     while (edge := _dearest_edge(charging, horizon)) is not None:
-        place, at_end = edge
+        place, at_end, room = edge
         found = charging[place]
         gained_kwh = _gain(model, found)
         if spare_kwh > 0 and float(found.slot.span.rate) > deadline.max_rate_per_kwh + SAME_RATE:
@@ -104,7 +104,7 @@ def cut_where_dearest(
         if gained_kwh <= 0:
             break
         seconds = int(found.slot.hours * 3600 * min(1.0, excess_kwh / gained_kwh) + ROUNDING)
-        seconds = min(seconds, _spare_seconds(charging, place, horizon))
+        seconds = min(seconds, room)
         if seconds <= 0:
             break
         cut = timedelta(seconds=seconds)
@@ -120,8 +120,16 @@ def _gain(model: ChargeModel, charged: ChargingSlot) -> float:
     return model.gained_kw(charged.amps * model.kw_per_amp) * charged.slot.hours
 
 
-def _dearest_edge(charging: Sequence[ChargingSlot], horizon: Horizon) -> tuple[int, bool] | None:
-    """Find the dearest slot at an end of a run, the last of equals, and whether it is the end."""
+def _dearest_edge(
+    charging: Sequence[ChargingSlot], horizon: Horizon
+) -> tuple[int, bool, int] | None:
+    """Find the dearest slot, the last of equals, at an end of a run that may get shorter.
+
+    Returns
+    -------
+    tuple of int, bool and int, or None
+        The slot, whether it is the end of its run, and by how much the run may get shorter [s].
+    """
     found, dearest = None, -inf
     for place, (slot, _) in enumerate(charging):
         at_end = place == len(charging) - 1 or charging[place + 1].slot.start > slot.end()
@@ -130,7 +138,9 @@ def _dearest_edge(charging: Sequence[ChargingSlot], horizon: Horizon) -> tuple[i
         at_start = at_start and slot.start > horizon.situation.now
         rate = float(slot.span.rate)
         if (at_end or at_start) and rate > dearest - SAME_RATE:
-            found, dearest = (place, at_end), rate
+            room = _spare_seconds(charging, place, horizon)
+            if room > 0:
+                found, dearest = (place, at_end, room), rate
     return found
 
 

@@ -149,3 +149,12 @@ def test_other_hours_are_dear_where_more_than_the_need_was_bought() -> None:
     assert plan.reaches_percent > 45
     (left,) = [sentence for sentence in plan.why if sentence.startswith("Stops")]
     assert "wanted: every other hour costs more than the limit of 0.20 NZD per kWh." in left
+
+
+def test_another_run_is_cut_where_the_dearest_is_at_its_shortest() -> None:
+    """Three minutes before the first tick are charged too: the last run stays at 20 minutes."""
+    rates = ["0.10", "0.40", "0.30", "0.40"]
+    given = household(rates, {"min_run_minutes": 20}, at="06:00")
+    plan = given.plan(soc_before(3.68 * 67 / 60), "2026-06-03T14:02:00")
+    assert hours_at(plan, 0.10) == pytest.approx(47 / 60)
+    assert hours_at(plan, 0.30) == pytest.approx(20 / 60)
