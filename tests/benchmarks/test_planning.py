@@ -39,6 +39,7 @@ TINY = planning.Sizes(
     repeats=1,
     weeks=1,
     days=2,
+    capacity_evenings=1,
     growing_ticks=(10, 20),
     growing_nights=(3, 6),
     five_minute_ticks=24,
