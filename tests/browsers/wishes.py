@@ -32,7 +32,7 @@ WISHES: Final = (
     WishSteps(
         "a trip", ("#trip-1", "text=See what this does"), None, "hatchback: 100%", taken_back=True
     ),
-    WishSteps("leave in an hour", ("#trip-1", "text=In an hour"), None, "100%", taken_back=True),
+    WishSteps("leave in an hour", ("#trip-1", 'text="In an hour"'), None, "100%", taken_back=True),
     WishSteps(
         "two weeks away", ("#away-1", "text=See what this does"), None, "Away until",
         taken_back=True,
