@@ -10,6 +10,7 @@ from pydantic import Field, model_validator
 from config.fields.key_problems import KeyProblem, refuse
 from config.fields.value_types import Model, Rate, Text, TierEnd
 from config.tariffs.day_kinds import DayKinds, HoursOfDay, Months, repeated
+from config.tariffs.rising_ends import end_problems
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -107,19 +108,5 @@ def tier_problems(tiers: Sequence[UpTo]) -> Iterator[KeyProblem]:
     KeyProblem
         With paths from the entry that has the tiers.
     """
-    before = Decimal(0)
-    for index, tier in enumerate(tiers[:-1]):
-        if tier.up_to_kwh is None:
-            yield KeyProblem(
-                ("tiers", index), "expected up_to_kwh: only the last tier is without an end"
-            )
-        elif tier.up_to_kwh <= before:
-            message = f"expected more than the {before} kWh before it, got {tier.up_to_kwh}"
-            yield KeyProblem(("tiers", index, "up_to_kwh"), message)
-        else:
-            before = tier.up_to_kwh
-    if tiers and tiers[-1].up_to_kwh is not None:
-        yield KeyProblem(
-            ("tiers", len(tiers) - 1, "up_to_kwh"),
-            "expected a last tier without up_to_kwh, for all that is used beyond the others",
-        )
+    ends = [tier.up_to_kwh for tier in tiers]
+    yield from end_problems(ends, "tier", "up_to_kwh", "all that is used beyond the others")

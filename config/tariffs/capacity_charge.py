@@ -10,6 +10,7 @@ from pydantic import Field, model_validator
 from config.fields.key_problems import KeyProblem, refuse
 from config.fields.value_types import Amount, Expected, Hours, Model
 from config.tariffs.day_kinds import DayKind, DayKinds, HoursOfDay, Months, repeated
+from config.tariffs.rising_ends import end_problems
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -109,22 +110,8 @@ class CapacityCharge(Model):
 
 def _step_problems(steps: tuple[CapacityStep, ...]) -> Iterator[KeyProblem]:
     """Find steps whose ends are missing or do not rise, or whose charge falls."""
-    before = 0.0
-    for index, step in enumerate(steps[:-1]):
-        if step.up_to_kw is None:
-            yield KeyProblem(
-                ("steps", index), "expected up_to_kw: only the last step is without an end"
-            )
-        elif step.up_to_kw <= before:
-            message = f"expected more than the {before:g} kW before it, got {step.up_to_kw:g}"
-            yield KeyProblem(("steps", index, "up_to_kw"), message)
-        else:
-            before = step.up_to_kw
-    if steps and steps[-1].up_to_kw is not None:
-        yield KeyProblem(
-            ("steps", len(steps) - 1, "up_to_kw"),
-            "expected a last step without up_to_kw, for all higher powers",
-        )
+    ends = [step.up_to_kw for step in steps]
+    yield from end_problems(ends, "step", "up_to_kw", "all higher powers")
     least = Decimal(0)
     for index, step in enumerate(steps):
         if step.charge < least:
