@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING, Annotated, Self
 
 from pydantic import Field, model_validator
 
+from config.calendar.day_kinds import WEEKDAYS, repeated
 from config.fields.distance import TripDistance, YearDistance
 from config.fields.key_problems import KeyProblem, refuse
 from config.fields.value_types import ClockTime, Expected, FilePath, Minutes, Model, Name, YearDate
 from config.household.departure import WeekdayList, day_problems
-from config.tariffs.day_kinds import WEEKDAYS, repeated
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

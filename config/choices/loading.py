@@ -20,6 +20,7 @@ from config.household.loading import (
     texts_of,
     valid_parts,
 )
+from config.tariffs.read_dates import with_dates_read
 from config.tariffs.tariff import Tariff
 
 if TYPE_CHECKING:
@@ -37,8 +38,8 @@ def load_choices(path: Path) -> ChoicesFile:
     Parameters
     ----------
     path : Path
-        The YAML file. Relative paths inside it are taken from its own folder; the files they name
-        are not opened.
+        The YAML file. Relative paths inside it are taken from its own folder. Of the files they
+        name, only lists of dates are read.
 
     Returns
     -------
@@ -48,9 +49,15 @@ def load_choices(path: Path) -> ChoicesFile:
     Raises
     ------
     FileError
-        Every fault of the file, each with line and column.
+        Every fault of the file, or of its lists of dates, each with line and column.
     """  # noqa: DOC502 - load_file raises it
-    return load_file(path, _CHOICES)
+    file = load_file(path, _CHOICES)
+    tariffs = with_dates_read(choice.tariff for choice in file.choices)
+    choices = tuple(
+        choice.model_copy(update={"tariff": tariff})
+        for choice, tariff in zip(file.choices, tariffs, strict=True)
+    )
+    return file if choices == file.choices else file.model_copy(update={"choices": choices})
 
 
 def _words(data: dict[str, Any]) -> dict[str, str]:

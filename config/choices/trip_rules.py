@@ -7,9 +7,9 @@ from datetime import date, time, timedelta
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
+from config.calendar.day_kinds import WEEKDAYS
 from config.fields.key_problems import KeyProblem
 from config.household.departure import days_of
-from config.tariffs.day_kinds import WEEKDAYS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping

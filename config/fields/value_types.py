@@ -83,8 +83,8 @@ class Expected:
 
 def _kind(schema: Any) -> str:  # noqa: ANN401 - a union of some fifty dicts
     """Return ``"number"``, ``"text"`` or nothing, by what a schema reads."""
-    while "schema" in schema:
-        schema = schema["schema"]
+    while "schema" in schema or schema["type"] == "union":
+        schema = schema["choices"][0] if schema["type"] == "union" else schema["schema"]
     kinds = {"int": "number", "float": "number", "decimal": "number", "str": "text"}
     if schema["type"] == "literal":
         return "number" if isinstance(schema["expected"][0], int) else "text"

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Self
 
 from pydantic import Field, model_validator
 
+from config.calendar.day_kinds import WEEKDAYS, Weekday, repeated
 from config.fields.key_problems import KeyProblem, refuse
 from config.fields.value_types import (
     ClockTime,
@@ -20,7 +21,6 @@ from config.fields.value_types import (
     TripEnergy,
     TripKm,
 )
-from config.tariffs.day_kinds import WEEKDAYS, Weekday, repeated
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence

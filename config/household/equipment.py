@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
+from config.calendar.day_kinds import repeated
 from config.fields.home_fields import PHASES, PhaseNames
 from config.fields.key_problems import KeyProblem, refuse
 from config.fields.value_types import (
@@ -21,7 +22,6 @@ from config.fields.value_types import (
 )
 from config.household.ocpp import OcppPoint
 from config.household.wiring import Wiring, wiring_problems
-from config.tariffs.day_kinds import repeated
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

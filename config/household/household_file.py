@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 
 from pydantic import Field, model_validator
 
+from config.calendar.day_kinds import DAY_KINDS, WEEKDAYS, DayKind, Weekday
 from config.fields.home_fields import (
     PHASES,
     Currency,
@@ -43,7 +44,6 @@ from config.household.page import Page
 from config.household.vehicle import Vehicle
 from config.household.wiring import LoadMeter
 from config.tariffs.band import Band
-from config.tariffs.day_kinds import DAY_KINDS, WEEKDAYS, DayKind, Weekday
 from config.tariffs.known_load import KnownLoad, known_load_problems
 from config.tariffs.price_file import PriceFile
 from config.tariffs.tariff import Tariff

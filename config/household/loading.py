@@ -28,6 +28,7 @@ from config.household.household_file import (
     Tariff,
     Vehicle,
 )
+from config.tariffs.read_dates import with_dates_read
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
@@ -46,8 +47,8 @@ def load_household(path: Path) -> HouseholdFile:
     Parameters
     ----------
     path : Path
-        The YAML file. Relative paths inside it are taken from its own folder; the files they name
-        are not opened.
+        The YAML file. Relative paths inside it are taken from its own folder. Of the files they
+        name, only lists of dates are read.
 
     Returns
     -------
@@ -57,9 +58,11 @@ def load_household(path: Path) -> HouseholdFile:
     Raises
     ------
     FileError
-        Every fault of the file, each with line and column.
+        Every fault of the file, or of its lists of dates, each with line and column.
     """  # noqa: DOC502 - load_file raises it
-    return load_file(path, _HOUSEHOLD)
+    file = load_file(path, _HOUSEHOLD)
+    tariffs = with_dates_read(file.tariffs)
+    return file if tariffs == file.tariffs else file.model_copy(update={"tariffs": tariffs})
 
 
 @dataclass(frozen=True)

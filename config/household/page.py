@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING, Annotated
 from pydantic import Field
 from typing_extensions import override
 
+from config.calendar.day_kinds import repeated
 from config.fields.addresses import HOST, ListenAddress
 from config.fields.key_problems import KeyProblem
 from config.fields.value_types import Expected, FilePath, Flag, checked
 from config.household.broker import UserName
 from config.household.listener import Listener
-from config.tariffs.day_kinds import repeated
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

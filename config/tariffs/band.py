@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Annotated, Protocol, Self
 
 from pydantic import Field, model_validator
 
+from config.calendar.day_kinds import BandDays, BandMonths, HoursOfDay, repeated
 from config.fields.key_problems import KeyProblem, refuse
 from config.fields.value_types import Model, Rate, Text, TierEnd
-from config.tariffs.day_kinds import DayKinds, HoursOfDay, Months, repeated
 from config.tariffs.rising_ends import end_problems
 
 if TYPE_CHECKING:
@@ -41,11 +41,13 @@ class Band(Model):
     hours: HoursOfDay | None = Field(
         None, description="Hours of the local clock; without: every hour no other band names."
     )
-    days: DayKinds | None = Field(
-        None, description="Days on which the hours hold; without: every day."
+    days: BandDays | None = Field(
+        None,
+        description="Days on which the hours hold, or names of special_days; without: every day.",
     )
-    months: Months | None = Field(
-        None, description="Months in which the hours hold, 1 to 12; without: every month."
+    months: BandMonths | None = Field(
+        None,
+        description="Months in which the hours hold, 1 to 12, or names of seasons; without: all.",
     )
 
     @model_validator(mode="after")

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Annotated, Literal, NamedTuple, Self
 
 from pydantic import Field, model_validator
 
+from config.calendar.day_kinds import DayKind, DayKinds, HoursOfDay, Months, repeated
 from config.fields.key_problems import KeyProblem, refuse
 from config.fields.value_types import Amount, Expected, Hours, Model
-from config.tariffs.day_kinds import DayKind, DayKinds, HoursOfDay, Months, repeated
 from config.tariffs.rising_ends import end_problems
 
 if TYPE_CHECKING:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Literal, Protocol, Self
 
 from pydantic import Field, model_validator
 
+from config.calendar.day_kinds import BandMonths, repeated
 from config.fields.key_problems import KeyProblem, refuse
 from config.fields.value_types import (
     Date,
@@ -23,7 +24,6 @@ from config.fields.value_types import (
     TierEnd,
 )
 from config.tariffs.band import MOST_BANDS, Band, Tier, remainder_problems, tier_problems
-from config.tariffs.day_kinds import Months, repeated
 from config.tariffs.price_file import PriceFile
 
 if TYPE_CHECKING:
@@ -142,8 +142,9 @@ class Percentage(Model):
     )
     valid_from: Date | None = Field(None, description="First local date on which it holds.")
     valid_to: Date | None = Field(None, description="Last local date on which it holds.")
-    months: Months | None = Field(
-        None, description="Months in which it holds, 1 to 12; without: every month."
+    months: BandMonths | None = Field(
+        None,
+        description="Months in which it holds, 1 to 12, or names of seasons; without: every month.",
     )
 
     @model_validator(mode="after")
@@ -251,6 +252,7 @@ def _hold_together(one: Line, other: Line) -> bool:
     for first, second in ((one, other), (other, one)):
         if first.valid_to and second.valid_from and first.valid_to < second.valid_from:
             return False
-    months = (line.months if isinstance(line, Percentage) else None for line in (one, other))
-    mine, theirs = (set(each) if each else set(range(1, 13)) for each in months)
-    return bool(mine & theirs)
+    mine, theirs = (
+        set(line.months or ()) if isinstance(line, Percentage) else set() for line in (one, other)
+    )
+    return not mine or not theirs or bool(mine & theirs)

@@ -11,11 +11,11 @@ from typing import TYPE_CHECKING, Annotated, Self
 import numpy as np
 from pydantic import Field, model_validator
 
+from config.calendar.day_kinds import DayKinds, HoursOfDay, Months, repeated
+from config.calendar.tables import PLAIN, any_holiday, calendar_mask
 from config.fields.home_fields import PhaseNames
 from config.fields.key_problems import KeyProblem, refuse
 from config.fields.value_types import Expected, Model
-from config.tariffs.bands import CALENDAR_SHAPE, any_holiday, calendar_mask
-from config.tariffs.day_kinds import DayKinds, HoursOfDay, Months, repeated
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator, Mapping
@@ -73,7 +73,7 @@ def load_table(items: tuple[KnownLoad, ...]) -> NDArray[np.float64]:
         ``holiday``) and minute of the local day. The ``holiday`` row only counts if an item names
         ``holiday``. Read-only.
     """
-    table = np.zeros(CALENDAR_SHAPE)
+    table = np.zeros(PLAIN.shape)
     for item in items:
         table[calendar_mask(item)] += item.amps
     table.setflags(write=False)

@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING, Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
+from config.calendar.date_sets import MOST_SETS, DateSet, set_problems
+from config.calendar.tables import Calendar, calendar_of
 from config.fields.key_problems import KeyProblem, refuse
 from config.fields.value_types import Amount, Date, Expected, Model, TaxPercent, Text, UsualUse
 from config.tariffs.band import MOST_BANDS, Band, remainder_problems
@@ -25,12 +27,14 @@ from config.tariffs.components import (
     RateComponent,
     composition_problems,
 )
+from config.tariffs.declared_names import unlisted_problems, with_marked_names
 from config.tariffs.price_file import PriceFile
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
 _SOURCES = ("bands", "prices", "components")
+_DateSets = Annotated[tuple[DateSet, ...], Field(strict=False, min_length=1, max_length=MOST_SETS)]
 
 
 class Tariff(Model):
@@ -56,6 +60,16 @@ class Tariff(Model):
         None,
         description="What the home uses in that time without charging [kWh]; charging comes on "
         "top, and is planned at the rate of the next kWh.",
+    )
+    seasons: _DateSets | None = Field(
+        None,
+        description="Parts of the year that bands list under months; a date in one of them is in"
+        " no month.",
+    )
+    special_days: _DateSets | None = Field(
+        None,
+        description="Days that bands list under days; such a day is neither a weekday nor a public"
+        " holiday.",
     )
     bands: (
         Annotated[tuple[Band, ...], Field(strict=False, min_length=1, max_length=MOST_BANDS)] | None
@@ -83,6 +97,11 @@ class Tariff(Model):
         None, description="What the highest power of a month or a year costs."
     )
 
+    @model_validator(mode="before")
+    @classmethod
+    def _mark(cls, data: object) -> object:
+        return with_marked_names(data)
+
     @model_validator(mode="after")
     def _check(self) -> Self:
         given = [key for key in _SOURCES if getattr(self, key) is not None]
@@ -95,7 +114,21 @@ class Tariff(Model):
         refuse(tuple(composition_problems(self.components, self.fees, self.percentages)))
         refuse(tuple(remainder_problems(self.bands or ())))
         refuse(tuple(self._use_problems()))
+        refuse(tuple(self._date_problems()))
         return self
+
+    @property
+    def calendar(self) -> Calendar:
+        """What tells the dates of its own bands apart."""
+        return calendar_of(self.bands or (), self.seasons or (), self.special_days or ())
+
+    @property
+    def all_bands(self) -> tuple[Band, ...]:
+        """Its bands, those of its components included."""
+        return (
+            *(self.bands or ()),
+            *(band for component in self.components or () for band in component.bands or ()),
+        )
 
     @property
     def is_composed(self) -> bool:
@@ -135,12 +168,19 @@ class Tariff(Model):
         """Its components as plain tariffs of bands or a price series; itself if it has none."""
         return _plain_components(self)
 
+    def _date_problems(self) -> Iterator[KeyProblem]:
+        yield from set_problems(self.special_days, "special_days")
+        yield from set_problems(self.seasons, "seasons")
+        yield from unlisted_problems(
+            self.special_days, self.seasons, self.all_bands, self.percentages or ()
+        )
+
     def _use_problems(self) -> Iterator[KeyProblem]:
-        bands = [
-            *(self.bands or ()),
-            *(b for component in self.components or () for b in component.bands or ()),
-        ]
-        kinds = {"a band": bands, "a component": self.components, "a percentage": self.percentages}
+        kinds: dict[str, Sequence[Band | RateComponent | Percentage] | None] = {
+            "a band": self.all_bands,
+            "a component": self.components,
+            "a percentage": self.percentages,
+        }
         tiered = [kind for kind, entries in kinds.items() if _any_tiers(entries or ())]
         for key in ("tiers_per", "usual_kwh"):
             is_given = getattr(self, key) is not None
@@ -192,11 +232,14 @@ def _plain_components(tariff: Tariff) -> tuple[PlainComponent, ...]:
 def _plain(tariff: Tariff, component: RateComponent) -> Tariff:
     bands = component.all_bands
     has_tiers = any(band.tiers is not None for band in bands or ())
+    calendar = calendar_of(bands or (), tariff.seasons or (), tariff.special_days or ())
     return Tariff(
         name=tariff.name,
         clock=tariff.clock,
         tiers_per=tariff.tiers_per if has_tiers else None,
         usual_kwh=tariff.usual_kwh if has_tiers else None,
+        seasons=calendar.seasons or None,
+        special_days=calendar.special_days or None,
         bands=bands,
         prices=component.prices,
     )

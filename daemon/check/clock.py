@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from config.tariffs.bands import calendar_mask
-from config.tariffs.calendar_words import WEEKDAY_NAMES, clock, hours_in_words
+from config.calendar.tables import calendar_mask
+from config.calendar.words import WEEKDAY_NAMES, clock, hours_in_words
 from planners.local_time.conversion import instant_of, minute_of
 from planners.local_time.standard_time import standard_offsets_between
 from planners.local_time.zone_offsets import offsets_between
@@ -105,7 +105,7 @@ def _by_the_local_clock(tariff: Tariff, shift: int) -> str:
     )
     moved = []
     for band in tariff.bands or ():
-        minutes = np.roll(calendar_mask(band).any(axis=(0, 1)), shift)
+        minutes = np.roll(calendar_mask(band, tariff.calendar).any(axis=(0, 1)), shift)
         if minutes.any():
             moved.append(f"{band.name} is {hours_in_words(minutes, past_midnight=True)}")
     begins = clock(shift % _DAY)

@@ -5,8 +5,8 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
+from config.calendar.words import MONTHS, listed
 from config.files.errors import TariffError
-from config.tariffs.calendar_words import MONTHS, listed
 from config.tariffs.components import STANDING_CHARGE
 from daemon.presentation.figures import date_text, local_time, plain_number
 from planners.rates.composed_rates import standing_charge_on
@@ -70,7 +70,8 @@ def percentage_lines(tariff: Tariff) -> Iterator[str]:
     for each in tariff.percentages_in_order:
         when = dates_in_words(each)
         if each.months:
-            when = f", in {listed([MONTHS[month - 1] for month in each.months])}{when}"
+            months = [MONTHS[m - 1] if isinstance(m, int) else m for m in each.months]
+            when = f", in {listed(months)}{when}"
         yield f"    {each.name}: {_percent(each, tariff)} of {_on(each)}{when}."
 
 

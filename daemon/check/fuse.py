@@ -7,7 +7,7 @@ from datetime import timedelta
 from typing import TYPE_CHECKING
 
 from adapters.contract.topics import Topics
-from config.tariffs.calendar_words import listed
+from config.calendar.words import listed
 from daemon.messaging.hardware_channels import home_meter_of
 from daemon.presentation.figures import local_time
 from planners.home.allotments import all_that_is_left, shares_by_plan

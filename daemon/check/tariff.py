@@ -7,12 +7,13 @@ from decimal import Decimal
 from itertools import islice
 from typing import TYPE_CHECKING
 
+from config.calendar.words import WEEKDAY_NAMES, hours_of_week, parts_in_words
 from config.fields.public_holidays import holiday_dates
 from config.files.errors import TariffError
-from config.tariffs.bands import band_table, drop_unused_holidays, names_holidays
-from config.tariffs.calendar_words import WEEKDAY_NAMES, hours_of_week, parts_in_words
+from config.tariffs.bands import band_table, names_holidays
 from daemon.check.clock import clock_lines
 from daemon.check.composition import dates_in_words, fee_lines, percentage_lines
+from daemon.check.dates import date_lines
 from daemon.check.prices import price_lines
 from daemon.presentation.capacity_words import capacity_sentences
 from daemon.presentation.figures import date_text, local_time, plain_number, with_tax
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+    from config.calendar.tables import Calendar
     from config.household.household_file import HouseholdFile
     from config.tariffs.band import Band
     from config.tariffs.tariff import PlainComponent, Tariff
@@ -72,11 +74,13 @@ def explain_tariffs(house: House, now: datetime) -> Iterator[str]:
             yield f"    {TOGETHER}"
         if not tariff.is_composed:
             yield from _energy(house, place, tariff, now)
+            yield from date_lines(tariff, today)
             continue
         yield "    A kWh costs the sum of what follows."
         for component in tariff.plain_components:
             yield from _component(house, place, component, now)
         yield from percentage_lines(tariff)
+        yield from date_lines(tariff, today)
 
 
 def _energy(house: House, place: int, tariff: Tariff, now: datetime) -> Iterator[str]:
@@ -130,15 +134,14 @@ def _standing_charge(tariff: Tariff, currency: str, today: date) -> str:
 
 
 def _bands(tariff: Tariff, currency: str) -> Iterator[str]:
-    table, holidays = band_table(tariff), names_holidays(tariff)
+    table = band_table(tariff)
     before = ""
     for place, band in enumerate(tariff.bands or ()):
-        mask = drop_unused_holidays(table == place, tariff)
         title = f"    {band.name}: {_rate(band, tariff, currency)}."
         if title != before:
             yield title
         before = title
-        yield f"      {_hours(band, mask, holidays=holidays)}"
+        yield f"      {_hours(band, table == place, tariff.calendar)}"
 
 
 def _rate(band: Band, tariff: Tariff, currency: str) -> str:
@@ -158,9 +161,9 @@ def _rate(band: Band, tariff: Tariff, currency: str) -> str:
     )
 
 
-def _hours(band: Band, mask: NDArray[np.bool_], *, holidays: bool) -> str:
+def _hours(band: Band, mask: NDArray[np.bool_], calendar: Calendar) -> str:
     """Say when a band applies, and for how much of a week."""
-    parts = parts_in_words(mask, holidays=holidays)
+    parts = parts_in_words(mask, calendar)
     if not parts:
         return "Never: the other bands cover every hour."
     when = "; ".join(parts)
@@ -168,7 +171,7 @@ def _hours(band: Band, mask: NDArray[np.bool_], *, holidays: bool) -> str:
         when = "different hours by day and month"
     if band.hours is None and when != "at all hours":
         when = f"every other hour: {when}"
-    return f"{when[0].upper()}{when[1:]}. In total {hours_of_week(mask)}."
+    return f"{when[0].upper()}{when[1:]}. In total {hours_of_week(mask, calendar)}."
 
 
 def _holidays(file: HouseholdFile, tariff: Tariff, today: date) -> str:

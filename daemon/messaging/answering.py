@@ -13,7 +13,7 @@ from adapters.contract.refusals import (
     UNKNOWN_WISH,
     Refusal,
 )
-from config.tariffs.calendar_words import listed
+from config.calendar.words import listed
 from daemon.control.replanning import plan_now
 from daemon.control.state import charges_now, departure_of, rests_until, vehicles_of
 from daemon.control.wishes import AWAY_UNTIL, CHARGE_NOW, SKIP_UNTIL, removable

@@ -6,8 +6,8 @@ from decimal import Decimal
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
+from config.calendar.words import MONTHS, listed
 from config.fields.currencies import minor_units
-from config.tariffs.calendar_words import MONTHS, listed
 from daemon.control.state import SOC_SOURCES
 from daemon.month.chart import (
     days_of,

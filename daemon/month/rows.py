@@ -10,8 +10,8 @@ from rich.console import Group
 from rich.table import Table
 from rich.text import Text
 
+from config.calendar.words import MONTHS
 from config.fields.currencies import minor_units
-from config.tariffs.calendar_words import MONTHS
 from daemon.month.capacity import capacity_summary, capacity_values
 from daemon.month.wording import ROUNDING, why_short
 from daemon.night_log.night_rows import band_values, night_values

@@ -9,7 +9,7 @@ from rich.console import Group
 from rich.table import Table
 from rich.text import Text
 
-from config.tariffs.calendar_words import MONTHS
+from config.calendar.words import MONTHS
 from daemon.month.capacity import capacity_lines
 from daemon.month.page_tables import MonthTables
 from daemon.month.page_wording import MonthWords

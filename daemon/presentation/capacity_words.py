@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from config.tariffs.bands import calendar_mask
-from config.tariffs.calendar_words import parts_in_words
+from config.calendar.tables import Calendar, calendar_mask
+from config.calendar.words import parts_in_words
 from daemon.presentation.figures import with_tax
 from planners.capacity.words import INTERVALS
 
@@ -79,4 +79,4 @@ def counted_hours(charge: CapacityCharge) -> str:
     holidays = "holiday" in (charge.days or ())
     if mask[:, : mask.shape[1] if holidays else -1].all():
         return ""
-    return "; ".join(parts_in_words(np.asarray(mask), holidays=holidays))
+    return "; ".join(parts_in_words(np.asarray(mask), Calendar(holidays=holidays)))

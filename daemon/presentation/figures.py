@@ -8,7 +8,7 @@ from __future__ import annotations
 from decimal import ROUND_FLOOR, Decimal
 from typing import TYPE_CHECKING
 
-from config.tariffs.calendar_words import MONTHS
+from config.calendar.words import MONTHS
 from planners.local_time.conversion import nearest_minute
 
 if TYPE_CHECKING:

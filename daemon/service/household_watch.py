@@ -9,14 +9,16 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import timedelta
 from functools import partial
+from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 import structlog
 
+from config.calendar.words import listed
 from config.files.errors import FileError
 from config.files.price_series import load_prices
 from config.household.loading import load_household
-from config.tariffs.calendar_words import listed
+from config.tariffs.read_dates import dates_files
 from daemon.control.events import HouseholdHealth
 from daemon.messaging.price_feed import sort_feed
 from daemon.nights.home_peaks import peaks_so_far
@@ -32,7 +34,6 @@ from planners.local_time.departures import night_of
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
     from datetime import datetime
-    from pathlib import Path
 
     from adapters.contract.messages import PriceFeed
     from adapters.ledger.ledger import Ledger
@@ -74,6 +75,8 @@ class HouseholdWatch:
         self._stamps: dict[Path, Stamp | None] = {}
         # The price files that a refused household file names.
         self._wanted: frozenset[Path] = frozenset()
+        # The lists of dates that the household file names.
+        self._dates_files: frozenset[Path] = frozenset()
         # Why the changed file is refused, since when, and whether that was reported.
         self._refused: str | None = None
         self._refused_at: datetime | None = None
@@ -153,9 +156,10 @@ class HouseholdWatch:
         if again:
             self._stamps.clear()
         in_force = series_files(self._house.file)
-        watched = {self._path} | in_force | self._wanted
+        with_the_file = {self._path} | self._wanted | self._dates_files
+        watched = with_the_file | in_force
         changed = {path for path in watched if _stamp(path) != self._stamps.get(path)}
-        if changed & ({self._path} | self._wanted) and self._load_file(ledger):
+        if changed & with_the_file and self._load_file(ledger):
             return "file"
         return "prices" if self._load_series(sorted(changed & in_force), ledger) else None
 
@@ -214,13 +218,27 @@ class HouseholdWatch:
         """Read the household file and the price files it names, or raise their faults."""
         self._wanted = frozenset()
         self._stamps[self._path] = _stamp(self._path)
-        file = load_household(self._path)
+        for path in self._dates_files:
+            self._stamps[path] = _stamp(path)
+        try:
+            file = load_household(self._path)
+        except FileError as error:
+            # A list of dates with faults is looked at again, though the household is refused.
+            self._dates_files |= {Path(fault.file) for fault in error.faults} - {self._path}
+            self._stamp_new_dates_files()
+            raise
+        self._dates_files = dates_files(file.tariffs)
+        self._stamp_new_dates_files()
         self._wanted = series_files(file)
         series = read_all(
             sorted(self._wanted), lambda path: self._stamped(path, lambda: load_series(path, file))
         )
         self._wanted = frozenset()
         return file, series
+
+    def _stamp_new_dates_files(self) -> None:
+        for path in self._dates_files:
+            self._stamps.setdefault(path, _stamp(path))
 
     def _stamped(
         self, path: Path, read: Callable[[], tuple[PricePoint, ...]]

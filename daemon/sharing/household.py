@@ -18,7 +18,7 @@ from dataclasses import dataclass, field, replace
 from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
-from config.tariffs.calendar_words import listed
+from config.calendar.words import listed
 from daemon.control.learning import FAULTS
 from daemon.control.leaving_late import would_leave_late
 from daemon.control.replanning import NEARLY_PERCENT, is_delayed, situation_of

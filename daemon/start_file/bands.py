@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from pydantic import ValidationError
 
+from config.calendar.day_kinds import WEEKDAYS
 from config.tariffs.band import Band
-from config.tariffs.day_kinds import WEEKDAYS
 from daemon.start_file.tariff_questions import has_entries
 
 if TYPE_CHECKING:

@@ -9,11 +9,11 @@ import re
 from collections.abc import Callable, Mapping
 from decimal import ROUND_CEILING, Decimal
 
+from config.calendar.day_kinds import WEEKDAYS
 from config.fields.distance import KM_PER_MILE
 from config.fields.value_types import MOST_MONEY
 from config.household.equipment import SOCKET_AMPS
 from config.household.vehicle import EVERYDAY_LIMIT_PERCENT
-from config.tariffs.day_kinds import WEEKDAYS
 from daemon.start_file.guess import Guess
 from daemon.start_file.question import Answers, Question, always, by_currency, when
 from daemon.start_file.tariff_questions import TARIFF_QUESTIONS

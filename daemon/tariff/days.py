@@ -6,9 +6,10 @@ from dataclasses import dataclass
 from datetime import date, time, timedelta
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from config.fields.public_holidays import holiday_dates
 from config.files.errors import TariffError
-from config.tariffs.bands import names_holidays
 from planners.local_time.conversion import (
     DAY_MINUTES,
     day_number,
@@ -46,8 +47,9 @@ class Day:
         Its rates, contiguous from start to end; none if they are not known.
     why_unknown : str
         Why they are not known; empty if they are.
-    is_holiday : bool
-        Whether it is a public holiday for which the tariff has its own rates.
+    special : str
+        What kind of day it is, if the tariff has its own rates for it: ``"public holiday"``, or
+        the name of a special day; otherwise empty.
     """
 
     date: date
@@ -56,7 +58,7 @@ class Day:
     tariff: Tariff | None
     spans: tuple[RateSpan, ...]
     why_unknown: str
-    is_holiday: bool
+    special: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,14 +107,28 @@ def _day(file: HouseholdFile, prices: Prices, day: date) -> Day:
         tariff = prices.tariff_on(day)
     except TariffError:
         why = f"the first tariff is valid from {prices.in_force.first_days[0]}"
-        return Day(day, start, end, None, (), why, is_holiday=False)
-    holidays = file.household.public_holidays if names_holidays(tariff) else None
-    is_holiday = holidays is not None and day in holiday_dates(holidays, day.year)
+        return Day(day, start, end, None, (), why, "")
     try:
         spans, why = prices.spans(start, end), ""
     except TariffError:
         spans, why = (), f"no price of {tariff.name} is known"
-    return Day(day, start, end, tariff, spans, why, is_holiday)
+    return Day(day, start, end, tariff, spans, why, _special(file, tariff, day))
+
+
+def _special(file: HouseholdFile, tariff: Tariff, day: date) -> str:
+    days = np.array([day_number(day)])
+    calendars = [component.tariff.calendar for component in tariff.plain_components]
+    names = [
+        special.name
+        for calendar in calendars
+        for special in calendar.special_days
+        if special.holds(days)[0]
+    ]
+    if names:
+        return names[0]
+    holidays = file.household.public_holidays if any(c.holidays for c in calendars) else None
+    is_holiday = holidays is not None and day in holiday_dates(holidays, day.year)
+    return "public holiday" if is_holiday else ""
 
 
 def unknown_in(days: Sequence[Day]) -> list[UnknownTime]:

@@ -141,7 +141,7 @@ def _frames(count: int) -> tuple[Figure, list[Axes]]:
 
 def _draw_day(axes: Axes, day: Day, zone: ZoneInfo, name: str) -> set[RatedBand]:
     """Draw a day, and return the bands that are named in its frame."""
-    notes = ["public holiday" if day.is_holiday else "", clock_change(day, zone), name]
+    notes = [day.special, clock_change(day, zone), name]
     title = ", ".join([f"{day.date:%a} {day.date.day} {day.date:%b}", *filter(None, notes)])
     axes.set_title(title, loc="left", fontsize=8.5, pad=3)
     if day.why_unknown:

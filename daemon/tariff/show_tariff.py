@@ -101,7 +101,7 @@ def _strips(file: HouseholdFile, days: Sequence[Day]) -> Iterator[RenderableType
 
 def _strip(day: Day, low: Decimal, high: Decimal) -> Text:
     cells = "".join(_cell(day, instant, low, high) for instant in _cells(day))
-    note = "  public holiday" if day.is_holiday else ""
+    note = f"  {day.special}" if day.special else ""
     return Text(f"{day.date:%a %d %b}  ").append(cells, "yellow").append(note)
 
 

@@ -6,7 +6,7 @@ from datetime import timedelta
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from adapters.clocks.instants import parse_instant
-from config.tariffs.calendar_words import listed
+from config.calendar.words import listed
 from daemon.control.learning import CONNECTED
 from daemon.control.state import SOC_SOURCES
 from daemon.presentation.figures import kwh_text

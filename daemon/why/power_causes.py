@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from config.tariffs.calendar_words import listed
+from config.calendar.words import listed
 from daemon.control.alerts import (
     BROKER_REFUSES,
     NO_BROKER,

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from adapters.clocks.instants import parse_instant
 from adapters.ledger.rows import BROKER_BACK
-from config.tariffs.calendar_words import listed
+from config.calendar.words import listed
 from daemon.control.alerts import ALERTS, OUT_OF_REACH
 from daemon.control.learning import CONNECTED
 from daemon.control.state import FLOWING_WATTS, LONGEST_GAP

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from config.calendar.words import listed
 from config.choices.choices_file import POINT
-from config.tariffs.calendar_words import listed
 from planners.appraisal.ranking import LEAST_KWH
 from planners.plan.horizon import PLANNED_DAYS
 from planners.power.cautions import cautions

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from config.tariffs.bands import calendar_mask
+from config.calendar.tables import calendar_mask
 from planners.local_time.conversion import DAY_MINUTES, date_of, instant_of_local, minute_of
 from planners.local_time.day_kinds import minutes_of_days
 from planners.local_time.remembering import remembered

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from config.tariffs.calendar_words import MONTHS, listed
+from config.calendar.words import MONTHS, listed
 from planners.accounts.money import format_money
 from planners.capacity.charge import SAME_KW
 

@@ -13,7 +13,7 @@ from datetime import timedelta
 from math import ceil
 from typing import TYPE_CHECKING, Final
 
-from config.tariffs.day_kinds import WEEKDAYS
+from config.calendar.day_kinds import WEEKDAYS
 from config.tariffs.known_load import LearnedLoad
 from planners.power.live_load import LoadHour
 

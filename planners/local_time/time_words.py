@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from typing import TYPE_CHECKING
 
-from config.tariffs.calendar_words import MONTHS, WEEKDAY_NAMES
+from config.calendar.words import MONTHS, WEEKDAY_NAMES
 from planners.local_time.conversion import instant_of_local, instants_of_local, local_date
 
 if TYPE_CHECKING:

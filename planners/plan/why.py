@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from config.calendar.words import listed
 from config.fields.value_types import WATT_HOURS_PER_KWH
 from config.household.household_file import WATTS_PER_KW
-from config.tariffs.calendar_words import listed
 from planners.accounts.money import format_money
 from planners.capacity.words import kept_sentences
 from planners.local_time.conversion import MINUTE, minute_of, nearest_minute

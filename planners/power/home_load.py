@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from config.tariffs.bands import any_holiday
+from config.calendar.tables import any_holiday
 from config.tariffs.known_load import LearnedLoad, load_table
 from planners.local_time.conversion import DAY_MINUTES
 from planners.local_time.day_kinds import minutes_of_days

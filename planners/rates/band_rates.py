@@ -9,7 +9,7 @@ import numpy as np
 from typing_extensions import override
 
 from config.files.errors import TariffError
-from config.tariffs.bands import band_table, names_holidays
+from config.tariffs.bands import band_table
 from planners.local_time.conversion import DAY_MINUTES, instant_of
 from planners.local_time.day_kinds import minutes_of_days
 from planners.local_time.standard_time import standard_offsets_between
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from config.calendar.tables import Calendar
     from config.tariffs.tariff import Tariff
     from planners.rates.usage_tiers import UsageTiers
 
@@ -41,7 +42,9 @@ class BandRates(Rates):
         Whether its meter ignores daylight saving.
     holidays : str or None
         Code of the public holidays, if a band of the tariff names them.
-    table : ndarray of int8, shape (12 months, 8 day kinds, 1440 minutes)
+    calendar : Calendar
+        What tells its dates apart.
+    table : ndarray of int8, of the calendar's shape
         Index of the band that covers each minute, -1 for none.
     names : tuple of str
         Names of the bands.
@@ -55,6 +58,7 @@ class BandRates(Rates):
     zone: ZoneInfo
     standard: bool
     holidays: str | None
+    calendar: Calendar
     table: NDArray[np.int8]
     names: tuple[str, ...]
     rates: tuple[Decimal, ...]
@@ -65,7 +69,7 @@ class BandRates(Rates):
         local = self._offsets(first, last).to_local(np.arange(first, last))
         first_day = int(local.min()) // DAY_MINUTES
         last_day = int(local.max()) // DAY_MINUTES
-        days = minutes_of_days(self.table, first_day, last_day, self.holidays)
+        days = minutes_of_days(self.table, first_day, last_day, self.holidays, self.calendar)
         bands = days[local - first_day * DAY_MINUTES]
         starts = run_starts(bands)
         found = bands[starts].tolist()
@@ -116,7 +120,8 @@ def band_rates_of(tariff: Tariff, zone: ZoneInfo, holidays: str | None) -> BandR
         zone=zone,
         standard=tariff.clock == "standard",
         # If no band names them, public holidays are ordinary days.
-        holidays=holidays if names_holidays(tariff) else None,
+        holidays=holidays if tariff.calendar.holidays else None,
+        calendar=tariff.calendar,
         table=band_table(tariff),
         names=tuple(band.name for band in bands),
         rates=tuple(band_rate(tariff, band) for band in bands),

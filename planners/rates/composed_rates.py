@@ -21,6 +21,7 @@ from config.tariffs.components import ENERGY, STANDING_CHARGE, TAX, Percentage
 from planners.local_time.conversion import (
     DAY_MINUTES,
     date_of,
+    day_number,
     instant_of,
     instant_of_local,
     local_date,
@@ -212,7 +213,9 @@ class ComposedRates(Rates):
         days = offsets_between(self.zone, first, last).to_local(minutes) // DAY_MINUTES
         return {
             first + start: tuple(
-                _holding(each) for each in declared if _holds_on(each, date_of(int(days[start])))
+                _holding(each)
+                for each in declared
+                if _holds_on(each, date_of(int(days[start])), self.tariff)
             )
             for start in run_starts(days).tolist()
         }
@@ -262,13 +265,13 @@ def standing_lines(tariff: Tariff, day: date) -> tuple[RateLine, ...]:
     """
     fixed = {STANDING_CHARGE: tariff.standing_charge} if tariff.standing_charge else {}
     for fee in tariff.fees or ():
-        if _holds_on(fee, day):
+        if _holds_on(fee, day, tariff):
             days = 1 if fee.per == "day" else monthrange(day.year, day.month)[1]
             fixed[fee.name] = fee.amount / days
     percents = {
         each.name: each.percent
         for each in tariff.percentages_in_order
-        if each.percent is not None and _holds_on(each, day)
+        if each.percent is not None and _holds_on(each, day, tariff)
     }
     on = {each.name: each.on for each in tariff.percentages_in_order}
     lines = compose(fixed, ((name, on[name], percent) for name, percent in percents.items()))
@@ -385,14 +388,19 @@ def _holding(percentage: Percentage) -> _Holding:
     )
 
 
-def _holds_on(entry: Fee | Percentage, day: date) -> bool:
+def _holds_on(entry: Fee | Percentage, day: date, tariff: Tariff) -> bool:
     first, last = entry.valid_from, entry.valid_to
     months = entry.months if isinstance(entry, Percentage) else None
     return (
         (first is None or first <= day)
         and (last is None or day <= last)
-        and (months is None or day.month in months)
+        and (months is None or day.month in months or _in_a_season(tariff, months, day))
     )
+
+
+def _in_a_season(tariff: Tariff, names: Iterable[int | str], day: date) -> bool:
+    days = np.array([day_number(day)])
+    return any(each.holds(days)[0] for each in tariff.seasons or () if each.name in names)
 
 
 def _percents(

@@ -6,7 +6,7 @@ from decimal import Decimal
 from math import log10
 from typing import TYPE_CHECKING, NamedTuple
 
-from config.tariffs.bands import band_table, drop_unused_holidays
+from config.tariffs.bands import band_table, drop_impossible_days
 from planners.rates.composed_rates import series_in
 
 if TYPE_CHECKING:
@@ -221,7 +221,7 @@ def _series_guess(
 
 def _of_unused_bands(tariff: Tariff) -> Iterator[str]:
     for place, band in enumerate(tariff.bands or ()):
-        if not drop_unused_holidays(band_table(tariff) == place, tariff).any():
+        if not drop_impossible_days(band_table(tariff) == place, tariff).any():
             yield (
                 f"Band {band.name} of {tariff.name} is never used: the other bands name every hour."
             )

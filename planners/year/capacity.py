@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from config.tariffs.bands import calendar_mask
+from config.calendar.tables import calendar_mask
 from planners.local_time.conversion import DAY_MINUTES, date_of, day_number, minute_of
 from planners.local_time.day_kinds import minutes_of_days
 from planners.local_time.zone_offsets import offsets_between

@@ -10,8 +10,8 @@ from datetime import date, datetime, time, timedelta
 from itertools import cycle
 from typing import TYPE_CHECKING
 
+from config.calendar.day_kinds import WEEKDAYS
 from config.files.errors import UsageError
-from config.tariffs.day_kinds import WEEKDAYS
 from planners.local_time.conversion import instant_of_local
 
 if TYPE_CHECKING:

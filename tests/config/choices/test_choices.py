@@ -9,12 +9,12 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from config.calendar.day_kinds import WEEKDAYS
 from config.choices.choices_file import POINT, VEHICLE, ChoicesFile
 from config.choices.loading import load_choices
 from config.fields.value_types import Hours
 from config.files.errors import FileError
 from config.files.price_series import PricePoint
-from config.tariffs.day_kinds import WEEKDAYS
 from planners.power.allowed_currents import charge_model
 from planners.power.cautions import cautions
 from planners.rates.prices import prices_of

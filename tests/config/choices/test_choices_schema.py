@@ -89,6 +89,6 @@ def test_closed_and_without_loose_parts() -> None:
             "HomeUse",
             "OtherVehicle",
         ),
-        *("Choice", "ChargePoint", "Tariff", "Band", "Tier", "PriceFile"),
+        *("Choice", "ChargePoint", "Tariff", "DateSet", "Band", "Tier", "PriceFile"),
         *("RateComponent", "Fee", "Percentage", "PercentTier", "CapacityCharge", "CapacityStep"),
     }

@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from config.calendar.day_kinds import DAY_KINDS, DayKind
 from config.fields.value_types import Hours
 from config.tariffs.bands import band_table, clashes, names_holidays
-from config.tariffs.day_kinds import DAY_KINDS, DayKind
 from config.tariffs.tariff import Tariff
 
 

@@ -10,9 +10,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
+from config.calendar.day_kinds import DAY_KINDS
 from config.fields.value_types import Hours
 from config.household.household_file import Household
-from config.tariffs.day_kinds import DAY_KINDS
 from config.tariffs.known_load import KnownLoad, load_table
 from tests.config.tariffs.test_bands import hours
 

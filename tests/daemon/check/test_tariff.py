@@ -371,3 +371,40 @@ def test_of_a_private_address_only_the_host_is_shown(tmp_path: Path) -> None:
     address.write_text("https://prices.example.org/house-4711/{date}")
     address.chmod(0o600)
     assert "writes that file from prices.example.org, as XML" in private()
+
+
+def test_special_days_and_seasons_in_words() -> None:
+    """When each holds, what it is made of, and when it is next."""
+    tariff = bands(
+        band("quiet", hours=["00:00-24:00"], days=["quiet"]),
+        band("sun", hours=["11:00-15:00"], months=["summer"]),
+        band("rest"),
+        seasons=[{"name": "summer", "weeks": ["40 to 13"]}],
+        special_days=[
+            {"name": "quiet", "dates": ["12-24 to 12-26"], "easter": [-2]},
+        ],
+    )
+    tariff["bands"][1]["days"] = EVERY_DAY
+    lines = tariff_lines(tariff)[2:]
+    assert lines.pop(-3).startswith("The hours follow the local clock")
+    assert lines == [
+        "quiet: 0.2 NZD per kWh.",
+        "All day, quiet. In total 0 of the 168 hours of a week.",
+        "sun: 0.2 NZD per kWh.",
+        (
+            "11:00 to 15:00, every day but quiet in summer. In total 0 to 28 of the 168 hours of a"
+            " week, by season."
+        ),
+        "rest: 0.2 NZD per kWh.",
+        (
+            "Every other hour: all day, every day but quiet in the rest of the year; 00:00 to 11:00"
+            " and 15:00 to 24:00, every day but quiet in summer. In total 140 to 168 of the 168"
+            " hours of a week, by season."
+        ),
+        ORDINARY,
+        "Season summer: weeks 40 to 13. It next begins on Monday 28 September 2026.",
+        (
+            "Days of quiet: 24 December to 26 December and Good Friday."
+            " The next are Thursday 24 December 2026 and Friday 25 December 2026."
+        ),
+    ]

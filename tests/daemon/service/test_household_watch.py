@@ -146,3 +146,28 @@ def test_a_household_that_is_wrong_from_the_start_is_refused(path: Path) -> None
         HouseholdWatch(path)
     with pytest.raises(FileError):
         load_house(path.with_name("nowhere.yaml"))
+
+
+def test_a_changed_list_of_dates_is_a_changed_file(path: Path, ledger: Ledger) -> None:
+    """The daemon reads it again; one with faults is refused, also if it came with the household."""
+    free = path.with_name("free.csv")
+    free.write_text("from\n2026-06-04\n")
+    rewrite(
+        path,
+        "    bands:\n",
+        "    special_days: [{name: free, file: free.csv}]\n    bands:\n",
+    )
+    rewrite(path, 'hours: ["21:00-07:00"]}', 'hours: ["00:00-24:00"], days: [free]}')
+    watch = HouseholdWatch(path)
+    afternoon = utc("2026-06-04T02:00")
+    assert watch.house.prices.rate_at(afternoon).band == "night"
+    rewrite(free, "2026-06-04", "2026-06-05")
+    with capture_logs():
+        assert watch.load_changes(ledger) == "file"
+    assert watch.house.prices.rate_at(afternoon).band != "night"
+    rewrite(free, "2026-06-05", "5 June")
+    with capture_logs():
+        assert watch.load_changes(ledger) is None
+        rewrite(free, "5 June", "2026-06-04")
+        assert watch.load_changes(ledger) == "file"
+    assert watch.house.prices.rate_at(afternoon).band == "night"

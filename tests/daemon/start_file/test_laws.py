@@ -16,6 +16,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from config.calendar.day_kinds import WEEKDAYS
 from config.fields.currencies import CURRENCIES
 from config.fields.zones import known_zones
 from config.files.yaml_tree import read_yaml
@@ -23,7 +24,6 @@ from config.household.household_file import HouseholdFile
 from config.household.loading import load_household
 from config.household.vehicle import CONSUMPTION_KEYS
 from config.tariffs.band import Band
-from config.tariffs.day_kinds import WEEKDAYS
 from config.tariffs.price_file import PriceFile
 from config.tariffs.tariff import Tariff
 from daemon.start_file.answers import check_answers, completed

@@ -134,9 +134,9 @@ def test_holidays_are_marked_if_a_band_lists_them() -> None:
     Holidays Act 2003 (New Zealand), section 44, from memory; Easter Sunday is no public holiday.
     """
     week = week_of("2026-04-02", 6, [HOLIDAYS], public_holidays="NZ")
-    assert [day.date.day for day in week.days if day.is_holiday] == [3, 6]
+    assert [day.date.day for day in week.days if day.special == "public holiday"] == [3, 6]
     indifferent = week_of("2026-04-02", 6, public_holidays="NZ")
-    assert not any(day.is_holiday for day in indifferent.days)
+    assert not any(day.special for day in indifferent.days)
 
 
 def test_days_before_the_first_tariff_are_not_known() -> None:

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from config.tariffs.calendar_words import WEEKDAY_NAMES
+from config.calendar.words import WEEKDAY_NAMES
 from planners.local_time.conversion import instants_of_local, wall_time
 from planners.local_time.time_words import (
     DURATION_EXAMPLES,

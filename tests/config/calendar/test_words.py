@@ -10,14 +10,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from config.tariffs.bands import band_table, calendar_mask
-from config.tariffs.calendar_words import (
+from config.calendar.day_kinds import DAY_KINDS
+from config.calendar.tables import Calendar, calendar_mask
+from config.calendar.words import (
     days_in_words,
     hours_of_week,
     months_in_words,
     parts_in_words,
 )
-from config.tariffs.day_kinds import DAY_KINDS
+from config.tariffs.bands import band_table
 from config.tariffs.tariff import Tariff
 
 WEEK: list[str] = list(DAY_KINDS[:7])
@@ -29,7 +30,7 @@ def words(*, holidays: bool = False, **band: object) -> list[str]:
         Tariff.model_validate({"name": "t", "bands": [{"name": "b", "rate": 1, **band}]}).bands
         or ()
     )
-    return parts_in_words(calendar_mask(made), holidays=holidays)
+    return parts_in_words(calendar_mask(made), Calendar(holidays=holidays))
 
 
 @pytest.mark.parametrize(
@@ -76,7 +77,7 @@ def test_a_band_in_words(band: dict[str, Any], phrase: str) -> None:
 )
 def test_days_in_words(kinds: list[int], phrase: str) -> None:
     """Three days in a row are a run, two are named, and a week is a circle."""
-    assert days_in_words(kinds) == phrase
+    assert days_in_words(kinds, Calendar(holidays=True)) == phrase
 
 
 @pytest.mark.parametrize(
@@ -106,11 +107,11 @@ def test_the_rest_is_told_for_each_kind_of_day() -> None:
         }
     )  # fmt: skip
     table = band_table(tariff)
-    assert parts_in_words(table == 2, holidays=True) == [
+    assert parts_in_words(table == 2, tariff.calendar) == [
         "11:00 to 21:00, Monday to Friday and public holidays",
         "07:00 to 21:00, Saturday and Sunday",
     ]
-    assert [hours_of_week(table == band) for band in range(3)] == [
+    assert [hours_of_week(table == band, tariff.calendar) for band in range(3)] == [
         "70 of the 168 hours of a week",
         "20 of the 168 hours of a week",
         "78 of the 168 hours of a week",
@@ -128,12 +129,15 @@ def test_hours_of_a_week_that_differ_by_month() -> None:
         ).bands
         or ()
     )
-    assert hours_of_week(calendar_mask(band)) == "0 to 3.5 of the 168 hours of a week, by month"
+    assert (
+        hours_of_week(calendar_mask(band), Calendar())
+        == "0 to 3.5 of the 168 hours of a week, by month"
+    )
 
 
 def test_nothing_has_no_words() -> None:
     """An empty part of the calendar has no words."""
-    assert parts_in_words(np.zeros((12, 8, 1440), np.bool_), holidays=True) == []
+    assert parts_in_words(np.zeros((12, 8, 1440), np.bool_), Calendar(holidays=True)) == []
 
 
 @given(

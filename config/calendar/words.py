@@ -1,7 +1,7 @@
 """Put hours, days and months of the calendar into words, as people say them.
 
-A part of the calendar is a mask as in `config.tariffs.bands`: 12 months, 8 kinds of day, 1,440
-minutes of the local day.
+A part of the calendar is a mask as in `config.calendar.tables`: months and seasons, kinds of day,
+and 1,440 minutes of the local day.
 """
 
 from __future__ import annotations
@@ -11,10 +11,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from config.calendar.tables import HOLIDAY, MONTH_COUNT, possible_days
+
 if TYPE_CHECKING:
     from collections.abc import Hashable, Iterable, Sequence
 
     from numpy.typing import NDArray
+
+    from config.calendar.tables import Calendar
 
 MONTHS = (
     *("January", "February", "March", "April", "May", "June", "July"),
@@ -27,15 +31,15 @@ _SHORTEST_RUN = 3
 """Fewer days or months in a row than this are listed, not shortened to "from ... to"."""
 
 
-def parts_in_words(mask: NDArray[np.bool_], *, holidays: bool) -> list[str]:
+def parts_in_words(mask: NDArray[np.bool_], calendar: Calendar) -> list[str]:
     """Put a part of the calendar into words.
 
     Parameters
     ----------
-    mask : ndarray of bool, shape (12, 8, 1440)
+    mask : ndarray of bool, of the calendar's shape
         The part.
-    holidays : bool
-        Whether public holidays are a separate kind of day.
+    calendar : Calendar
+        What tells its dates apart.
 
     Returns
     -------
@@ -44,17 +48,40 @@ def parts_in_words(mask: NDArray[np.bool_], *, holidays: bool) -> list[str]:
         days with the same hours, in each group of months with the same days. Empty for an empty
         part.
     """
-    kinds = _WEEKDAYS + 1 if holidays else _WEEKDAYS
+    kinds = [kind for kind in range(calendar.shape[1]) if kind != HOLIDAY or calendar.holidays]
+    rows = _possible_rows(calendar)
     phrases = []
-    for months in _places_by_key(mask[month, :kinds].tobytes() for month in range(len(MONTHS))):
-        table = mask[months[0], :kinds]
-        for days in _places_by_key(row.tobytes() for row in table):
-            minutes = table[days[0]]
+    for group in _places_by_key(mask[row, kinds].tobytes() for row in rows):
+        table = mask[rows[group[0]]]
+        for days in _places_by_key(table[kind].tobytes() for kind in kinds):
+            minutes = table[kinds[days[0]]]
             if minutes.any():
-                when = _days_and_hours(minutes, days, holidays=holidays)
-                whole_year = len(months) == len(MONTHS)
-                phrases.append(when if whole_year else f"{when} in {months_in_words(months)}")
+                when = _days_and_hours(minutes, [kinds[day] for day in days], calendar)
+                whole_year = len(group) == len(rows)
+                months = "" if whole_year else _rows_in_words([rows[n] for n in group], calendar)
+                phrases.append(when if whole_year else f"{when} in {months}")
     return phrases
+
+
+def _possible_rows(calendar: Calendar) -> list[int]:
+    """List the months and seasons that any date is in."""
+    return [int(row) for row in np.flatnonzero(possible_days(calendar).any(axis=1))]
+
+
+def row_names(calendar: Calendar) -> list[str]:
+    """Return the names of the months, then of the seasons of a calendar."""
+    return [*MONTHS, *(season.name for season in calendar.seasons)]
+
+
+def _rows_in_words(rows: Sequence[int], calendar: Calendar) -> str:
+    months = [row for row in rows if row < MONTH_COUNT]
+    every = {row for row in _possible_rows(calendar) if row < MONTH_COUNT}
+    # All months that are left beside seasons are the rest of the year.
+    if calendar.seasons and {*months} == every and every:
+        named = ["the rest of the year"]
+    else:
+        named = _runs_in_words(months, MONTHS)
+    return listed([*(row_names(calendar)[row] for row in rows if row >= MONTH_COUNT), *named])
 
 
 def _places_by_key(keys: Iterable[Hashable]) -> list[list[int]]:
@@ -65,13 +92,13 @@ def _places_by_key(keys: Iterable[Hashable]) -> list[list[int]]:
     return list(groups.values())
 
 
-def _days_and_hours(minutes: NDArray[np.bool_], days: Sequence[int], *, holidays: bool) -> str:
-    every_day = len(days) == (_WEEKDAYS + 1 if holidays else _WEEKDAYS)
+def _days_and_hours(minutes: NDArray[np.bool_], days: Sequence[int], calendar: Calendar) -> str:
+    every_day = len(days) == calendar.shape[1] - (not calendar.holidays)
     if every_day and minutes.all():
         return "at all hours"
     # On single days the hours before and after midnight belong to different nights.
     hours = hours_in_words(minutes, past_midnight=every_day)
-    return f"{hours} every day" if every_day else f"{hours}, {days_in_words(days)}"
+    return f"{hours} every day" if every_day else f"{hours}, {days_in_words(days, calendar)}"
 
 
 def hours_in_words(minutes: NDArray[np.bool_], *, past_midnight: bool) -> str:
@@ -98,25 +125,29 @@ def hours_in_words(minutes: NDArray[np.bool_], *, past_midnight: bool) -> str:
     return listed([f"{clock(start)} to {clock(end)}" for start, end in runs])
 
 
-def days_in_words(kinds: Sequence[int]) -> str:
+def days_in_words(kinds: Sequence[int], calendar: Calendar) -> str:
     """Put kinds of day into words.
 
     Parameters
     ----------
     kinds : sequence of int
-        0 (Monday) to 6, and 7 for public holidays; ascending, at least one.
+        0 (Monday) to 6, 7 for public holidays, then the special days; ascending, at least one.
+    calendar : Calendar
+        What tells days apart.
 
     Returns
     -------
     str
         Such as ``"Monday to Friday"`` or ``"Saturday, Sunday and public holidays"``.
     """
+    titles = {HOLIDAY: "public holidays"} if calendar.holidays else {}
+    titles |= {HOLIDAY + 1 + n: each.name for n, each in enumerate(calendar.special_days)}
     weekdays = [kind for kind in kinds if kind < _WEEKDAYS]
+    named = [title for kind, title in titles.items() if kind in kinds]
     if len(weekdays) == _WEEKDAYS:
-        # All eight kinds are every day.
-        return "every day" if len(kinds) > _WEEKDAYS else "every day but public holidays"
-    names = _runs_in_words(weekdays, WEEKDAY_NAMES)
-    return listed([*names, "public holidays"] if len(weekdays) < len(kinds) else names)
+        missing = [title for title in titles.values() if title not in named]
+        return f"every day but {listed(missing)}" if missing else "every day"
+    return listed([*_runs_in_words(weekdays, WEEKDAY_NAMES), *named])
 
 
 def months_in_words(months: Sequence[int]) -> str:
@@ -169,13 +200,15 @@ def clock(minute: int) -> str:
     return "{:02d}:{:02d}".format(*divmod(minute, 60))
 
 
-def hours_of_week(mask: NDArray[np.bool_]) -> str:
+def hours_of_week(mask: NDArray[np.bool_], calendar: Calendar) -> str:
     """Say how many hours of a week without holidays a part of the calendar has.
 
     Parameters
     ----------
-    mask : ndarray of bool, shape (12, 8, 1440)
+    mask : ndarray of bool, of the calendar's shape
         The part.
+    calendar : Calendar
+        What tells its dates apart.
 
     Returns
     -------
@@ -183,8 +216,9 @@ def hours_of_week(mask: NDArray[np.bool_]) -> str:
         Such as ``"70 of the 168 hours of a week"``; if the months differ, the least and the
         most.
     """
-    minutes = mask[:, :_WEEKDAYS].sum(axis=(1, 2))
+    minutes = mask[_possible_rows(calendar), :_WEEKDAYS].sum(axis=(1, 2))
     least, most = (f"{minute / 60:.6g}" for minute in (minutes.min(), minutes.max()))
     span = least if least == most else f"{least} to {most}"
-    by_month = "" if least == most else ", by month"
-    return f"{span} of the {WEEK_HOURS} hours of a week{by_month}"
+    by_row = "by season" if calendar.seasons else "by month"
+    differs = "" if least == most else f", {by_row}"
+    return f"{span} of the {WEEK_HOURS} hours of a week{differs}"
