@@ -185,6 +185,10 @@ class DepartureEffect(BaseModel):
     `effect` is `changed` by a wish, `added` by one, or `kept` as the file has it. Without
     `max_rate`, all that is wanted is bought at any price. `reaches_percent` is absent where nothing
     is planned yet. `missing_kwh` is the energy at the meter that is missing for the need.
+    `energy_kwh` and `cost` are what is charged from now until this departure, in all nights before
+    it. `starts_at` and `ends_at` are when it is charged for this departure itself; they are absent
+    if it is not. If the vehicle stays, a charge that falls short goes on until `goes_on_until` at
+    the latest.
     """
 
     model_config = ConfigDict(frozen=True, strict=True, extra="ignore", allow_inf_nan=False)
@@ -197,6 +201,11 @@ class DepartureEffect(BaseModel):
     reaches_percent: Percent | None = None
     missing_kwh: Annotated[float, Field(ge=0)] | None = None
     wish: Id | None = None
+    energy_kwh: Annotated[float, Field(ge=0)] | None = None
+    cost: float | None = None
+    starts_at: Instant | None = None
+    ends_at: Instant | None = None
+    goes_on_until: Instant | None = None
 
 
 class Answer(Message):

@@ -215,7 +215,9 @@ BUS_TOPICS: Final[tuple[BusTopic, ...]] = (
                 "ends_at": "2026-06-03T10:01:57Z",
                 "departures": [
                     {"departure": "2026-06-03T19:20:00Z", "effect": "kept", "need_percent": 60.0,
-                     "want_percent": 80.0, "max_rate": 0.2, "reaches_percent": 80.0},
+                     "want_percent": 80.0, "max_rate": 0.2, "reaches_percent": 80.0,
+                     "energy_kwh": 26.0, "cost": 10.1873, "starts_at": "2026-06-03T06:31:00Z",
+                     "ends_at": "2026-06-03T10:01:57Z"},
                 ],
             },
         ),

@@ -32,6 +32,8 @@ from daemon.control.state import (
     watts_of,
 )
 from daemon.control.unreported_soc import explain_unreported, unreported_soc
+from daemon.control.wishes import AWAY_NIGHTS, opens_after_away
+from planners.local_time.conversion import nearest_minute
 from planners.local_time.remembering import remembered
 from planners.plan.horizon import Situation, departures_known
 from planners.plan.planning import at_once_instead, draft_plan, explained
@@ -115,15 +117,20 @@ def _planned_for(
     state: PointState, departure: DepartureAt, now: datetime, house: House
 ) -> tuple[PointState, tuple[Action, ...]]:
     file = at_actual_power(house.file, state.actual_share.planned)
-    situation = situation_of(state, departure, now, house)
+    at_once = charges_now(state, house.file, now)
+    situation = situation_of(state, departure, now, house, waits_while_away=not at_once)
     allotment = house.allot(state, now)
     situation = replace(situation, allotted=allotment.spans)
-    if charges_now(state, house.file, now):
+    if at_once:
         # The cheapest hours to compare with do not begin with the run that a person asked for.
         draft = draft_plan(file, house.prices, replace(situation, on=False, since=None))
         draft = at_once_instead(draft, house.prices)
     else:
         draft = draft_plan(file, house.prices, situation)
+        whole = situation_of(state, departure, now, house, waits_while_away=False)
+        if draft.plan.shortfall is not None and whole.now < situation.now:
+            # The last nights of a time away are too short.
+            draft = draft_plan(file, house.prices, replace(whole, allotted=allotment.spans))
     made = replace(draft.plan, made_at=now)
     state = clear_alerts(state, ClearedBy.PLAN)
     state = open_night_planned(state, departure, made, house)
@@ -136,7 +143,12 @@ def _planned_for(
         and _same_course(before, made, now)
     ):
         return _warn_of_shortfall(state, made)
-    why = (*explain_unreported(state, file), *_explain_excess(state), *allotment.why)
+    why = (
+        *explain_unreported(state, file),
+        *_explain_excess(state),
+        *_explain_away(state, made, now, house),
+        *allotment.why,
+    )
     made = replace(made, why=why)
     return _warn_of_shortfall(replace(state, plan=made, draft=draft), made)
 
@@ -162,6 +174,16 @@ def begins_in_rest(state: PointState, now: datetime, house: House) -> bool:
     if state.plan is None or until is None:
         return False
     return any(period.start < until and period.end > now for period in state.plan.periods)
+
+
+def _explain_away(state: PointState, made: Plan, now: datetime, house: House) -> tuple[str, ...]:
+    """Say why a vehicle at home waits while a person is away, if it does."""
+    is_away = state.wishes.away_until is not None and state.wishes.away_until > now
+    if not is_away or not made.periods or made.departure - now <= AWAY_NIGHTS:
+        return ()
+    leaves = f"{nearest_minute(made.departure, house.file.zone):%a %d %b %H:%M}"
+    waits = f"While you are away, charging waits for the last {AWAY_NIGHTS.days} days before"
+    return (f"{waits} {leaves}, so that the battery is not kept full for longer.",)
 
 
 def _explain_excess(state: PointState) -> tuple[str, ...]:
@@ -326,7 +348,12 @@ def at_actual_power(file: HouseholdFile, share: float) -> HouseholdFile:
 
 
 def situation_of(
-    state: PointState, departure: DepartureAt, now: datetime, house: House
+    state: PointState,
+    departure: DepartureAt,
+    now: datetime,
+    house: House,
+    *,
+    waits_while_away: bool = True,
 ) -> Situation:
     """Give the situation to plan for, without what is allotted to the charge point.
 
@@ -340,14 +367,17 @@ def situation_of(
         UTC.
     house : House
         The household file and the rates.
+    waits_while_away : bool
+        Whether nothing is charged before the last nights of a time away.
 
     Returns
     -------
     Situation
-        It begins after a rest and what a person asked to skip.
+        It begins after a rest, what a person asked to skip, and most of a time away.
     """
     soc = counted_soc_percent(state, house.file, now) or 0.0
-    waits = (state.wishes.skip_until, rests_until(state, house.file, now))
+    opens = opens_after_away(state.wishes, departure, now) if waits_while_away else None
+    waits = (state.wishes.skip_until, rests_until(state, house.file, now), opens)
     begins = max((until for until in waits if until is not None), default=now)
     on = is_charging(state)
     if not on:

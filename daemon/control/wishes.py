@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import timedelta
 from typing import TYPE_CHECKING, Final
 
 from daemon.control.state import Wishes
@@ -14,10 +15,15 @@ if TYPE_CHECKING:
 
     from adapters.contract.messages import Request
     from config.household.household_file import HouseholdFile
+    from planners.local_time.departures import DepartureAt
 
 CHARGE_NOW: Final = "charge_now"
 SKIP_UNTIL: Final = "skip_until"
 AWAY_UNTIL: Final = "away_until"
+
+AWAY_NIGHTS: Final = timedelta(days=3)
+"""How long before the departure after a time away charging may begin: late enough that the battery
+is not kept full for a week, early enough to try again after a night with a fault."""
 
 
 def wishes_with(
@@ -94,6 +100,28 @@ def _with_pause(
     if skip_until is None:
         return wishes
     return replace(wishes, charge_now=False, skip_until=skip_until)
+
+
+def opens_after_away(wishes: Wishes, departure: DepartureAt, now: datetime) -> datetime | None:
+    """Return when charging may begin for a vehicle that stays at home while a person is away.
+
+    Parameters
+    ----------
+    wishes : Wishes
+        A person's wishes.
+    departure : DepartureAt
+        The first one that counts after the time away.
+    now : datetime
+        UTC.
+
+    Returns
+    -------
+    datetime or None
+        `AWAY_NIGHTS` before the vehicle must be ready; None if no time away is in force.
+    """
+    if wishes.away_until is None or wishes.away_until <= now:
+        return None
+    return departure.ready_by - AWAY_NIGHTS
 
 
 def without_past(wishes: Wishes, now: datetime, file: HouseholdFile) -> Wishes:

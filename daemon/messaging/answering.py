@@ -319,7 +319,7 @@ def _sentences(
     zone, plan, command = house.file.zone, plan_now(state, now, house), state.command
     away = state.wishes.away_until
     if away is not None and away > now:
-        yield f"Away until {_when(away, now, zone)}: no departure before that counts."
+        yield from _away_sentences(away, plan if state.plugged_in else None, now, zone)
     if not state.plugged_in:
         yield _no_vehicle(state, request)
         yield from _skip_sentence(state, now, zone)
@@ -339,6 +339,16 @@ def _sentences(
     else:
         at_once = request is not None and bool(request.charge_now)
         yield from _plan_sentences(plan, now, house.file, at_once=at_once)
+
+
+def _away_sentences(
+    away: datetime, plan: Plan | None, now: datetime, zone: ZoneInfo
+) -> Iterator[str]:
+    yield f"Away until {_when(away, now, zone)}: no departure before that counts."
+    start = None if plan is None else next_start(plan, now)
+    if start is not None:
+        when = _when(start, now, zone)
+        yield f"Charging waits until {when}, in the last nights before you leave."
 
 
 def _no_vehicle(state: PointState, request: Request | None) -> str:
@@ -415,23 +425,32 @@ def _departure_sentences(state: PointState, now: datetime, house: House) -> Iter
     if all(effect.wish is None for effect in effects):
         return
     for effect in effects:
-        when = _when(effect.departure.instant, now, house.file.zone)
-        text, target = _effect(effect, when, house.file)
-        reaches, missing = effect.reaches_percent, effect.missing_kwh
-        if plan is None or effect.departure.instant == plan.departure:
-            yield f"{text}."
-        elif reaches is None:
-            yield f"{text}; it is planned later."
-        elif missing is not None:
-            yield f"{text}; it can only reach {reaches:.0f} %: {missing:.1f} kWh will be missing."
-        elif reaches < target - NEED_TOLERANCE_PERCENT:
-            yield f"{text}; it can only reach {reaches:.0f} %."
-        else:
-            yield f"{text}; the plan reaches {reaches:.0f} %."
+        yield from _effect_sentences(effect, plan, now, house.file)
     if others:
         last = _when(effects[-1].departure.instant, now, house.file.zone)
         rest = "departure stays as it is" if others == 1 else "departures stay as they are"
         yield f"Before {last}, {others} more {rest}."
+
+
+def _effect_sentences(
+    effect: Effect, plan: Plan | None, now: datetime, file: HouseholdFile
+) -> Iterator[str]:
+    when = _when(effect.departure.instant, now, file.zone)
+    text, target = _effect(effect, when, file)
+    reaches, missing = effect.reaches_percent, effect.missing_kwh
+    if plan is None or effect.departure.instant == plan.departure:
+        yield f"{text}."
+    elif reaches is None:
+        yield f"{text}; it is planned later."
+    elif missing is not None:
+        yield f"{text}; it can only reach {reaches:.0f} %: {missing:.1f} kWh will be missing."
+    elif reaches < target - NEED_TOLERANCE_PERCENT:
+        yield f"{text}; it can only reach {reaches:.0f} %."
+    else:
+        yield f"{text}; the plan reaches {reaches:.0f} %."
+    if effect.goes_on_until is not None:
+        until = _when(effect.goes_on_until, now, file.zone)
+        yield f"If it is still there then, charging goes on until {until} at the latest."
 
 
 def _effect(effect: Effect, when: str, file: HouseholdFile) -> tuple[str, float]:

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, Literal
 
 from adapters.contract.messages import DepartureEffect
+from daemon.control.leaving_late import GOES_ON
 from daemon.control.replanning import plan_now
 from daemon.control.state import vehicle_of
 from daemon.nights.account import missing_kwh
+from planners.local_time.conversion import MINUTE
 from planners.local_time.wished_departures import coming_departures, declared_near, next_departure
 from planners.plan.shortfall import shortfall_that_counts
 
@@ -19,7 +21,7 @@ if TYPE_CHECKING:
     from daemon.control.state import House, PointState
     from planners.local_time.departures import DepartureAt
     from planners.local_time.wished_departures import Wish
-    from planners.plan.plan import Plan
+    from planners.plan.plan import LaterNight, Period, Plan
 
 _MOST_KEPT = 3
 """Of the first departures that a wish leaves as they are, an answer names this many."""
@@ -41,6 +43,13 @@ class Effect:
         What is planned for it; None if nothing is yet.
     missing_kwh : float or None
         What the plan misses its need by, at the meter; None if by nothing [kWh].
+    periods : tuple of Period
+        When it is charged for; empty if it is not, or if nothing is planned yet.
+    energy_kwh, cost : float or None
+        What is charged from now until it, in the nights before it too; None if nothing is planned
+        for it yet.
+    goes_on_until : datetime or None
+        Until when at the latest a charge that falls short goes on, if the vehicle stays.
     """
 
     departure: DepartureAt
@@ -48,6 +57,10 @@ class Effect:
     wish: Wish | None
     reaches_percent: float | None
     missing_kwh: float | None
+    periods: tuple[Period, ...] = ()
+    energy_kwh: float | None = None
+    cost: float | None = None
+    goes_on_until: datetime | None = None
 
     @property
     def kind(self) -> Literal["kept", "changed", "added"]:
@@ -88,7 +101,11 @@ def effects_of(
     following = next_departure(file, vehicle, after, wishes)
     if following is None:
         return (), 0
-    instants = [following.instant, *(wish.by for wish in wishes)]
+    # The first one of the file is listed too, for whoever asks what becomes of it.
+    declared = following
+    if following.wish is not None:
+        declared = next_departure(file, vehicle, after) or following
+    instants = [declared.instant, *(wish.by for wish in wishes)]
     start, end = after + datetime.resolution, max(instants) + datetime.resolution
     coming = coming_departures(file, vehicle, start, end, wishes)
     shown = [
@@ -138,16 +155,35 @@ def _effect(
 ) -> Effect:
     wish = next((wish for wish in wishes if wish.id == departure.wish), None)
     declared = departure if wish is None else declared_near(house.file, wish.vehicle, wish.by)
-    reaches = missing = None
-    if plan is not None and plan.departure == departure.instant:
-        short = shortfall_that_counts(plan)
-        reaches, missing = plan.reaches_percent, short.kwh if short else None
-    elif plan is not None:
-        planned = {night.departure: night.reaches_percent for night in plan.later}
-        reaches = planned.get(departure.instant)
-        if reaches is not None:
-            missing = missing_kwh(house, departure.vehicle, departure.need_percent - reaches)
-    return Effect(departure, declared, wish, reaches, missing)
+    kept = Effect(departure, declared, wish, None, None)
+    planned: tuple[Plan | LaterNight, ...] = () if plan is None else (plan, *plan.later)
+    until = [night for night in planned if night.departure <= departure.instant]
+    if plan is None or not until or until[-1].departure != departure.instant:
+        return kept
+    own = until[-1]
+    effect = replace(
+        kept,
+        reaches_percent=own.reaches_percent,
+        periods=own.periods,
+        energy_kwh=sum(night.energy_kwh for night in until),
+        cost=sum(night.cost for night in until),
+    )
+    if own is not plan:
+        missing = missing_kwh(
+            house, departure.vehicle, departure.need_percent - own.reaches_percent
+        )
+        return replace(effect, missing_kwh=missing)
+    short = shortfall_that_counts(plan)
+    return replace(
+        effect,
+        missing_kwh=short.kwh if short else None,
+        goes_on_until=departure.instant + GOES_ON if short and _charges_to_the_end(plan) else None,
+    )
+
+
+def _charges_to_the_end(plan: Plan) -> bool:
+    """Whether it charges until the departure itself; only then a charge goes on after it."""
+    return bool(plan.periods) and plan.departure - plan.periods[-1].end < MINUTE
 
 
 def _message(effect: Effect) -> DepartureEffect:
@@ -161,4 +197,9 @@ def _message(effect: Effect) -> DepartureEffect:
         reaches_percent=None if reaches is None else min(100.0, round(reaches, 1)),
         missing_kwh=None if missing is None else round(missing, 3),
         wish=departure.wish,
+        energy_kwh=None if effect.energy_kwh is None else round(effect.energy_kwh, 3),
+        cost=None if effect.cost is None else round(effect.cost, 4),
+        starts_at=effect.periods[0].start if effect.periods else None,
+        ends_at=effect.periods[-1].end if effect.periods else None,
+        goes_on_until=effect.goes_on_until,
     )

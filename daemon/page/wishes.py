@@ -18,11 +18,12 @@ from config.fields.currencies import minor_units
 from daemon.control.wishes import AWAY_UNTIL, CHARGE_NOW, SKIP_UNTIL
 from daemon.page.plan_shown import MISSING_KWH
 from planners.accounts.money import round_money
+from planners.local_time.conversion import MINUTE
 from planners.local_time.wished_departures import declared_near
 from planners.power.charging import NEED_TOLERANCE_PERCENT
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterator, Mapping, Sequence
     from datetime import datetime
 
     from adapters.contract.messages import Answer, AskedFor, DepartureEffect, Status
@@ -75,15 +76,25 @@ def preview_lines(
     yield _amount(answer, wish, now, words)
     if wish.get("charge_now") and answer.ends_at is None and answer.vehicle in file.vehicles:
         yield from _at_limit(plan, file.vehicles[answer.vehicle].limit_percent, words)
-    yield from _difference(answer, plan, words)
+    yield from _difference(answer, plan, wish, now, words)
     for effect in answer.departures or ():
         usual = None
         if effect.effect == "changed" and answer.vehicle in file.vehicles:
             usual = declared_near(file, answer.vehicle, effect.departure)
         yield _departure(effect, usual, now, words)
+        if effect.goes_on_until is not None:
+            yield words.say(
+                "If it is still there then, charging goes on until {time} at the latest.",
+                time=words.when(effect.goes_on_until, now),
+            )  # fmt: skip
 
 
 def _amount(answer: Answer, wish: Mapping[str, Any], now: datetime, words: Words) -> str:
+    """Say what is charged, when and for how much: until the departure that the wish is for."""
+    effects = answer.departures or ()
+    asked = _asked_for(effects, wish)
+    if asked is not None and asked is not effects[0] and answer.currency is not None:
+        return _later_amount(asked, answer.currency, now, words)
     if answer.energy_kwh is None or answer.cost is None or answer.currency is None:
         return words.say("No charging is planned then.")
     if answer.ends_at is None:
@@ -94,7 +105,35 @@ def _amount(answer: Answer, wish: Mapping[str, Any], now: datetime, words: Words
         return words.say(
             "After that it charges {kwh} for {cost}, until {end}.", kwh=kwh, cost=cost, end=end
         )
+    if "away_until" in wish and effects and effects[0].starts_at is not None:
+        return words.say(
+            "Charges nothing until {start}, then {kwh} for {cost}, until {end}.",
+            start=words.when(effects[0].starts_at, now), kwh=kwh, cost=cost, end=end,
+        )  # fmt: skip
     return words.say("Charges {kwh} for {cost}, until {end}.", kwh=kwh, cost=cost, end=end)
+
+
+def _asked_for(
+    effects: Sequence[DepartureEffect], wish: Mapping[str, Any]
+) -> DepartureEffect | None:
+    """Return what becomes of the departure that the wish is for; None if it is for none."""
+    if "by" not in wish:
+        return None
+    by = parse_instant(wish["by"])
+    return next((each for each in effects if abs(each.departure - by) < MINUTE), None)
+
+
+def _later_amount(effect: DepartureEffect, currency: str, now: datetime, words: Words) -> str:
+    if effect.energy_kwh is None or effect.cost is None:
+        return words.say("Its hours and its price are planned once it is nearer.")
+    kwh, cost = words.kwh(effect.energy_kwh), words.money(effect.cost, currency)
+    if effect.starts_at is None or effect.ends_at is None:
+        return words.say("Until then it charges {kwh} for {cost}.", kwh=kwh, cost=cost)
+    return words.say(
+        "Until then it charges {kwh} for {cost}, the last of it from {start} to {end}.",
+        kwh=kwh, cost=cost,
+        start=words.when(effect.starts_at, now), end=words.when(effect.ends_at, now),
+    )  # fmt: skip
 
 
 def _at_limit(plan: ShownPlan | None, limit: float, words: Words) -> Iterator[str]:
@@ -105,23 +144,67 @@ def _at_limit(plan: ShownPlan | None, limit: float, words: Words) -> Iterator[st
         )
 
 
-def _difference(answer: Answer, plan: ShownPlan | None, words: Words) -> Iterator[str]:
-    if plan is None or answer.cost is None or answer.currency != plan.currency:
+def _difference(
+    answer: Answer,
+    plan: ShownPlan | None,
+    wish: Mapping[str, Any],
+    now: datetime,
+    words: Words,
+) -> Iterator[str]:
+    """Say what changes of what is planned until now, for the same departure."""
+    if plan is None or answer.currency not in {None, plan.currency}:
         return
+    effects = answer.departures or ()
+    same = next((each for each in effects if abs(each.departure - plan.departure) < MINUTE), None)
+    if effects and same is None:
+        yield from _left_out(plan, wish, now, words)
+        return
+    of = answer if same is None or same.energy_kwh is None else same
+    if of.energy_kwh is None or of.cost is None:
+        return
+    difference = _compared(of.energy_kwh, of.cost, plan, words)
+    planned = {"kwh": words.kwh(plan.energy_kwh), "cost": words.money(plan.cost, plan.currency)}
+    until = words.when(plan.departure, now)
+    if difference and same is not None and same is not effects[0]:
+        kwh, cost = words.kwh(of.energy_kwh), words.money(of.cost, plan.currency)
+        yield words.say(
+            "Until {time} that makes {kwh} for {cost}: {difference} than before.",
+            time=until, kwh=kwh, cost=cost, difference=difference,
+        )  # fmt: skip
+    elif difference:
+        instead = words.say("Until now {kwh} for {cost} are planned", **planned)
+        yield words.say("{instead}: this is {difference}.", instead=instead, difference=difference)
+    elif "by" in wish and of.energy_kwh:
+        yield words.say("Until {time} as before: {kwh} for {cost}.", time=until, **planned)
+
+
+def _compared(kwh: float, cost: float, plan: ShownPlan, words: Words) -> str:
+    """Say how much more or less this is than the plan; empty if it is the same."""
     units = minor_units(plan.currency)
-    then, before = (round_money(Decimal(str(cost)), units) for cost in (answer.cost, plan.cost))
+    then, before = (round_money(Decimal(str(each)), units) for each in (cost, plan.cost))
     more = float(then - before)  # what a reader gets who subtracts
-    if not more:
-        return
-    amount = words.money(abs(more), plan.currency)
-    instead = words.say(
-        "Until now {kwh} for {cost} are planned",
-        kwh=words.kwh(plan.energy_kwh), cost=words.money(plan.cost, plan.currency),
-    )  # fmt: skip
+    more_kwh = round(kwh, 1) - round(plan.energy_kwh, 1)
+    parts = [_more(words.money(abs(more), plan.currency), more, words)] if more else []
+    if kwh and abs(more_kwh) >= MISSING_KWH:
+        parts.append(_more(words.kwh(abs(more_kwh)), more_kwh, words))
+    return words.say(" and ").join(parts)
+
+
+def _more(amount: str, more: float, words: Words) -> str:
     if more > 0:
-        yield words.say("{instead}: this is {amount} more.", instead=instead, amount=amount)
-    else:
-        yield words.say("{instead}: this is {amount} less.", instead=instead, amount=amount)
+        return words.say("{amount} more", amount=amount)
+    return words.say("{amount} less", amount=amount)
+
+
+def _left_out(
+    plan: ShownPlan, wish: Mapping[str, Any], now: datetime, words: Words
+) -> Iterator[str]:
+    if "away_until" in wish and plan.spans:
+        yield words.say(
+            "What is planned until now for {time} is left out: {kwh} for {cost}.",
+            time=words.when(plan.departure, now), kwh=words.kwh(plan.energy_kwh),
+            cost=words.money(plan.cost, plan.currency),
+        )  # fmt: skip
 
 
 def _departure(

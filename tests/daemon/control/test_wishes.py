@@ -419,6 +419,47 @@ def test_no_departure_in_the_time_away_counts() -> None:
     assert world.state.wishes == Wishes()
 
 
+def _began_to_charge(world: World) -> datetime:
+    plan = world.state.plan
+    assert plan is not None
+    return plan.periods[0].start
+
+
+def test_a_vehicle_that_stays_at_home_waits_for_the_last_nights_of_a_time_away() -> None:
+    """Its battery is not kept full for two weeks, and a night with a fault can be made up for."""
+    world = at_home()
+    world.ask(away_until=LEAVES + 13 * DAY)
+    back = LEAVES + 13 * DAY
+    assert _began_to_charge(world) == back - 15 * MINUTE - 3 * DAY
+    why = " ".join(world.state.plan.why) if world.state.plan else ""
+    assert "charging waits for the last 3 days before Wed 17 Jun 07:20" in why
+    assert f"{world.doing()[0]}" == "stop"
+    world.ask(remove="away_until")
+    assert _began_to_charge(world) == EVENING
+
+
+def test_a_time_away_in_which_the_last_nights_are_too_short() -> None:
+    """A need that takes longer than three days of charging begins sooner."""
+    house = household(
+        point={"charging_mode": 2, "max_amps": 6.0},
+        vehicle={"usable_kwh": 120.0},
+        departure={"need_percent": 100.0, "want_percent": 100.0},
+    )
+    world = World(house, EVENING)
+    world.read()
+    world.plug_in(0.0)
+    world.ask(away_until=LEAVES + 13 * DAY)
+    assert _began_to_charge(world) < LEAVES + 9 * DAY
+
+
+def test_charging_now_does_not_wait_while_away() -> None:
+    """Whoever asks for both is obeyed in both."""
+    world = at_home()
+    world.ask(away_until=LEAVES + 13 * DAY)
+    world.ask(charge_now=True)
+    assert world.doing()[0] == "start"
+
+
 def test_no_alert_while_away() -> None:
     """A need that is out of reach is said in the answer, and warned of once the time is over."""
     world = at_home(5.0)

@@ -40,6 +40,7 @@ from tests.daemon.worlds import (
 if TYPE_CHECKING:
     from adapters.ledger.ledger import Ledger
     from daemon.control.state import PointState
+    from planners.plan.plan import LaterNight, Plan
 
 TOPIC = topics_of(kowhai()).request(POINT)
 VAN = {"van": {"charge_point": POINT, "usable_kwh": 100.0, "everyday_limit_percent": 90.0}}
@@ -377,7 +378,8 @@ def test_an_answer_carries_its_figures() -> None:
     assert made.departures == (
         DepartureEffect(
             departure=LEAVES, effect="changed", need_percent=60.0, want_percent=90.0,
-            reaches_percent=90.0, wish="1",
+            reaches_percent=90.0, wish="1", energy_kwh=31.778, cost=6.1395,
+            starts_at=world.state.plan.periods[0].start, ends_at=made.ends_at,
         ),
     )  # fmt: skip
 
@@ -399,6 +401,42 @@ def test_an_added_departure_and_what_is_missing() -> None:
     assert first.missing_kwh > 30
     assert first.reaches_percent is not None
     assert first.reaches_percent < 50
+
+
+def test_a_vehicle_that_stays_past_its_wish_goes_on() -> None:
+    """The answer says so, in figures and in words: it is charged for up to an hour more."""
+    world, soon = at_home(5.0), EVENING + HOUR
+    world.ask(need_percent=100.0, by=soon)
+    first, *_ = figures(world).departures or ()
+    assert first.goes_on_until == soon + HOUR
+    text = answer(world)
+    assert "If it is still there then, charging goes on until Wed 20:30 at the latest." in text
+    world.ask(need_percent=10.0, by=soon)
+    assert "If it is still there" not in answer(world)
+
+
+def test_a_departure_has_all_that_is_charged_until_it() -> None:
+    """A trip in three days: its own hours, and the energy and cost of all nights up to it."""
+    world = at_home()
+    world.ask(need_percent=100.0, by=LEAVES + 48 * HOUR)
+    plan = world.state.plan
+    assert plan is not None
+    nights: list[Plan | LaterNight] = [plan, *plan.later]
+    trip = (figures(world).departures or ())[2]
+    assert trip.departure == nights[2].departure == LEAVES + 48 * HOUR
+    assert trip.energy_kwh == round(sum(night.energy_kwh for night in nights[:3]), 3)
+    assert trip.cost == round(sum(night.cost for night in nights[:3]), 4)
+    assert trip.starts_at == nights[2].periods[0].start
+
+
+def test_an_answer_says_when_it_charges_for_a_return() -> None:
+    """While a person is away."""
+    world = at_home()
+    world.ask(away_until=LEAVES + 13 * 24 * HOUR)
+    assert (
+        "Charging waits until Sun 14 Jun 2026 21:00, in the last nights before you leave."
+        in answer(world)
+    )
 
 
 def test_without_a_plan_there_are_no_figures() -> None:

@@ -6,8 +6,11 @@ from typing import Any
 
 import pytest
 
-from adapters.contract.messages import Answer
+from adapters.contract.messages import Answer, Request
 from adapters.contract.refusals import MALFORMED, REFUSALS
+from daemon.control.controller import preview
+from daemon.control.events import PersonAsked
+from daemon.messaging.outlook import figures_of
 from daemon.page.forms import choices_of
 from daemon.page.plan_shown import read_plan
 from daemon.page.wishes import REFUSAL_WORDS, preview_lines, question_of
@@ -39,10 +42,66 @@ AT_ONCE = {"energy_kwh": 26.0, "cost": 10.19, "currency": "NZD", "ends_at": EVEN
 
 
 def test_a_dearer_wish_says_by_how_much() -> None:
-    """What the plan costs until now stands beside it."""
+    """What the plan costs until now stands beside it, and its energy, unless that is the same."""
+    assert lines(**AT_ONCE | {"energy_kwh": 30.0})[1] == (
+        "Until now 26.0 kWh for $5.02 are planned: this is $5.17 more and 4.0 kWh more."
+    )
     assert lines(**AT_ONCE) == [
         "Charges 26.0 kWh for $10.19, until 10:00\u202fpm.",
         "Until now 26.0 kWh for $5.02 are planned: this is $5.17 more.",
+    ]
+
+
+def asked(soc: float = 35.0, **wish: object) -> list[str]:
+    """Return what a person reads of a wish, as the daemon itself answers it."""
+    world = at_home(soc)
+    plan, before = world.state.plan, world.state
+    assert plan is not None
+    request = Request.model_validate(wish)
+    after = preview(before, PersonAsked(request), EVENING, world.house)
+    figures = figures_of(after, EVENING, world.house)
+    return list(
+        preview_lines(
+            answer(**figures),
+            request.model_dump(mode="json", exclude_none=True),
+            read_plan(plan.to_json()),
+            file=HOUSE.file,
+            now=EVENING,
+            words=words(),
+        )
+    )
+
+
+def test_leaving_in_an_hour_says_that_charging_goes_on() -> None:
+    """If the car stays past it. What is charged for tomorrow as well is compared as a whole."""
+    assert asked(5.0, need_percent=100.0, by=EVENING + HOUR) == [
+        "Charges 7.4 kWh for $3.49, until 7:30\u202fpm.",
+        "Until 7:20\u202fam that makes 43.3 kWh for $10.44: $2.07 more than before.",
+        ("Departure Wed 7:30\u202fpm: 100% needed, it will be at 18%; 47.5 kWh will be missing."),
+        "If it is still there then, charging goes on until 8:30\u202fpm at the latest.",
+        "Departure Thu 7:20\u202fam: 80%, as before.",
+    ]
+
+
+def test_a_trip_in_three_days_says_what_it_takes_itself() -> None:
+    """Not what is charged tonight, which it leaves as it is."""
+    assert asked(need_percent=100.0, by=LEAVES + 48 * HOUR)[:2] == [
+        (
+            "Until then it charges 54.1 kWh for $10.44, the last of it from Fri 9:00\u202fpm to Sat"
+            " 12:58\u202fam."
+        ),
+        "Until 7:20\u202fam as before: 26.0 kWh for $5.02.",
+    ]
+
+
+def test_being_away_says_when_it_charges() -> None:
+    """In the last nights before the return's departure, and what is left out tonight."""
+    assert asked(away_until=LEAVES + 13 * 24 * HOUR)[:2] == [
+        (
+            "Charges nothing until Sun, 14 Jun 9:00\u202fpm, then 26.0 kWh for $5.02, until Mon,"
+            " 15 Jun 12:32\u202fam."
+        ),
+        "What is planned until now for 7:20\u202fam is left out: 26.0 kWh for $5.02.",
     ]
 
 
