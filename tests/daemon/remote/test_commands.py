@@ -20,7 +20,7 @@ from tests.daemon.worlds import EVENING, KOWHAI
 from tests.support.brokers import Mosquitto
 from tests.support.commands import Ran
 from tests.support.daemons import POINT, TOPICS, Person, RunningDaemon
-from tests.support.waiting import patience, wait_until
+from tests.support.waiting import given_time, patience, wait_until
 
 START = "; start it with `lullwatt run FILE`, or `systemctl start lullwatt` where it is a service"
 
@@ -287,7 +287,11 @@ def test_no_broker(
     """A missing broker is reported in one line, with exit 4."""
     broker = make_mosquitto()
     house = str(run_daemon("home", broker.bus).house)
-    ran = run(command[0], house, *command[1:], "--wait", f"{patience(0.5, most_seconds=10):.1f}")
+    ran = given_time(
+        lambda seconds: run(command[0], house, *command[1:], "--wait", f"{seconds}"),
+        lambda ran: "does not answer" not in ran.err,  # it has heard that nothing listens
+        0.5,
+    )
     assert (ran.code, ran.out) == (4, "")
     assert ran.err == f"no broker: nothing listens at 127.0.0.1:{broker.port}\n"
 
@@ -391,7 +395,11 @@ def test_a_daemon_that_does_not_answer(left: Home, run: Run) -> None:
     until = (SystemClock().now() + timedelta(minutes=5)).isoformat()
     left.person.say(TOPICS.daemon, {"state": "online", "stale_after": until}, retain=True)
     left.person._bus.wait_acknowledged(patience(5))
-    ran = run("ask", left.house, "--now", "--wait", f"{patience(0.5, most_seconds=10):.1f}")
+    ran = given_time(
+        lambda seconds: run("ask", left.house, "--now", "--wait", f"{seconds}"),
+        lambda ran: "has not answered" in ran.err,  # the daemon's state has reached it
+        0.5,
+    )
     assert (ran.code, ran.out) == (4, "")
     assert re.fullmatch(
         r"the daemon is online but has not answered in [\d.]+ s; your request may still count:"

@@ -27,7 +27,7 @@ from daemon.trial import trial as trial_module
 from daemon.trial.command import currents_to_try
 from daemon.trial.exercise import Exercise, LatestValues
 from daemon.trial.trial import Trial
-from tests.support.waiting import patience, wait_until
+from tests.support.waiting import given_time, patience, wait_until
 from tests.support.wired_hardware import Plug
 
 if TYPE_CHECKING:
@@ -215,7 +215,11 @@ def test_it_shows_messages_and_what_they_mean(
     path = household(mosquitto, tmp_path)
     file = load_household(path)
     with reporting(file.bus):
-        shown = run("wiring", str(path), "--listen", f"{patience(1.5, most_seconds=20):.1f}")
+        shown = given_time(
+            lambda seconds: run("wiring", str(path), "--listen", f"{seconds}"),
+            lambda shown: "->  0 W" in shown.out,  # a message has come
+            0.5,
+        )
     assert shown.code == 0
     assert "Listening to carport/plug/energy" in shown.out
     assert "->  0 W, 1000.000 kWh" in shown.out
