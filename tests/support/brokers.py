@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import getpass
+import os
 import shutil
 import signal
 import socket
 import subprocess
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
+from itertools import count
 from pathlib import Path
 
 import pytest
@@ -18,6 +20,8 @@ from tests.support.waiting import patience, wait_until
 
 # Debian installs it in a directory that is often not on a user's PATH.
 _PROGRAM = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
+_FIRST_PORT = 10_000
+_PORTS_OF_A_PROCESS = 997
 _DURABLE = """\
 persistence true
 set_tcp_nodelay true
@@ -107,11 +111,28 @@ class Mosquitto:
 
 
 def free_port() -> int:
-    """Return a loopback port that nobody listens on at the moment."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port: int = probe.getsockname()[1]
-        return port
+    """Return a loopback port that nobody listens on, nor will by chance before it is used."""
+    # It is below those that the system gives away, and each process begins elsewhere.
+    return next(filter(_is_free, _PORTS))
+
+
+def _is_free(port: int) -> bool:
+    with socket.socket() as probe, suppress(OSError):
+        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        probe.bind(("127.0.0.1", port))
+        return True
+    return False
+
+
+def _ports_of_this_process() -> Iterator[int]:
+    """Count through the ports again and again, from one that depends on the process."""
+    given_away = Path("/proc/sys/net/ipv4/ip_local_port_range").read_text("ascii").split()
+    ports = range(_FIRST_PORT, max(int(given_away[0]), 2 * _FIRST_PORT))
+    begin = os.getpid() * _PORTS_OF_A_PROCESS
+    return (ports[number % len(ports)] for number in count(begin))
+
+
+_PORTS = _ports_of_this_process()
 
 
 def _accepts(port: int) -> bool:

@@ -45,7 +45,8 @@ class Watcher:
             )
 
     def received(self, topic: str) -> list[dict[str, Any]]:
-        lines = (line.partition(" ") for line in self._log.read_text().splitlines())
+        whole, _, _ = self._log.read_text().rpartition("\n")  # it may be writing the next one
+        lines = (line.partition(" ") for line in whole.splitlines())
         # An empty payload, which takes a retained message away, is shown as (null).
         return [json.loads(text) for name, _, text in lines if name == topic and text != "(null)"]
 
