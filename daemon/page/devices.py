@@ -44,16 +44,20 @@ class TooManyDevices(LullwattError):  # noqa: N818 - the name says what it is
 
 @dataclass(frozen=True, slots=True)
 class Offer:
-    """A one-time code, and what the device that has it will be allowed to do."""
+    """A one-time code, and what the device that has it will be allowed to do.
+
+    `by` is the id of the device that made it; empty if that was done on the command line.
+    """
 
     code_hash: str
     role: Role
     expires_at: datetime
+    by: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Device:
-    """A device that was paired."""
+    """A device that was paired; `by` is the id of the device that let it in, if one did."""
 
     id: str
     name: str
@@ -61,6 +65,7 @@ class Device:
     token_hash: str
     paired_at: datetime
     seen_at: datetime
+    by: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,10 +85,12 @@ class Devices:
         """Whether there are as many as there may be; one must be removed before another comes."""
         return len(self.paired) >= MOST_DEVICES
 
-    def with_offer(self, code: str, role: Role, now: datetime) -> Devices:
+    def with_offer(self, code: str, role: Role, now: datetime, by: str = "") -> Devices:
         """Return them with one more code; the oldest goes if there are too many."""
-        kept = [each for each in self.offers if each.expires_at > now][1 - MOST_OFFERS :]
-        return replace(self, offers=(*kept, Offer(hash_of(code), role, now + GOOD_FOR)))
+        # A device that makes a code has no other one: the one before is void.
+        good = [each for each in self.offers if each.expires_at > now]
+        kept = [each for each in good if not by or each.by != by][1 - MOST_OFFERS :]
+        return replace(self, offers=(*kept, Offer(hash_of(code), role, now + GOOD_FOR, by)))
 
     def pair(
         self, code: str, name: str, now: datetime, *, token: str, new_id: str
@@ -121,13 +128,14 @@ class Devices:
         if self.are_full:
             raise TooManyDevices
         name = " ".join(name.split())[:NAME_LENGTH]
-        device = Device(new_id, name, offer.role, hash_of(token), now, now)
+        device = Device(new_id, name, offer.role, hash_of(token), now, now, offer.by)
         offers = tuple(each for each in self.offers if each is not offer)
         return Devices((*self.paired, device), offers), device
 
     def without(self, device_id: str) -> Devices:
-        """Return them without one device."""
-        return replace(self, paired=tuple(each for each in self.paired if each.id != device_id))
+        """Return them without one device, and without the code that it made."""
+        paired = tuple(each for each in self.paired if each.id != device_id)
+        return Devices(paired, tuple(each for each in self.offers if each.by != device_id))
 
     def seen(self, device: Device, now: datetime) -> Devices | None:
         """Return them with the time at which a device was last there; None if that is known."""

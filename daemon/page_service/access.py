@@ -74,6 +74,11 @@ class Access:
         """Whether a form was sent by this page."""
         return request.headers.get("origin", "").lower() in self._origins
 
+    def address(self, request: WebRequest) -> str:
+        """Return the page's address, by the name that a browser used for it."""
+        scheme = "https" if self._has_tls else "http"
+        return f"{scheme}://{request.headers['host'].lower()}"
+
     def token_of(self, request: WebRequest) -> str:
         """Return the token that a browser has; empty if it has none."""
         return request.cookies.get(self.cookie_name, "")[:_MOST_TOKEN]

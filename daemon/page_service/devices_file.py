@@ -106,11 +106,15 @@ def _devices_of(document: dict[str, Any]) -> Devices:
             Device(
                 each["id"], each["name"], each["role"], each["token_sha256"],
                 parse_instant(each["paired_at"]), parse_instant(each["seen_at"]),
+                each.get("by", ""),
             )
             for each in document["devices"]
         ),
         offers=tuple(
-            Offer(each["code_sha256"], each["role"], parse_instant(each["expires_at"]))
+            Offer(
+                each["code_sha256"], each["role"], parse_instant(each["expires_at"]),
+                each.get("by", ""),
+            )
             for each in document["codes"]
         ),
     )  # fmt: skip
@@ -127,6 +131,7 @@ def _json_of(devices: Devices) -> dict[str, Any]:
                 "token_sha256": each.token_hash,
                 "paired_at": each.paired_at.isoformat(),
                 "seen_at": each.seen_at.isoformat(),
+                "by": each.by,
             }
             for each in devices.paired
         ],
@@ -135,6 +140,7 @@ def _json_of(devices: Devices) -> dict[str, Any]:
                 "code_sha256": each.code_hash,
                 "role": each.role,
                 "expires_at": each.expires_at.isoformat(),
+                "by": each.by,
             }
             for each in devices.offers
         ],

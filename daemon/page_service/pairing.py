@@ -1,10 +1,10 @@
-"""The pages on which devices are paired, listed and removed."""
+"""The pages on which devices are paired, let in by another one, listed and removed."""
 
 from __future__ import annotations
 
 import asyncio
 import math
-from secrets import token_hex, token_urlsafe
+from secrets import choice, token_hex, token_urlsafe
 from time import monotonic
 from typing import TYPE_CHECKING, Final
 
@@ -12,17 +12,19 @@ from adapters.host.wrong_passwords import WrongPasswords
 from adapters.web.exchange import WebResponse
 from daemon.page.devices import (
     CODE_LENGTH,
+    GOOD_FOR,
     MOST_DEVICES,
     NAME_LENGTH,
     TooManyDevices,
     code_words,
+    new_code,
     read_code,
 )
 from daemon.page_service.access import FORGET
 from daemon.page_service.site import redirect
 
 if TYPE_CHECKING:
-    from collections.abc import Awaitable, Callable
+    from collections.abc import Awaitable, Callable, Sequence
 
     from adapters.web.exchange import WebRequest
     from daemon.page.devices import Device, Devices
@@ -30,6 +32,9 @@ if TYPE_CHECKING:
     from daemon.page_service.site import Parts, Site, Visit
 
 TOKEN_BYTES: Final = 32
+MOST_INVITED: Final = 10
+"""Codes that a device may make in the time for which one is good."""
+
 _CODES: Final = "codes"
 """All codes count as one identity: guesses from many addresses make each wait."""
 
@@ -57,12 +62,14 @@ class PairingPages:
         self._seconds = seconds
         self._sleep = sleep
         self._wrong = WrongPasswords()
+        self._invited: dict[str, list[float]] = {}
 
     def add_to(self, site: Site) -> None:
         """Add the list of devices to the site."""
         self._site = site
         site.add("GET", "/devices", self._list)
         site.add("POST", "/devices", self._remove)
+        site.add("POST", "/devices/invite", self._invite)
 
     async def pair(self, request: WebRequest, words: Words) -> WebResponse:
         """Show the form that pairs a device, or read it."""
@@ -131,21 +138,87 @@ class PairingPages:
         return WebResponse(body, status, headers=headers or {})
 
     async def _list(self, visit: Visit) -> WebResponse:
+        return self._list_page(visit)
+
+    def _list_page(self, visit: Visit, status: int = 200, error: str = "") -> WebResponse:
         devices = self._parts.devices.read().paired
         shown = devices if visit.device.role == "ask" else (visit.device,)
         return self._site.page(
             visit,
             "devices.html.j2",
+            status,
+            error=error,
             devices=shown,
+            let_in_by={each.id: _let_in_by(each, devices, visit.words) for each in shown},
             now=visit.now,
             keeps_copy=self._parts.access.keeps_copy,
         )
 
+    async def _invite(self, visit: Visit) -> WebResponse:
+        """Make a code for another device, and show it once."""
+        from daemon.presentation.qr_picture import qr_svg  # noqa: PLC0415 - few ever need it
+
+        role = visit.request.form.get("role", "")
+        if visit.device.role != "ask" or role not in {"ask", "look"}:
+            return redirect("/devices")
+        words, devices = visit.words, self._parts.devices
+        if devices.read().are_full:
+            sentence = words.say(
+                "{count} devices are paired. Remove one of them first, then try again.",
+                count=MOST_DEVICES,
+            )
+            return self._list_page(visit, 409, sentence)
+        if not self._may_invite(visit.device):
+            return self._list_page(
+                visit, 429, words.say("That was many codes. Wait ten minutes, then try again.")
+            )
+        code, by = new_code(choice), visit.device.id
+        devices.change(
+            lambda current: current.with_offer(
+                code, "ask" if role == "ask" else "look", visit.now, by
+            )
+        )
+        address = f"{self._parts.access.address(visit.request)}/pair"
+        return self._site.page(
+            visit,
+            "invite.html.j2",
+            address=address,
+            code=code_words(code),
+            picture=qr_svg(f"{address}?code={code_words(code)}", "qr"),
+            until=words.clock(visit.now + GOOD_FOR),
+            role=role,
+        )
+
+    def _may_invite(self, device: Device) -> bool:
+        """Note that a device makes a code; False if it has made too many of late."""
+        now = self._seconds()
+        since = now - GOOD_FOR.total_seconds()
+        made = [each for each in self._invited.get(device.id, ()) if each > since]
+        if len(made) >= MOST_INVITED:
+            return False
+        self._invited[device.id] = [*made, now]
+        return True
+
     async def _remove(self, visit: Visit) -> WebResponse:
         chosen = visit.request.form.get("device", "")
-        if visit.device.role != "ask" and chosen != visit.device.id:
+        is_own = chosen == visit.device.id
+        if visit.device.role != "ask" and not is_own:
             return redirect("/devices")
+        if is_own and not visit.request.form.get("sure"):
+            paired = self._parts.devices.read().paired
+            others = any(each.role == "ask" and each.id != chosen for each in paired)
+            return self._site.page(visit, "sign_out.html.j2", others=others)
         self._parts.devices.change(lambda devices: devices.without(chosen))
-        if chosen == visit.device.id:
+        if is_own:
             return redirect("/pair", {"Set-Cookie": self._parts.access.cookie(""), **FORGET})
         return redirect("/devices")
+
+
+def _let_in_by(device: Device, devices: Sequence[Device], words: Words) -> str:
+    """Say which device let another one in; empty if none did."""
+    if not device.by:
+        return ""
+    name = next((each.name for each in devices if each.id == device.by), None)
+    if name is None:
+        return words.say("let in by a device that was removed")
+    return words.say("let in by {name}", name=name)

@@ -6,6 +6,7 @@ own. Prints what was tried, what came of it, and figures; ends with 1 if anythin
 
 from __future__ import annotations
 
+import re
 import sys
 from collections import Counter
 from concurrent.futures import ThreadPoolExecutor
@@ -22,6 +23,7 @@ import structlog
 
 from adapters.clocks.clock import SystemClock
 from daemon.page.devices import CODE_ALPHABET, CODE_LENGTH, MOST_OFFERS
+from daemon.page_service.pairing import MOST_INVITED
 from tests.break_in.browser import Browser, Reply, connect, send
 from tests.break_in.page import PageProcess
 from tests.support.brokers import Mosquitto
@@ -87,7 +89,12 @@ class Campaign:
             self._page.code(),
         )
         Browser(self._page.port, "127.0.0.3").pair(code)
-        form = {"kind": "now", "point": POINT, "key": phone.key()}
+        guest, key = Browser(self._page.port, "127.0.0.6"), phone.key()
+        guest.pair(self._page.code("look"))
+        form = {"kind": "now", "point": POINT, "key": key}
+        invite = {"role": "ask", "key": key}
+        offered = phone.post("/devices/invite", invite).text
+        [invited] = re.findall(r'class="code">([A-Z2-9-]{14})<', offered)
         for name, reply, status in (
             ("no cookie", stranger.get("/"), 303),
             ("a guessed cookie", stranger.get("/", Cookie="device=" + "A" * 43), 303),
@@ -96,9 +103,28 @@ class Campaign:
             ("a foreign Origin", phone.post("/wish", form, Origin="http://evil.example"), 403),
             ("no Origin", phone.post("/wish", form, Origin=""), 403),
             ("a used code", stranger.pair(code), 403),
+            ("a code of the page", Browser(self._page.port, "127.0.0.7").pair(invited), 303),
+            ("the same again", stranger.pair(invited), 403),
+            ("inviting without a cookie", stranger.post("/devices/invite", invite), 303),
+            ("inviting without the key", phone.post("/devices/invite", {"role": "ask"}), 403),
+            (
+                "inviting from a foreign Origin",
+                phone.post("/devices/invite", invite, Origin="http://evil.example"),
+                403,
+            ),
+            ("inviting by a link", phone.get("/devices/invite?role=ask"), 404),
+            (
+                "inviting by who may only look",
+                guest.post("/devices/invite", {"role": "ask", "key": guest.key("/devices")}),
+                303,
+            ),
         ):
             self._require(reply.status == status, f"{name}: {reply.status}")
+            self._require('class="code"' not in reply.text, f"{name}: shows a code")
             _say(f"{name}: {reply.status}")
+        made = [phone.post("/devices/invite", invite).status for _ in range(20)]
+        self._require(made.count(200) < MOST_INVITED, f"20 invitations: {Counter(made)}")
+        _say(f"20 invitations by one phone: {_counted(Counter(made))}")
 
     def targets(self) -> None:
         """Ask for what is not the page's, and in ways that no browser knows."""

@@ -82,7 +82,7 @@ class Browser:
         self.cookie = reply.header("Set-Cookie").partition(";")[0]
         return reply
 
-    def key(self) -> str:
+    def key(self, view: str = "/") -> str:
         """Return what its forms must hold."""
-        [found, *_] = re.findall(r'name="key" value="(\w+)"', self.get("/").text)
+        [found, *_] = re.findall(r'name="key" value="(\w+)"', self.get(view).text)
         return str(found)

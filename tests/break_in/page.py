@@ -7,12 +7,16 @@ import subprocess
 import sys
 from pathlib import Path
 from time import monotonic
+from typing import TYPE_CHECKING
 
 from adapters.clocks.clock import SystemClock
 from daemon.page.devices import code_words, new_code
 from daemon.page_service.devices_file import DevicesFile
 from tests.support.brokers import free_port
 from tests.support.waiting import patience, wait_until
+
+if TYPE_CHECKING:
+    from daemon.page.devices import Role
 
 
 class PageProcess:
@@ -47,12 +51,12 @@ class PageProcess:
         self._process.wait(patience(20))
         return monotonic() - began
 
-    def code(self) -> str:
+    def code(self, role: Role = "ask") -> str:
         """Return a code as `lullwatt page --pair` prints it."""
         letter = next(self._codes)
         code = new_code(lambda _: letter)
         now = SystemClock().now()
-        self._devices.change(lambda devices: devices.with_offer(code, "ask", now))
+        self._devices.change(lambda devices: devices.with_offer(code, role, now))
         return code_words(code)
 
     def memory_mb(self) -> tuple[float, float]:

@@ -26,7 +26,7 @@ from daemon.page_record.record import Record
 from daemon.page_service.access import Access, form_key
 from daemon.page_service.devices_file import DevicesFile
 from daemon.page_service.languages import Languages
-from daemon.page_service.pairing import PairingPages
+from daemon.page_service.pairing import MOST_INVITED, PairingPages
 from daemon.page_service.past import PastPages
 from daemon.page_service.rendering import STATIC, WORKER, Templates, static_file
 from daemon.page_service.site import Parts, Site
@@ -303,9 +303,81 @@ def test_devices_are_listed_and_removed(served: Served) -> None:
     assert mine.get("/").status == 200
     mine.post("/devices", device=ids["guest"])
     assert guest.get("/").headers["Location"] == "/pair"
-    signed_out = mine.post("/devices", device=ids["mine"])
+    asked = mine.post("/devices", device=ids["mine"])
+    assert "only whoever set up Lullwatt, with lullwatt page --pair" in asked.body
+    signed_out = mine.post("/devices", device=ids["mine"], sure="1")
     assert signed_out.headers["Set-Cookie"].startswith("device=; Path=/; Max-Age=0")
     assert mine.get("/").headers["Location"] == "/pair"
+
+
+def code_in(page: WebResponse) -> str:
+    """Return the code that a page shows to let another device in."""
+    [code] = re.findall(r'<p class="code">([A-Z2-9-]{14})</p>', page.body)
+    return str(code)
+
+
+def enter(served: Served, code: str) -> int:
+    form = {"code": code, "name": "partner"}
+    return served.send(WebRequest("POST", "/pair", form=form, headers=OWN)).status
+
+
+@pytest.mark.parametrize(("role", "may"), [("ask", "all that this one may"), ("look", "nothing")])
+def test_a_device_lets_another_one_in(served: Served, role: Role, may: str) -> None:
+    """By a code that is good once, with the role that was chosen; the list says who did it."""
+    mine = served.pair(name="mine")
+    page = mine.post("/devices/invite", role=role)
+    assert may in page.body
+    assert "<svg" in page.body
+    assert f"http://{HOST}/pair" in page.body
+    code = code_in(page)
+    assert [enter(served, code), enter(served, code)] == [303, 403]
+    partner = served.devices.read().paired[1]
+    assert (partner.role, partner.name) == (role, "partner")
+    assert "let in by mine" in mine.get("/devices").body
+    asked = mine.post("/devices", device=partner.by)
+    assert ("Another device that may ask can make one" in asked.body) == (role == "ask")
+
+
+def test_a_new_code_makes_the_one_before_void(served: Served) -> None:
+    """And so does ten minutes, and the removal of the device that made it."""
+    mine, guest = served.pair(name="mine"), served.pair(name="guest")
+    first, second = (code_in(mine.post("/devices/invite", role="ask")) for _ in range(2))
+    assert [enter(served, first), enter(served, second)] == [403, 303]
+    late = code_in(mine.post("/devices/invite", role="ask"))
+    served.clock.advance_to(EVENING + 10 * MINUTE)
+    assert enter(served, late) == 403
+    of_guest = code_in(guest.post("/devices/invite", role="ask"))
+    mine.post("/devices", device=served.devices.read().paired[1].id)
+    assert enter(served, of_guest) == 403
+
+
+def test_who_may_not_let_another_device_in(served: Served) -> None:
+    """Who may only look, is not paired, sends a form of elsewhere, or asks for another role."""
+    mine, guest = served.pair(), served.pair("look")
+    stranger = Browser(served, "x" * 43)
+    for answer, status in (
+        (guest.post("/devices/invite", role="look"), 303),
+        (stranger.post("/devices/invite", role="ask"), 303),
+        (mine.post("/devices/invite", role="owner"), 303),
+        (mine.get("/devices/invite"), 404),
+        (mine.post("/devices/invite", role="ask", key="0"), 403),
+        (mine.post("/devices/invite", OWN | {"origin": "http://evil.example"}, role="ask"), 403),
+    ):
+        assert answer.status == status
+    assert served.devices.read().offers == ()
+
+
+def test_too_many_codes(served: Served) -> None:
+    """A device makes ten in ten minutes; and none if there are as many devices as may be."""
+    mine = served.pair()
+    pages = [mine.post("/devices/invite", role="ask") for _ in range(MOST_INVITED + 1)]
+    assert [each.status for each in pages[-2:]] == [200, 429]
+    assert len(served.devices.read().offers) == 1
+    served.seconds += 600
+    assert mine.post("/devices/invite", role="ask").status == 200
+    for _ in range(MOST_DEVICES - 1):
+        served.pair()
+    assert mine.post("/devices/invite", role="ask").status == 409
 
 
 def test_an_open_page_of_a_removed_device_ends(served: Served) -> None:
