@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from config.fields.currencies import minor_units
 from config.fields.value_types import WATT_HOURS_PER_KWH
 from planners.accounts.money import round_money
+from planners.local_time.departures import night_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -54,15 +55,21 @@ def past_view(months: Sequence[Month], now: datetime, words: Words) -> PastView:
     """
     nights = [(night, month.currency) for month in months for night in reversed(month.nights)]
     return PastView(
-        tuple(_month(month, words) for month in months),
+        tuple(month_line(month, now, words) for month in months),
         tuple(night_line(night, currency, now, words) for night, currency in nights),
     )
 
 
-def _month(month: Month, words: Words) -> PastLine:
+def month_line(month: Month, now: datetime, words: Words) -> PastLine:
+    """Say what a month took, what it cost and saved, and whether it is still running."""
     name, of = words.month(month.year, month.month), f"{month.year}-{month.month:02}"
+    this = night_of(now, words.zone)
+    is_running = (month.year, month.month) == (this.year, this.month)
     if not month.nights:
-        return PastLine(name, (words.say("Nothing was charged."),), of)
+        nothing = words.say("Nothing was charged.")
+        if is_running:
+            nothing = words.say("It is still running, and no night of it is over.")
+        return PastLine(name, (nothing,), of)
     amount = words.say(
         "{kwh} for {cost}.",
         kwh=words.kwh(month.energy_wh / WATT_HOURS_PER_KWH),
@@ -72,6 +79,7 @@ def _month(month: Month, words: Words) -> PastLine:
         name,
         (
             amount,
+            *([words.say("It is still running.")] if is_running else ()),
             *compared(month.saved_against_at_once, month.currency, words),
             *_short(len(month.nights_short), words),
             *origins(month.estimated_wh, month.estimated_rate_wh, words),

@@ -22,6 +22,9 @@ MOST_LABELS: Final = 7
 EDGE_PERCENT: Final = 5.0
 """So near to an end of the strip there is no room for an hour."""
 
+ROOM_PERCENT: Final = 24.0
+"""Two names need this much of the width of a small phone."""
+
 LOWEST_PERCENT: Final = 25.0
 """How high the lowest rate is drawn, of the height of the highest."""
 
@@ -76,6 +79,13 @@ class Strip:
     charged: tuple[Bar, ...] = ()
     lowest: Decimal | None = None
     highest: Decimal | None = None
+
+    @property
+    def is_crowded(self) -> bool:
+        """Whether now and the departure are too near for their names to stand above each."""
+        if self.now is None or self.departure is None:
+            return False
+        return abs(self.departure - self.now) < ROOM_PERCENT
 
 
 @dataclass(frozen=True, slots=True)

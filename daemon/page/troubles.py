@@ -36,6 +36,7 @@ if TYPE_CHECKING:
     from adapters.contract.messages import Status
     from adapters.ledger.rows import StoredAlert
     from config.household.household_file import HouseholdFile
+    from daemon.night_log.month import AlertRow
     from daemon.page.charged import ChargedTonight
     from daemon.page.words import Words
     from daemon.remote.health import Report
@@ -135,12 +136,15 @@ class Trouble:
         Whether a person may say that the equipment was looked at.
     detail : str
         What helps whoever set up Lullwatt.
+    is_fault : bool
+        Whether something is wrong; else it only says what is to be expected.
     """
 
     text: str
     advice: str = ""
     can_be_checked: bool = field(default=False, kw_only=True)
     detail: str = field(default="", kw_only=True)
+    is_fault: bool = field(default=True, kw_only=True)
 
 
 def home_trouble(
@@ -214,7 +218,12 @@ def point_troubles(status: Status, now: datetime, words: Words) -> Iterator[Trou
             yield Trouble(code)
         else:
             checked = code == OVER_CURRENT
-            yield Trouble(words.say(known.text), words.say(known.advice), can_be_checked=checked)
+            yield Trouble(
+                words.say(known.text),
+                words.say(known.advice),
+                can_be_checked=checked,
+                is_fault=code != OUT_OF_REACH,
+            )
 
 
 @dataclass(frozen=True, slots=True)
@@ -226,7 +235,7 @@ class PastAlert:
 
 
 def past_alerts(
-    alerts: Iterable[StoredAlert], now: datetime, words: Words
+    alerts: Iterable[StoredAlert | AlertRow], now: datetime, words: Words
 ) -> tuple[PastAlert, ...]:
     """Return the alerts in the householder's words, the latest first."""
     return tuple(
@@ -235,7 +244,7 @@ def past_alerts(
     )
 
 
-def _past_text(alert: StoredAlert, words: Words) -> str:
+def _past_text(alert: StoredAlert | AlertRow, words: Words) -> str:
     known = ALERT_WORDS.get(alert.code)
     text = alert.message if known is None else words.say(known.text)
     return text if alert.charge_point is None else f"{alert.charge_point}: {text}"

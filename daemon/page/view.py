@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from config.fields.value_types import WATT_HOURS_PER_KWH
 from config.files.errors import TariffError
 from daemon.control.state import SOC_SOURCES, vehicles_of
-from daemon.page.fuse import fuse_strips
+from daemon.page.fuse import fixed_parts_text, fuse_strips
 from daemon.page.headline import headline_of
 from daemon.page.past import night_line
 from daemon.page.plan_shown import read_plan
@@ -17,7 +17,7 @@ from daemon.page.troubles import Trouble, home_trouble, point_troubles, record_t
 from daemon.page.wishes import WishLine, wish_lines
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterable, Iterator, Sequence
     from datetime import datetime
 
     from adapters.contract.messages import Status
@@ -28,6 +28,9 @@ if TYPE_CHECKING:
     from daemon.page.plan_shown import ShownPlan
     from daemon.page.words import Words
     from daemon.remote.health import PointReport, Report
+
+
+Mood = Literal["well", "noted", "unwell"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,22 +92,26 @@ class FirstView:
         Its name.
     state : str
         In a few words: all is well, or not.
-    is_well : bool
-        Whether nothing is wrong.
+    mood : str
+        ``"well"``, ``"noted"`` if not all is charged in time, or ``"unwell"`` if something is
+        wrong.
     trouble : Trouble or None
         What is wrong with the whole: then the points show what was last known.
     points : tuple of PointView
         Charge points, in the order of the file.
     fuses : tuple of FuseStrip
         What a main fuse that they share will carry; one for each phase that differs.
+    parts_text : str
+        What each of them keeps to while no plan for all of them holds; empty without `fuses`.
     """
 
     household: str
     state: str
-    is_well: bool
+    mood: Mood
     trouble: Trouble | None
     points: tuple[PointView, ...]
     fuses: tuple[FuseStrip, ...] = ()
+    parts_text: str = ""
 
 
 def first_view(
@@ -136,12 +143,23 @@ def first_view(
         _point_view(name, point, house, tonight, now=now, words=words)
         for name, point in report.points.items()
     )
-    is_well = trouble is None and not any(point.troubles for point in points)
-    state = words.say("All is well") if is_well else words.say("Something is wrong")
+    mood = _mood([*([trouble] if trouble else []), *(t for each in points for t in each.troubles)])
+    states = {
+        "well": words.say("All is well"),
+        "noted": words.say("Not all can be charged in time"),
+        "unwell": words.say("Something is wrong"),
+    }
     read = {name: read_plan(point.plan) for name, point in report.points.items()}
     plans = {name: plan for name, plan in read.items() if plan and plan.vehicle in file.vehicles}
     fuses = tuple(fuse_strips(file, plans, now, words))
-    return FirstView(file.household.name, state, is_well, trouble, points, fuses)
+    parts = fixed_parts_text(file, words) if fuses else ""
+    return FirstView(file.household.name, states[mood], mood, trouble, points, fuses, parts)
+
+
+def _mood(troubles: Sequence[Trouble]) -> Mood:
+    if not troubles:
+        return "well"
+    return "unwell" if any(each.is_fault for each in troubles) else "noted"
 
 
 def _point_view(
@@ -299,3 +317,9 @@ def _fuse(status: Status, now: datetime, words: Words) -> Iterator[Fact]:
             amps=amps, age=age, left=left,
         )  # fmt: skip
     yield Fact(words.say("Main fuse"), text)
+    if load.leaves_kw is not None:
+        left = words.number(load.leaves_kw)
+        yield Fact(words.say("Whole home"), words.say("{left} kW are left for charging", left=left))
+    if load.fixed_parts:
+        rarely = words.say("it is read too rarely, so each charge point keeps to its own part")
+        yield Fact(words.say("The meter"), rarely)

@@ -47,7 +47,7 @@ class Words:
         self.locale = locale
         self.language = str(locale).replace("_", "-")
         self._translate = translate
-        self._zone = zone
+        self.zone = zone
 
     def say(self, sentence: str, **values: object) -> str:
         """Return a sentence in the reader's language, with values in its braces."""
@@ -55,11 +55,11 @@ class Words:
 
     def clock(self, instant: datetime) -> str:
         """Write a time of day."""
-        return format_time(nearest_minute(instant, self._zone), "short", locale=self.locale)
+        return format_time(nearest_minute(instant, self.zone), "short", locale=self.locale)
 
     def hour(self, instant: datetime) -> str:
         """Write a full hour as shortly as the reader's customs allow."""
-        local = nearest_minute(instant, self._zone)
+        local = nearest_minute(instant, self.zone)
         counts_to_12 = "a" in get_time_format("short", locale=self.locale).pattern
         return format_time(local, "h a" if counts_to_12 else "HH:mm", locale=self.locale)
 
@@ -75,7 +75,7 @@ class Words:
 
     def day(self, instant: datetime, now: datetime) -> str:
         """Write the day of an instant: its weekday, with the date unless it is in this week."""
-        return self.date(nearest_minute(instant, self._zone).date(), now)
+        return self.date(nearest_minute(instant, self.zone).date(), now)
 
     def whole_date(self, day: date) -> str:
         """Write a date with its weekday, day and month."""
@@ -83,7 +83,7 @@ class Words:
 
     def date(self, day: date, now: datetime) -> str:
         """Write a date: its weekday, with day and month unless it is in this week."""
-        near = abs(day - nearest_minute(now, self._zone).date()) < _SAME_WEEK
+        near = abs(day - nearest_minute(now, self.zone).date()) < _SAME_WEEK
         return format_skeleton("E" if near else "MMMEd", day, locale=self.locale)
 
     def month(self, year: int, month: int) -> str:

@@ -66,8 +66,8 @@ class PastReader:
         async with self._reading:
             return await asyncio.to_thread(self._past, house, now)
 
-    async def month(self, house: House, when: tuple[int, int], now: datetime) -> str:
-        """Return the sections of a month's page, in English."""
+    async def month(self, house: House, when: tuple[int, int], now: datetime) -> tuple[Month, str]:
+        """Return a month, and the sections of its report in English."""
         async with self._reading:
             return await asyncio.to_thread(self._month, house, when, now)
 
@@ -99,9 +99,10 @@ class PastReader:
         except LullwattError:
             return ()
 
-    def _month(self, house: House, when: tuple[int, int], now: datetime) -> str:
+    def _month(self, house: House, when: tuple[int, int], now: datetime) -> tuple[Month, str]:
         with ledger_of(house) as ledger:
-            return render_sections(read_month(self._path, house, ledger, when, now))
+            month = read_month(self._path, house, ledger, when, now)
+        return month, render_sections(month)
 
     def _night(self, house: House, night: date, now: datetime) -> Sequence[Why]:
         with ledger_of(house) as ledger:

@@ -134,7 +134,7 @@ def year_view(sums: Sequence[MonthSum], currency: str, words: Words) -> YearView
         In the reader's words.
     """
     if not any(each.nights for each in sums):
-        return YearView((), (words.say("Nothing was charged."),))
+        return YearView((), (words.say("No night of these months is over."),))
     longest = max(max(each.cost, _at_once(each)) for each in sums)
     return YearView(
         tuple(_row(each, longest, currency, words) for each in sums),

@@ -20,6 +20,9 @@ if TYPE_CHECKING:
     from daemon.page_service.site import Parts, Site, Visit
     from daemon.why.story_lines import Entry
 
+NIGHTS_SHOWN: Final = 7
+"""So many nights are listed at first."""
+
 _NUMBERS: Final = re.compile(r" \(commands? [\d to]+\)$")
 """At the end of an entry, for whoever compares it with a log."""
 
@@ -52,6 +55,8 @@ class PastPages:
         site.add("GET", "/month", self._month)
 
     async def _nights(self, visit: Visit) -> WebResponse:
+        from daemon.page_record.night_view import night_view  # noqa: PLC0415 - as in `PastReader`
+
         house, now, words = self._parts.house(), visit.now, visit.words
         try:
             past = await self._reader.past(house, now)
@@ -65,11 +70,12 @@ class PastPages:
             compared=tuple(beside_month_before(past.sums[0], past.sums[1], currency, words)),
             year=year_view(past.sums, currency, words),
             last=past.last,
-            whys=past.whys,
+            shown=NIGHTS_SHOWN,
+            whys=tuple(night_view(why, now, words) for why in past.whys),
         )
 
     async def _night(self, visit: Visit) -> WebResponse:
-        from daemon.why.show_why import account_lines  # noqa: PLC0415 - as in `PastReader`
+        from daemon.page_record.night_view import night_view  # noqa: PLC0415 - as in `PastReader`
 
         house, night = self._parts.house(), date_of(visit.request.query.get("of", ""))
         if night is None or night > night_of(visit.now, house.file.zone):
@@ -84,22 +90,22 @@ class PastPages:
             visit,
             "night.html.j2",
             title=visit.words.whole_date(night),
-            whys=whys,
-            account=account_lines,
+            whys=tuple((night_view(why, visit.now, visit.words), why) for why in whys),
             told=_told,
-            clock=lambda at: nearest_minute(at, zone).strftime("%H:%M"),
-            day=lambda at: nearest_minute(at, zone).strftime("%A %d %B"),
+            day=lambda at: visit.words.whole_date(nearest_minute(at, zone).date()),
             before=before,
             after=after if after <= night_of(visit.now, zone) else None,
         )
 
     async def _month(self, visit: Visit) -> WebResponse:
+        from daemon.page_record.month_view import month_view  # noqa: PLC0415 - as in `PastReader`
+
         house, when = self._parts.house(), month_of(visit.request.query.get("of", ""))
         this = night_of(visit.now, house.file.zone)
         if when is None or when > (this.year, this.month):
             return redirect("/nights")
         try:
-            sections = await self._reader.month(house, when, visit.now)
+            month, sections = await self._reader.month(house, when, visit.now)
         except LullwattError as error:
             return self._unreadable(visit, error)
         (_, before) = months_before(*when, count=2)
@@ -107,6 +113,7 @@ class PastPages:
             visit,
             "month.html.j2",
             title=visit.words.month(*when),
+            view=month_view(month, visit.now, visit.words),
             sections=sections,
             before=before,
         )

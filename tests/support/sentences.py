@@ -12,6 +12,7 @@ from daemon.control.state import SOC_SOURCES
 from daemon.page import forms
 from daemon.page.troubles import ADVICE, ALERT_WORDS
 from daemon.page.wishes import REFUSAL_WORDS
+from daemon.page_record.night_view import CAUSE_WORDS, HOW_WORDS
 from tests.test_rooms import ROOT
 
 if TYPE_CHECKING:
@@ -25,8 +26,9 @@ def sentences() -> set[str]:
     """Return the sentences in English: of the code, the templates and the tables."""
     of_forms = (forms.NO_DATE, forms.NO_TIME, forms.NO_PERCENT, forms.HAS_PASSED, forms.UNKNOWN)
     alerts = (text for words in ALERT_WORDS.values() for text in words)
-    more = (*REFUSAL_WORDS.values(), *SOC_SOURCES.values())
-    return {*_in_code(), *_in_templates(), ADVICE, *of_forms, *alerts, *more}
+    more = (*REFUSAL_WORDS.values(), *SOC_SOURCES.values(), *HOW_WORDS.values())
+    causes = CAUSE_WORDS.values()
+    return {*_in_code(), *_in_templates(), ADVICE, *of_forms, *alerts, *more, *causes}
 
 
 def _in_code() -> Iterator[str]:

@@ -10,7 +10,7 @@ import pytest
 
 from config.household.household_file import HouseholdFile
 from config.household.loading import load_household
-from daemon.page.fuse import FuseStrip, fuse_strips
+from daemon.page.fuse import FuseStrip, fixed_parts_text, fuse_strips
 from daemon.page.plan_shown import ShownPlan
 from tests.daemon.page.test_view import words
 
@@ -89,3 +89,15 @@ def test_nothing_is_shared(tmp_path: Path) -> None:
     )
     assert quiet.text == "Nothing is planned to flow through it."
     assert strips(home(tmp_path), {}) == []
+
+
+def test_the_power_of_the_whole_home(tmp_path: Path) -> None:
+    """It is named in kW, and so is each part that holds without a plan for all."""
+    file = home(tmp_path, ("  main_fuse_amps: 40", "  max_power_kw: 8\n  main_fuse_amps: [40]"))
+    fuse, power = strips(file, PLANS)
+    assert (fuse.name, power.name) == ("Main fuse of 40 A", "Whole home, 8.0 kW")
+    assert power.text == "At most 9.2 kW of 8.0 kW are planned, at 9:00\u202fpm."
+    assert not power.is_fuse
+    assert fixed_parts_text(file, words()) == (
+        "Without a plan for all together, each keeps to its part: driveway 18 A, carport 16 A."
+    )

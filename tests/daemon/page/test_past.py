@@ -58,3 +58,12 @@ def test_nights_with_something_odd() -> None:
     assert sentences_of(GAP)[-1] == "2.2 kWh of this is estimated, the rest metered."
     assert len(sentences_of(PRUNED)) == 1
     assert sentences_of(IDLE)[0] == "hatchback: 0.0 kWh for $0.00."
+
+
+def test_a_month_that_is_still_running() -> None:
+    """Without a night that is over, nothing is said to have been charged or not."""
+    now = datetime(2026, 2, 1, 9, tzinfo=UTC)
+    [empty] = past_view((empty_month(),), now, words()).months
+    assert empty.sentences == ("It is still running, and no night of it is over.",)
+    october = past_view((MONTH,), datetime(2026, 10, 20, tzinfo=UTC), words()).months[0]
+    assert october.sentences[1] == "It is still running."

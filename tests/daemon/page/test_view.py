@@ -129,15 +129,35 @@ def test_wishes_in_force_can_be_taken_back() -> None:
 def test_all_is_well_only_if_it_is() -> None:
     """An alert, an old status, no daemon and no broker each say so in words."""
     world = at_home()
-    assert (view_of(world).state, view_of(world).is_well) == ("All is well", True)
+    assert (view_of(world).state, view_of(world).mood) == ("All is well", "well")
     world.state = replace(world.state, alerts=frozenset({"over-current", "from-tomorrow"}))
     view = view_of(world)
-    assert (view.state, view.is_well) == ("Something is wrong", False)
+    assert (view.state, view.mood) == ("Something is wrong", "unwell")
     texts = [(trouble.text, trouble.can_be_checked) for trouble in view.points[0].troubles]
     assert texts == [
         ("from-tomorrow", False),
         ("The charge point takes more current than it was told.", True),
     ]
+
+
+def test_a_need_out_of_reach_is_no_fault() -> None:
+    """It is what a wish does that was confirmed: it is said, but nothing is wrong."""
+    world = at_home()
+    world.ask(need_percent=100.0, by=EVENING + HOUR)
+    view = view_of(world)
+    assert (view.state, view.mood) == ("Not all can be charged in time", "noted")
+    assert [trouble.is_fault for trouble in view.points[0].troubles] == [False]
+
+
+def test_names_in_the_strip_that_would_overlap() -> None:
+    """A departure in two hours: the names stand on both sides."""
+    world = at_home()
+    strip = point_of(world).strip
+    world.ask(need_percent=40.0, by=EVENING + 2 * HOUR)
+    crowded = point_of(world).strip
+    assert strip is not None
+    assert crowded is not None
+    assert (strip.is_crowded, crowded.is_crowded) == (False, True)
 
 
 @pytest.mark.parametrize(
@@ -164,7 +184,7 @@ def test_without_daemon_or_broker(report: Report, text: str) -> None:
     assert view.trouble is not None
     assert view.trouble.text == text
     assert view.points[0].sentences == ("Nothing is known yet.",)
-    assert not view.is_well
+    assert view.mood == "unwell"
 
 
 def test_an_old_status_is_said_to_be_old() -> None:
