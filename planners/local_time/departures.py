@@ -81,9 +81,10 @@ def departures_between(
     """
     if end <= start:
         return ()
+    first, last = _possible_dates(file, vehicle)
     # A local time that the clock skips may be an instant of the next date.
-    day = local_date(start, file.zone) - DAY
-    last = local_date(end, file.zone)
+    day = max(first, local_date(start, file.zone) - DAY)
+    last = min(last, local_date(end, file.zone))
     found: list[DepartureAt] = []
     while day <= last:
         departure = _declared_on(file, vehicle, day)
@@ -91,6 +92,21 @@ def departures_between(
             found.append(departure)
         day += DAY
     return tuple(found)
+
+
+@remembered
+def _possible_dates(file: HouseholdFile, vehicle: str) -> tuple[date, date]:
+    """Return the first and the last local date on which a vehicle may leave, in this order."""
+    rows = _rows_of(file, vehicle)
+    if any(row.days for row in rows):
+        return date.min, date.max
+    dates = [row.date for row in rows if row.date]
+    return min(dates, default=date.max), max(dates, default=date.min)
+
+
+@remembered
+def _rows_of(file: HouseholdFile, vehicle: str) -> tuple[Departure, ...]:
+    return tuple(row for row in file.departures if row.vehicle == vehicle)
 
 
 def ready_by_of(file: HouseholdFile, vehicle: str, departure: datetime) -> datetime:
@@ -201,7 +217,7 @@ def _declared_on(file: HouseholdFile, vehicle: str, day: date) -> DepartureAt | 
 
 def _row_on(file: HouseholdFile, vehicle: str, day: date) -> Departure | None:
     """Return the row for a local date, else the row for its weekday."""
-    rows = [row for row in file.departures if row.vehicle == vehicle]
+    rows = _rows_of(file, vehicle)
     weekday = WEEKDAYS[day.weekday()]
     dated = [row for row in rows if row.date == day]
     weekly = [row for row in rows if row.days is not None and weekday in row.days]

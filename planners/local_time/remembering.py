@@ -5,8 +5,6 @@ from __future__ import annotations
 from functools import lru_cache, wraps
 from typing import TYPE_CHECKING, Concatenate, ParamSpec, TypeVar
 
-from typing_extensions import override
-
 if TYPE_CHECKING:
     from collections.abc import Callable
 
@@ -20,20 +18,28 @@ _Result = TypeVar("_Result")
 
 
 class _Identity:
-    """A household file, equal only to itself: comparing all of its values would take too long."""
+    """A household file, equal only to itself: comparing all of its values would take too long.
+
+    There is one of each file, so that Python compares and hashes it without any code of ours.
+    """
 
     __slots__ = ("file",)
 
     def __init__(self, file: HouseholdFile) -> None:
         self.file = file
 
-    @override
-    def __eq__(self, other: object) -> bool:
-        return isinstance(other, _Identity) and other.file is self.file
 
-    @override
-    def __hash__(self) -> int:
-        return id(self.file)
+_identities: dict[int, _Identity] = {}
+"""By the address of the file, which nothing else can have while the file is kept here."""
+
+
+def _identity_of(file: HouseholdFile) -> _Identity:
+    identity = _identities.get(id(file))
+    if identity is None:
+        if len(_identities) >= MOST_REMEMBERED:
+            _identities.clear()  # in one step, whatever other threads do
+        identity = _identities[id(file)] = _Identity(file)
+    return identity
 
 
 def remembered(
@@ -58,6 +64,6 @@ def remembered(
 
     @wraps(function)
     def asked(file: HouseholdFile, /, *args: _Rest.args, **kwargs: _Rest.kwargs) -> _Result:
-        return result(_Identity(file), *args, **kwargs)  # type: ignore[arg-type]  # they are hashable
+        return result(_identity_of(file), *args, **kwargs)  # type: ignore[arg-type]  # they are hashable
 
     return asked
