@@ -125,11 +125,16 @@ def clean_environment(version: tuple[int, int], home: Path, wheel: Path) -> Envi
     made = make_environment(version, home, with_pip=False)
     borrowed = _own_packages() if version == RUNNING else _kept_packages(version)
     (made.packages() / "borrowed.pth").write_text(f"{borrowed}\n", "utf-8")
-    _run(
-        sys.executable, "-m", "pip", "--python", made.python, "install", "--quiet", "--no-index",
-        "--no-deps", "--no-compile", "--disable-pip-version-check", wheel,
-    )  # fmt: skip
+    _install_from_here(made, "--no-index", "--no-deps", wheel)
     return made
+
+
+def _install_from_here(environment: Environment, *wanted: str | Path) -> None:
+    """Have the pip that runs the tests install something; only what is used is compiled, later."""
+    _run(
+        sys.executable, "-m", "pip", "--python", environment.python, "install", "--quiet",
+        "--no-compile", "--disable-pip-version-check", *wanted,
+    )  # fmt: skip
 
 
 def _own_packages() -> Path:
@@ -146,9 +151,9 @@ def _kept_packages(version: tuple[int, int]) -> Path:
     kept = Path(sys.prefix) / "other-pythons" / name
     if not kept.exists():
         part = kept.with_name(f"{name}.{os.getpid()}.part")
-        made = make_environment(version, part, with_pip=True)
+        made = make_environment(version, part, with_pip=False)
         (part / RUN).write_text(pinned, "utf-8")
-        install(made, "--require-hashes", "--requirement", part / RUN)
+        _install_from_here(made, "--require-hashes", "--requirement", part / RUN)
         for old in kept.parent.glob(f"{version[0]}.{version[1]}-*[0-9a-f]"):
             shutil.rmtree(old)
         part.rename(kept)
