@@ -116,9 +116,10 @@ types: $(VENV)/.tests
 contracts: $(VENV)/.tests
 	$(BIN)/lint-imports
 
-# Each worker begins with a stretch of its own, so that a module's fixtures are mostly made once.
+# A worker gets whole modules, so that what the tests of a module share is made once. In their order:
+# the modules of few tests, which take longest, would else come last, on one core.
 unit: $(VENV)/.tests
-	$(BIN)/pytest -n $(WORKERS) --dist worksteal
+	$(BIN)/pytest -n $(WORKERS) --dist loadfile --no-loadscope-reorder
 
 # --- campaigns: longer than a test run, run by hand --------------------------------------------
 
