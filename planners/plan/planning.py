@@ -22,7 +22,6 @@ from planners.plan.why import why, why_at_once
 from planners.power.cautions import cautions
 from planners.power.charging import NEED_TOLERANCE_PERCENT, climb
 from planners.solver.exact import solve
-from planners.solver.needs_first import needs_first
 from planners.solver.problem import NEED_TOLERANCE_KWH
 
 if TYPE_CHECKING:
@@ -298,7 +297,7 @@ def _cheapest(horizon: Horizon) -> tuple[Horizon, Solution]:
     prepared = prepared_for_later(horizon, solution)
     if prepared is not horizon:
         horizon, solution = prepared, solve(prepared.problem)
-    problem, solution = met_before(*needs_first(horizon.problem, solution))
+    problem, solution = met_before(horizon.problem, solution)
     return bought_ahead(replace(horizon, problem=problem), solution)
 
 
@@ -318,14 +317,19 @@ def _first_night(horizon: Horizon, solution: Solution) -> _Night:
     is_short = reaches < problem.deadlines[0].need_kwh - NEED_TOLERANCE_KWH
     if horizon.kept is not None and not horizon.situation.on and not is_short:
         fragment = None  # its energy would come on top of what its interval may have
-    begun = _fragment_charge(fragment, charging, horizon, is_short=is_short) if fragment else None
+    is_wanted = fragment is not None and _is_wanted(fragment, horizon, solution)
+    begun = (
+        _fragment_charge(fragment, charging, horizon, is_short=is_short, is_wanted=is_wanted)
+        if fragment
+        else None
+    )
     if begun is not None:
         charging = [begun, *charging]
     if is_short:
         # The solver stays a hair below the most that is possible; nothing may be lost by that.
         charging = [each._replace(amps=each.slot.amps) for each in charging]
         charging += _tail_charge(horizon, charging)
-    target = _target_kwh(horizon, reaches, begun)
+    target = _target_kwh(horizon, reaches, begun if is_wanted else None)
     if not is_short:
         charging, target = cut_where_dearest(charging, horizon, 0, problem.stored_kwh, target)
     bought = climb(
@@ -354,7 +358,12 @@ def _open_fragment(horizon: Horizon) -> Slot | None:
 
 
 def _fragment_charge(
-    fragment: Slot, charging: list[ChargingSlot], horizon: Horizon, *, is_short: bool
+    fragment: Slot,
+    charging: list[ChargingSlot],
+    horizon: Horizon,
+    *,
+    is_short: bool,
+    is_wanted: bool,
 ) -> ChargingSlot | None:
     """Charge in the fragment too, if people expect charging there."""
     # They expect charging that may begin to begin at once, and a run in progress to continue.
@@ -365,7 +374,7 @@ def _fragment_charge(
         return None
     if horizon.situation.on:
         shortest = timedelta(minutes=horizon.point.min_run_minutes)
-        is_used = begins or _is_wanted(fragment, horizon)
+        is_used = begins or is_wanted
         if not is_used and horizon.situation.lasted < shortest:
             amps, is_used = lowest, True  # it must stay on, and nothing more
     else:
@@ -374,13 +383,18 @@ def _fragment_charge(
     return ChargingSlot(fragment, amps) if is_used else None
 
 
-def _is_wanted(fragment: Slot, horizon: Horizon) -> bool:
+def _is_wanted(fragment: Slot, horizon: Horizon, solution: Solution) -> bool:
     """Whether a kWh in the fragment is worth its rate, for what is wanted and still missing."""
     departure, model = horizon.situation.departure, horizon.model
-    is_missing = horizon.problem.stored_kwh < model.stored_kwh(departure.want_percent)
-    return (
-        is_missing and departure.max_rate is not None and fragment.span.rate <= departure.max_rate
-    )
+    if horizon.problem.stored_kwh >= model.stored_kwh(departure.want_percent):
+        return False
+    if departure.max_rate is None or fragment.span.rate > departure.max_rate:
+        return False
+    if len(horizon.problem.deadlines) == 1:
+        return True
+    # With later nights, what is wanted may cost less there.
+    used = horizon.problem.rates_per_kwh[solution.on]
+    return bool(used.size) and float(fragment.span.rate) <= float(used.max()) + SAME_RATE
 
 
 def _tail_charge(horizon: Horizon, charging: Sequence[ChargingSlot]) -> list[ChargingSlot]:
@@ -395,10 +409,9 @@ def _tail_charge(horizon: Horizon, charging: Sequence[ChargingSlot]) -> list[Cha
 
 
 def _target_kwh(horizon: Horizon, by_ticks_kwh: float, begun: ChargingSlot | None) -> float:
-    """Return the battery energy to charge to [kWh], fragment included."""
-    model, departure = horizon.model, horizon.situation.departure
-    target, limit = by_ticks_kwh, departure.max_rate
-    if begun is not None and limit is not None and begun.slot.span.rate <= limit:
+    """Return the battery energy to charge to [kWh], with the fragment if what it adds is wanted."""
+    model, departure, target = horizon.model, horizon.situation.departure, by_ticks_kwh
+    if begun is not None:
         more = model.gained_kw(model.metered_kw(by_ticks_kwh, begun.amps)) * begun.slot.hours
         target = min(target + more, max(target, model.stored_kwh(departure.want_percent)))
     return max(target, horizon.problem.deadlines[0].need_kwh)

@@ -1,4 +1,4 @@
-"""Charge in one night for another: a need too far for its own night, a want, cheaper hours."""
+"""Charge in one night for another: a need too far for its own night, or cheaper hours."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import numpy as np
 from planners.solver.exact import solve
 from planners.solver.problem import LONG_AT_REST, NEED_TOLERANCE_KWH, PlanningProblem
 from planners.solver.reach import needs_with_later
-from planners.solver.solution import solution_of
+from planners.solver.solution import objective, solution_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -91,15 +91,20 @@ def bought_ahead(horizon: Horizon, solution: Solution) -> tuple[Horizon, Solutio
     ahead = np.zeros(problem.ticks)
     for deadline in deadlines[:-1]:
         ahead[: deadline.end] += AHEAD
+    pairs = zip(problem.deadlines, deadlines, strict=True)
+    for (start, end), (deadline, other) in zip(problem.segments(), pairs, strict=True):
+        if other == deadline:  # what this departure wants at its rate is no purchase ahead
+            is_wanted = problem.rates_per_kwh[start:end] <= deadline.max_rate_per_kwh
+            ahead[start:end][is_wanted] = 0.0
     opened = replace(problem, deadlines=deadlines)
     found = solve(replace(opened, rates_per_kwh=problem.rates_per_kwh + ahead))
-    other = solution_of(opened, found.amps, found.share)
-    saved = solution.cost - other.cost
-    more_starts = other.starts - solution.starts
+    found = solution_of(opened, found.amps, found.share)
+    saved = solution.cost - solution.worth - (found.cost - found.worth)
+    more_starts = found.starts - solution.starts
     # A start that is saved is no reason to fill the battery a night early.
     if saved <= SAME_COST or saved <= problem.start_cost * more_starts:
         return horizon, solution
-    return replace(horizon, problem=opened), other
+    return replace(horizon, problem=opened), found
 
 
 def _most_ahead(horizon: Horizon) -> list[float]:
@@ -127,10 +132,7 @@ def _open_to_later(
 
 
 def met_before(problem: PlanningProblem, solution: Solution) -> tuple[PlanningProblem, Solution]:
-    """Meet wants that the solver left for a later night although they cost no less there.
-
-    Among plans of the same cost the solver takes the one with fewest starts, which may leave a
-    want for the last of several nights.
+    """Meet wants that the solver left for a later night only because that saves a start.
 
     Parameters
     ----------
@@ -142,31 +144,53 @@ def met_before(problem: PlanningProblem, solution: Solution) -> tuple[PlanningPr
     Returns
     -------
     tuple of PlanningProblem and Solution
-        The same, or with those wants as needs and a plan that costs as little.
+        The same, or with such wants as needs, and a plan that costs no more than a start for each
+        night that has one. Each is worth its start by itself.
     """
-    for k in range(len(problem.deadlines) - 1):
-        deadline = problem.deadlines[k]
-        if solution.reaches_kwh[k] >= deadline.want_kwh - WORTH_MEETING_KWH:
-            continue
-        alone_kwh = solve(_night_alone(problem, solution, k)).reaches_kwh[0]
-        if alone_kwh < solution.reaches_kwh[k] + WORTH_MEETING_KWH:
-            continue
-        deadlines = list(problem.deadlines)
-        deadlines[k] = replace(deadline, need_kwh=max(deadline.need_kwh, alone_kwh))
-        met = replace(problem, deadlines=tuple(deadlines))
-        other = solve(met)
-        if _is_as_good(problem, other, solution):
-            problem, solution = met, other
-    return problem, solution
+    left = [
+        k
+        for k, deadline in enumerate(problem.deadlines[:-1])
+        if solution.reaches_kwh[k] < deadline.want_kwh - WORTH_MEETING_KWH
+    ]
+    if not left or not problem.start_cost:
+        return problem, solution
+    without_starts = solve(replace(problem, start_cost=0.0)).reaches_kwh
+    reached = list(solution.reaches_kwh)
+    for k in left:
+        alone_kwh = solve(_night_alone(problem, reached, k)).reaches_kwh[0]
+        most_kwh = min(alone_kwh, without_starts[k])
+        if most_kwh > reached[k] + WORTH_MEETING_KWH:
+            reached[k] = most_kwh
+    if reached == list(solution.reaches_kwh):
+        return problem, solution
+    deadlines = tuple(
+        replace(each, need_kwh=max(each.need_kwh, min(kwh, each.want_kwh)))
+        for each, kwh in zip(problem.deadlines[:-1], reached, strict=False)
+    )
+    met = replace(problem, deadlines=(*deadlines, problem.deadlines[-1]))
+    other = solve(met)
+    nights = sum(
+        now > then + WORTH_MEETING_KWH
+        for now, then in zip(other.reaches_kwh, solution.reaches_kwh, strict=True)
+    )
+    more = _money(problem, other) - _money(problem, solution)
+    if more > problem.start_cost * nights + SAME_COST:
+        return problem, solution
+    return met, other
 
 
-def _night_alone(problem: PlanningProblem, solution: Solution, k: int) -> PlanningProblem:
-    """Return the problem of one night, from the energy that the plan begins it with."""
+def _money(problem: PlanningProblem, solution: Solution) -> float:
+    """Return what the solver would minimise if no want counted as a need [currency]."""
+    return objective(problem, solution_of(problem, solution.amps, solution.share))
+
+
+def _night_alone(problem: PlanningProblem, reached_kwh: Sequence[float], k: int) -> PlanningProblem:
+    """Return the problem of one night, from what the nights before it leave."""
     start, end = problem.segments()[k]
     stored, before = problem.stored_kwh, problem.before
     if k > 0:
         trip_kwh = problem.deadlines[k - 1].trip_kwh
-        stored, before = max(0.0, solution.reaches_kwh[k - 1] - trip_kwh), LONG_AT_REST
+        stored, before = max(0.0, reached_kwh[k - 1] - trip_kwh), LONG_AT_REST
     return replace(
         problem,
         rates_per_kwh=problem.rates_per_kwh[start:end],
@@ -176,10 +200,3 @@ def _night_alone(problem: PlanningProblem, solution: Solution, k: int) -> Planni
         deadlines=(replace(problem.deadlines[k], end=end - start, return_tick=0),),
         surcharges_per_kwh=None,
     )
-
-
-def _is_as_good(problem: PlanningProblem, other: Solution, solution: Solution) -> bool:
-    """Whether another plan costs as little, and leaves as much energy at each departure."""
-    more = other.cost - solution.cost + problem.start_cost * (other.starts - solution.starts)
-    reaches = zip(other.reaches_kwh, solution.reaches_kwh, strict=True)
-    return more <= SAME_COST and all(a >= b - NEED_TOLERANCE_KWH for a, b in reaches)

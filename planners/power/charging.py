@@ -166,14 +166,6 @@ def metered_to(model: ChargeModel, stored_kwh: NDArray[np.float64]) -> NDArray[n
     return np.interp(stored_kwh, grid, metered)
 
 
-def metered_kwh_between(model: ChargeModel, from_kwh: float, to_kwh: float) -> float:
-    """Return the metered energy between two battery energies: see `metered_to`."""
-    if model.metered_per_gained is not None:
-        return model.metered_per_gained * (to_kwh - from_kwh)
-    low, high = metered_to(model, np.array([from_kwh, to_kwh]))
-    return float(high - low)
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class Ladder:
     """Successive stretches of charging, from one state of charge to a target.

@@ -20,9 +20,9 @@ that the currents of tick ``i`` can reach, up to the want::
     D[e]         = infinity below the need, else
                    - worth(e) + worth'(e - trip) + fresh'[return, e - trip]
 
-``worth(e)`` is the maximum rate times the metered energy from the need to ``e``; a tick dearer than
-that rate pays it back, except before the last departure. Dashes mark the next departure; there is
-none after the last. At the departure ``on = off = fresh = D``.
+``worth(e)`` is what the energy up to ``e`` is worth that no departure needs: see
+`planners.solver.worth`. Dashes mark the next departure; there is none after the last. At the
+departure ``on = off = fresh = D``.
 ``fresh`` is like ``off``, but a run that starts from it may finish before ``U`` ticks: it has its
 own rows of ``on`` for ``u < U``, unless no target is so near. Inside a stretch that may be used in
 part only, all states are told apart by its ticks that were used: see `planners.solver.lanes`.
@@ -35,8 +35,9 @@ numbers for each tick. `planners.solver.follow` walks forwards through them.
 
 Ties: a start costs `TIE` extra, and a tick below its highest current a part of that. So of plans
 within `TIE` the one with fewer starts wins, and then the one with more ticks at full current. Plans
-that are still equal are decided on the way forwards. A kWh past the need that costs exactly
-``max_rate`` is bought; one that is as cheap on a later night is left for that night.
+that are still equal are decided on the way forwards. A kWh past the need is worth a little more
+than ``max_rate``, so that it is bought at exactly that, and the more so the earlier the departure;
+a tick dearer than ``max_rate`` pays that back, except before the last departure.
 """
 
 from __future__ import annotations

@@ -10,6 +10,7 @@ from planners.power.charging import SAME_KWH, metered_to
 from planners.solver.levels import Moves, moves_of
 from planners.solver.problem import ROUNDING_TICKS
 from planners.solver.ranges import Ranges
+from planners.solver.worth import worth_at, worth_pieces
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -35,7 +36,7 @@ class TickKind(NamedTuple):
     amps : float
         Its highest current [A per phase].
     is_dear : bool
-        Whether its rate is above the highest for what is wanted.
+        Whether its rate is above the highest for what the departure wants.
     """
 
     price_per_kwh: float
@@ -73,9 +74,11 @@ class PricedMoves:
         deadline = problem.deadlines[k]
         need = np.array([deadline.need_kwh])
         past_kwh = np.maximum(0.0, metered_to(model, levels) - metered_to(model, need))
-        self.worth = (deadline.max_rate_per_kwh + problem.least_worth) * past_kwh
-        # And a little more, so that energy which costs the same tonight and later waits for later.
-        self._dear = self.worth + 0.5 * problem.least_worth * past_kwh
+        # At equal cost, what is wanted at many departures is bought before the first of them.
+        first = problem.least_worth * (len(problem.deadlines) - k) * past_kwh
+        self.worth = worth_at(model, worth_pieces(problem.deadlines[k:]), levels) + first
+        # And a little more, so that dear energy which costs the same later waits for later.
+        self._dear = first + 0.5 * problem.least_worth * past_kwh
         max_rate = deadline.max_rate_per_kwh if k + 1 < len(problem.deadlines) else np.inf
         self._is_dear: list[bool] = (problem.rates_per_kwh > max_rate).tolist()
         self._metered = problem.tick_hours * model.kw_per_amp * model.taper_shares(levels)

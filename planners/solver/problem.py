@@ -62,7 +62,7 @@ class Deadline:
         Battery energy at tick `end` that is needed at any price, and that is wanted at the rate
         below [kWh]; the want is at least the need.
     max_rate_per_kwh : float
-        Worth of a metered kWh past the need [currency per kWh].
+        The most that a metered kWh past the need is worth to this departure [currency per kWh].
     return_tick : int
         The first tick after the vehicle's return, `end` or later. It is ignored for the last
         departure, as is the trip.
@@ -105,11 +105,13 @@ class PlanningProblem:
     """The choice of a current for each tick.
 
     Of the plans that come nearest to the first departure's need, and of those nearest to the
-    second's, and so on, minimise ``sum(rate x metered) + start_cost x starts - sum over the
-    departures of max_rate x (metered kWh bought past the need)``. Metered kWh past the need count
-    at the model's current, from the need, or from the energy on the return if that is more. Before
-    any departure but the last they count only in ticks at ``max_rate`` or less: a dearer tick may
-    still pay by what it saves later, and must not be paid twice.
+    second's, and so on, minimise ``sum(rate x metered) + start_cost x starts - worth of what no
+    departure needs``. Every kWh counts once, at the departure before which it is bought: one that
+    any departure from there on needs is worth nothing beyond that, another the highest `max_rate`
+    of the departures that want it (`planners.solver.worth`). So what is needed or wanted is bought
+    where it costs least. Metered kWh count at the model's current. Of plans that cost the same,
+    what a departure wants is bought before it rather than later, in ticks at its `max_rate` or
+    less.
 
     The battery never holds more than the want, unless it came home with more. Every charging tick
     is used whole, except the last before a departure, which is cut short where the battery reaches
@@ -188,8 +190,11 @@ class PlanningProblem:
 
     @property
     def least_worth(self) -> float:
-        """Extra worth of a kWh, so that it is bought at equal cost [currency per kWh]."""
-        return 2 * self.tie
+        """Extra worth of a wanted kWh, so that it is bought at equal cost [currency per kWh].
+
+        The twentieth part of a kWh outweighs a start that costs nothing else.
+        """
+        return 50 * self.tie
 
     @property
     def rest_left(self) -> int:
@@ -228,11 +233,6 @@ class PlanningProblem:
         if self.min_amps is not None and self.min_run > 1:
             return ran > self.min_run
         return last or ran >= self.min_run
-
-    def counts(self, deadline: Deadline, i: int) -> bool:
-        """Tell whether energy past the need is worth `max_rate` if bought in tick `i`."""
-        is_last = deadline.end == self.ticks
-        return is_last or bool(self.rates_per_kwh[i] <= deadline.max_rate_per_kwh)
 
     def targets_kwh(self, k: int) -> list[float]:
         """List the energies at which charging for a departure may end in mid-tick.

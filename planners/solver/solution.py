@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from planners.power.charging import metered_kwh_between
+from planners.solver.worth import worth_at, worth_pieces
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -29,8 +29,8 @@ class Solution:
         Energy through the meter [kWh].
     reaches_kwh : tuple of float
         Battery energy at each departure [kWh].
-    wanted_kwh : tuple of float
-        Metered energy past the need of each departure that counts [kWh].
+    worth : float
+        What the energy is worth that no departure needs [currency].
     cost : float
         Sum of rate x energy [currency], without start costs.
     starts : int
@@ -41,7 +41,7 @@ class Solution:
     share: NDArray[np.float64]
     metered_kwh: NDArray[np.float64]
     reaches_kwh: tuple[float, ...]
-    wanted_kwh: tuple[float, ...]
+    worth: float
     cost: float
     starts: int
 
@@ -75,18 +75,18 @@ def solution_of(
     stored = problem.stored_kwh
     begin = 0
     reaches: list[float] = []
-    wanted: list[float] = []
-    for deadline in problem.deadlines:
-        past = 0.0
+    worth = 0.0
+    for k, deadline in enumerate(problem.deadlines):
+        begun_kwh = stored
         for i in (np.flatnonzero(share[begin : deadline.end]) + begin).tolist():
             kw = model.metered_kw(stored, amps[i])
             hours = problem.tick_hours * share[i]
             metered[i] = kw * hours
-            before_kwh, stored = stored, stored + model.gained_kw(kw) * hours
-            if stored > deadline.need_kwh and problem.counts(deadline, i):
-                past += metered_kwh_between(model, max(before_kwh, deadline.need_kwh), stored)
+            stored += model.gained_kw(kw) * hours
         reaches.append(stored)
-        wanted.append(past)
+        pieces = worth_pieces(problem.deadlines[k:])
+        low, high = worth_at(model, pieces, np.array([begun_kwh, stored]))
+        worth += float(high - low)
         stored = max(0.0, stored - deadline.trip_kwh)
         begin = deadline.end
     on = share > 0
@@ -97,7 +97,7 @@ def solution_of(
         share=share,
         metered_kwh=metered,
         reaches_kwh=tuple(reaches),
-        wanted_kwh=tuple(wanted),
+        worth=worth,
         cost=float(problem.rates_per_kwh @ metered),
         starts=int((on & ~before).sum()),
     )
@@ -116,10 +116,6 @@ def objective(problem: PlanningProblem, solution: Solution) -> float:
     Returns
     -------
     float
-        Cost of energy and starts, minus the worth of the kWh past the needs.
+        Cost of energy and starts, minus the worth of the kWh that no departure needs.
     """
-    worth = sum(
-        deadline.max_rate_per_kwh * kwh
-        for deadline, kwh in zip(problem.deadlines, solution.wanted_kwh, strict=True)
-    )
-    return solution.cost + problem.start_cost * solution.starts - worth
+    return solution.cost + problem.start_cost * solution.starts - solution.worth

@@ -17,7 +17,6 @@ import pytest
 from planners.home import together
 from planners.joint import plans, shared_prices
 from planners.plan import alternatives, planning, several_nights
-from planners.solver import needs_first
 from planners.solver.exact import solve
 from planners.solver.problem import PlanningProblem
 from planners.solver.solution import Solution
@@ -25,7 +24,7 @@ from planners.solver.solution import Solution
 _SOLVED: Final[dict[str, Solution]] = {}
 
 _USERS: Final = (
-    alternatives, needs_first, planning, plans, several_nights, shared_prices, together,
+    alternatives, planning, plans, several_nights, shared_prices, together,
 )  # fmt: skip
 
 

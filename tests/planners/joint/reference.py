@@ -80,10 +80,10 @@ def _vehicle(model: LinearModel, problem: PlanningProblem) -> list[tuple[int, Te
         several_rows.trip(model, segments[-2], segments[-1])
     found: list[tuple[int, Terms]] = []
     kwh_per_amp = problem.model.kw_per_amp * problem.tick_hours
-    for segment in segments:
+    for place, segment in enumerate(segments):
         add_ticks(model, power, segment)
         _rules(model, problem, power, segment)
-        several_rows.money(model, problem, power, segment)
+        several_rows.money(model, problem, power, segment, place)
         model.upper[segment.short] = 0.0
         for tick, on, metered in zip(segment.ticks, segment.on, segment.metered, strict=True):
             if problem.min_amps is None:

@@ -84,3 +84,28 @@ def test_a_start_that_costs_something_is_saved() -> None:
 def test_one_night_alone_is_as_before() -> None:
     """It meets its want."""
     assert planned("0.00", "0.00", nights=1).reaches_percent == pytest.approx(80.0)
+
+
+def test_no_want_is_bought_before_a_need_that_later_hours_meet_for_less() -> None:
+    """Its 80 % cost 0.09 tonight; from Friday on the same energy is needed and free."""
+    given = DemoHousehold(
+        tariffs=[
+            bands(
+                band("paid", "0.09", hours=["00:00-03:00"], days=["mon", "tue", "wed", "thu"]),
+                band("free", "0.00", hours=["00:00-03:00"], days=["fri", "sat", "sun"]),
+                band("rest", "0.38"),
+            )
+        ],
+        leaves={
+            "need_percent": 50.0, "want_percent": 80.0, "max_rate": Decimal("0.10"),
+            "returns": "17:30", "uses_kwh": 4.0,
+        },
+    )  # fmt: skip
+    file, now = given.file(), utc(EVENING)
+    prices = prices_of(file, {})
+    departure, *later = departures_known(file, prices, "hatchback", now, 2)
+    plan = make_plan(file, prices, Situation(now, 50.0, departure, later=tuple(later)))
+    assert plan.energy_kwh == pytest.approx(0.0)
+    assert plan.later[0].reaches_percent == pytest.approx(80.0)
+    assert plan.later[0].cost == pytest.approx(0.0)
+    assert "Stops at 50 % of the 80 % wanted: the rest costs less on a later night." in plan.why

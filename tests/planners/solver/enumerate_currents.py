@@ -6,14 +6,20 @@ Its energy and its money are its own; its rules are those of `tests.planners.sol
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from itertools import product
+from itertools import pairwise, product
 
 import numpy as np
 from numpy.typing import NDArray
 
 from planners.solver.problem import PlanningProblem
 from tests.planners.solver import statement
-from tests.planners.solver.statement import can_charge, spans_of, targets_of
+from tests.planners.solver.statement import (
+    can_charge,
+    spans_of,
+    targets_of,
+    worth_edges,
+    worth_rate,
+)
 
 Row = NDArray[np.float64]
 
@@ -98,14 +104,14 @@ def _drawn(
     kw = vehicle.phases * vehicle.volts * amps / 1000 * _taper(problem, every.stored)
     metered = kw * problem.tick_hours
     gained = np.maximum(0.0, vehicle.efficiency * kw - vehicle.standby_kw) * problem.tick_hours
-    cost = rate * metered - _worth(problem, k, tick, every.stored, every.stored + gained)
+    cost = rate * metered - _worth(problem, k, every.stored, every.stored + gained)
     drawn = [replace(every, stored=every.stored + gained, money=every.money + cost)]
     for target in targets_of(problem, k) if last else []:
         share = (target - every.stored) / gained
         some = (share > EXACT_KWH) & (share < 1)
         part = every.of(some)
         at = np.full(len(part.money), target)
-        cost = rate * metered[some] * share[some] - _worth(problem, k, tick, part.stored, at)
+        cost = rate * metered[some] * share[some] - _worth(problem, k, part.stored, at)
         drawn.append(replace(part, stored=at, money=part.money + cost, cut=at > 0))
     return Plans(
         returned=np.concatenate([plans.returned for plans in drawn]),
@@ -145,22 +151,29 @@ def _judged(problem: PlanningProblem, plans: Plans, k: int, span: range, on: lis
     return replace(plans, short=short, money=money).of(allowed)
 
 
-def _worth(problem: PlanningProblem, k: int, tick: int, before: Row, after: Row) -> Row:
-    """Worth of what a tick buys past the need; of a dear one only at the last departure."""
-    deadline, vehicle = problem.deadlines[k], problem.model
-    dear = problem.rates_per_kwh[tick] > deadline.max_rate_per_kwh
-    if dear and k < len(problem.deadlines) - 1:
-        return np.zeros_like(before)
-    low = np.maximum(deadline.need_kwh, before)
+def _worth(problem: PlanningProblem, k: int, before: Row, after: Row) -> Row:
+    """Worth of what a tick buys before departure `k`."""
+    money = np.zeros_like(before)
+    for low, high in pairwise(worth_edges(problem, k)):
+        rate = worth_rate(problem, k, (low + high) / 2)
+        if rate > 0:
+            ends = np.clip(before, low, high), np.clip(after, low, high)
+            money += rate * (_metered(problem, ends[1]) - _metered(problem, ends[0]))
+    return money
+
+
+def _metered(problem: PlanningProblem, kwh: Row) -> Row:
+    """Energy through the meter up to a battery energy, but for a constant."""
+    vehicle = problem.model
     kw = vehicle.phases * vehicle.volts * vehicle.amps / 1000
     if not (vehicle.taper and vehicle.standby_kw):
         # Without standby the meter shows what is gained over the efficiency, whatever the power.
-        ratio = kw / (vehicle.efficiency * kw - vehicle.standby_kw)
-        return deadline.max_rate_per_kwh * ratio * np.maximum(0.0, after - low)
+        constant: Row = kwh * kw / (vehicle.efficiency * kw - vehicle.standby_kw)
+        return constant
     stored = np.linspace(0.0, vehicle.usable_kwh, FINE + 1)
     power = kw * _taper(problem, stored)
     slope = power / (vehicle.efficiency * power - vehicle.standby_kw)
     mean = (slope[1:] + slope[:-1]) / 2
     metered = np.concatenate(([0.0], np.cumsum(mean * vehicle.usable_kwh / FINE)))
-    past = np.interp(after, stored, metered) - np.interp(low, stored, metered)
-    return deadline.max_rate_per_kwh * np.maximum(0.0, past)
+    found: Row = np.interp(kwh, stored, metered)
+    return found

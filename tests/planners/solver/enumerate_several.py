@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from itertools import groupby, product
 
 from planners.solver.problem import PlanningProblem
+from tests.planners.solver.statement import worth
 
 NEAR = 1e-9
 
@@ -118,16 +119,9 @@ def _energy(choice: Choice, k: int, share: float) -> float:
 
 
 def _worth(choice: Choice, k: int, stored: float, share: float) -> float:
-    deadline, vehicle = choice.problem.deadlines[k], choice.problem.model
-    kw = vehicle.phases * vehicle.volts * vehicle.amps / 1000
-    past = 0.0
-    for position, (tick, _, gain) in enumerate(choice.gains[k]):
-        after = stored + gain * (share if position == len(choice.gains[k]) - 1 else 1.0)
-        cheap = choice.problem.rates_per_kwh[tick] <= deadline.max_rate_per_kwh
-        if cheap or k == len(choice.spans) - 1:
-            past += max(after, deadline.need_kwh) - max(stored, deadline.need_kwh)
-        stored = after
-    return deadline.max_rate_per_kwh * past * kw / (vehicle.efficiency * kw - vehicle.standby_kw)
+    gains = [gain for _, _, gain in choice.gains[k]]
+    after = stored + sum(gains) - (1 - share) * (gains[-1] if gains else 0.0)
+    return worth(choice.problem, k, stored, after)
 
 
 def _shares(choice: Choice, k: int, stored: float) -> list[float]:

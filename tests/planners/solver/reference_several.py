@@ -94,10 +94,10 @@ def build(problem: PlanningProblem) -> Model:
         column = several_rows.trip(model, segments[-2], segments[-1])
         if column is not None:
             emptied.append((segments[-2], column))
-    for segment in segments:
+    for place, segment in enumerate(segments):
         add_ticks(model, power, segment)
         _rules(model, problem, power, segment)
-        several_rows.money(model, problem, power, segment)
+        several_rows.money(model, problem, power, segment, place)
     counts = [several_rows.least_ticks(model, power, segment) for segment in segments]
     return Model(model.highs(), model.cost, segments, emptied, counts)
 

@@ -9,10 +9,12 @@ last tick in time of a segment is cut, without a further 0-or-1 column.
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 from planners.solver.problem import PlanningProblem
 from tests.planners.solver.linear_model import LinearModel
 from tests.planners.solver.several_columns import Power, Segment, Terms, times
+from tests.planners.solver.statement import worth_edges, worth_rate
 
 NEAR_KWH = 1e-9
 LEAST_SHARE = 1e-5
@@ -172,50 +174,56 @@ def trip(model: LinearModel, before: Segment, after: Segment) -> int | None:
     return emptied
 
 
-def money(model: LinearModel, problem: PlanningProblem, power: Power, segment: Segment) -> None:
-    """Add the cost of energy and starts, minus the worth of the energy past the need.
+def money(
+    model: LinearModel, problem: PlanningProblem, power: Power, segment: Segment, place: int
+) -> None:
+    """Add the cost of energy and starts, minus the worth of the energy that no departure needs.
 
-    Past the need is what the segment gained, and no more than lies above the need. The columns
-    only bound it from above: it is worth something, so it rises to the lower of the two.
+    Before the last departure that is what the segment gained, and no more than lies above the
+    need. The columns only bound it from above: it is worth something, so it rises to the lower of
+    the two.
     """
     for tick, terms in zip(segment.ticks, segment.metered, strict=True):
         model.charge(times(float(problem.rates_per_kwh[tick]), terms))
     model.charge([(number, problem.start_cost) for number in segment.start])
+    if place + 1 < len(problem.deadlines):
+        pieces = _pieces(problem, segment, place)
+        for column, factor in ((segment.at_end, -1.0), (segment.at_start, 1.0)):
+            rates = _filled(model, pieces, column)
+            model.charge(times(factor * power.metered_per_gained, rates))
+        return
     worth = segment.deadline.max_rate_per_kwh * power.metered_per_gained
     past = model.column(segment.deadline.want_kwh)
     model.at_most([(past, 1), (segment.at_end, -1), (segment.at_start, 1)], 0)
     above: Terms = [(past, 1), (segment.at_end, -1), (segment.short, -1)]
     model.at_most(above, -segment.deadline.need_kwh)
-    if segment.deadline.end < len(problem.rates_per_kwh) and worth > 0:
-        _count_cheap_ticks_alone(model, problem, segment, past)
     model.charge([(past, -worth)])
 
 
-def _count_cheap_ticks_alone(
-    model: LinearModel, problem: PlanningProblem, segment: Segment, past: int
-) -> None:
-    """Let ticks above the maximum rate count for nothing, except before the last departure.
-
-    What a run of cheap ticks counts is how much further above the need the battery is after it.
-    """
-    limit = segment.deadline.max_rate_per_kwh
-    cheap = [bool(problem.rates_per_kwh[tick] <= limit) for tick in segment.ticks]
-    risen: Terms = []
-    stored: Terms = [(segment.at_start, 1.0)]
-    for j, is_cheap in enumerate([*cheap, False]):
-        was_cheap = j > 0 and cheap[j - 1]
-        if is_cheap != was_cheap:
-            risen += [(_above_need(model, segment, stored), 1.0 if was_cheap else -1.0)]
-        if j < len(segment.gained):
-            stored = [*stored, *segment.gained[j]]
-    model.at_most([(past, 1), *times(-1, risen)], 0)
+def _pieces(problem: PlanningProblem, segment: Segment, place: int) -> list[tuple[float, float]]:
+    """List how long each piece of one worth is, from an empty battery up, and that worth."""
+    most = max(segment.most_at_end, segment.most_at_start)
+    inside = [edge for edge in worth_edges(problem, place) if 0 < edge < most]
+    pieces: list[tuple[float, float]] = []
+    for low, high in pairwise([0.0, *inside, most]):
+        rate = worth_rate(problem, place, (low + high) / 2)
+        if pieces and pieces[-1][1] == rate:
+            pieces[-1] = pieces[-1][0] + high - low, rate
+        elif high - low > NEAR_KWH:
+            pieces.append((high - low, rate))
+    return pieces
 
 
-def _above_need(model: LinearModel, segment: Segment, stored: Terms) -> int:
-    """Add a column that is exactly the larger of the stored energy and the need."""
-    need, most = segment.deadline.need_kwh, max(segment.most_at_end, segment.deadline.need_kwh)
-    column, is_above = model.column(most, need), model.binary()
-    model.at_least([(column, 1), *times(-1, stored)], 0)
-    model.at_most([(column, 1), *times(-1, stored), (is_above, need)], need)
-    model.at_most([(column, 1), (is_above, need - most)], need)
-    return column
+def _filled(model: LinearModel, pieces: list[tuple[float, float]], column: int) -> Terms:
+    """Fill the pieces in order up to a battery energy, and return them with their worths."""
+    if len(pieces) < 2:
+        return [(column, rate) for _, rate in pieces]
+    parts = [model.column(length) for length, _ in pieces]
+    model.equal([(column, -1), *((part, 1.0) for part in parts)], 0)
+    for (length, _), part, (next_length, _), following in zip(
+        pieces, parts, pieces[1:], parts[1:], strict=False
+    ):
+        is_full = model.binary()
+        model.at_least([(part, 1), (is_full, -length)], 0)
+        model.at_most([(following, 1), (is_full, -next_length)], 0)
+    return [(part, rate) for part, (_, rate) in zip(parts, pieces, strict=True)]

@@ -60,22 +60,41 @@ def tick_kwh(problem: PlanningProblem, stored_kwh: float, amps: float) -> tuple[
     return kw * problem.tick_hours, max(0.0, into) * problem.tick_hours
 
 
-def worth(problem: PlanningProblem, k: int, tick: int, before: float, after: float) -> float:
-    """Worth of what a tick bought past the need, metered at the model's current."""
-    # Before any departure but the last it is nothing in a tick dearer than the maximum rate.
-    deadline, vehicle = problem.deadlines[k], problem.model
-    is_last = k + 1 == len(problem.deadlines)
-    if not is_last and problem.rates_per_kwh[tick] > deadline.max_rate_per_kwh:
-        return 0.0
-    low = max(deadline.need_kwh, before)
-    part = (after - low) / PARTS
-    if part <= 0:
-        return 0.0
-    metered = 0.0
-    for number in range(PARTS):
-        kwh, gained = tick_kwh(problem, low + part * (number + 0.5), vehicle.amps)
-        metered += part * kwh / gained
-    return deadline.max_rate_per_kwh * metered
+def worth_rate(problem: PlanningProblem, k: int, kwh: float) -> float:
+    """Worth of a metered kWh that lifts the battery to this energy at departure `k`."""
+    limits = [0.0]
+    for deadline in problem.deadlines[k:]:
+        if kwh <= deadline.need_kwh:
+            return 0.0
+        if kwh <= deadline.want_kwh:
+            limits.append(deadline.max_rate_per_kwh)
+        if kwh <= deadline.trip_kwh:
+            break
+        kwh -= deadline.trip_kwh
+    return max(limits)
+
+
+def worth_edges(problem: PlanningProblem, k: int) -> list[float]:
+    """Battery energies at departure `k` at which that worth may change [kWh]."""
+    edges, trips = [], 0.0
+    for deadline in problem.deadlines[k:]:
+        edges += [deadline.need_kwh + trips, deadline.want_kwh + trips, deadline.trip_kwh + trips]
+        trips += deadline.trip_kwh
+    return sorted(edges)
+
+
+def worth(problem: PlanningProblem, k: int, before: float, after: float) -> float:
+    """Worth of what was bought before departure `k`, metered at the model's current."""
+    inside = [edge for edge in worth_edges(problem, k) if before < edge < after]
+    money = 0.0
+    for low, high in pairwise([before, *inside, after]):
+        part, metered = (high - low) / PARTS, 0.0
+        rate = worth_rate(problem, k, (low + high) / 2)
+        for number in range(PARTS if part > 0 and rate > 0 else 0):
+            kwh, gained = tick_kwh(problem, low + part * (number + 0.5), problem.model.amps)
+            metered += part * kwh / gained
+        money += rate * metered
+    return money
 
 
 def spans_of(problem: PlanningProblem) -> list[range]:
@@ -104,8 +123,8 @@ def carry_out(problem: PlanningProblem, amps: list[float], share: list[float]) -
             if on:
                 kwh, gained = tick_kwh(problem, stored, amps[tick])
                 metered[tick] = kwh * share[tick]
-                before, stored = stored, stored + gained * share[tick]
-                worths += worth(problem, k, tick, before, stored)
+                stored += gained * share[tick]
+        worths += worth(problem, k, returned[-1], stored)
         reached.append(stored)
         stored = max(0.0, stored - problem.deadlines[k].trip_kwh)
     cost = sum(float(rate) * kwh for rate, kwh in zip(problem.rates_per_kwh, metered, strict=True))
