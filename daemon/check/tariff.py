@@ -18,6 +18,7 @@ from daemon.check.prices import price_lines
 from daemon.presentation.capacity_words import capacity_sentences
 from daemon.presentation.figures import date_text, local_time, plain_number, with_tax
 from planners.accounts.money import format_money
+from planners.home.allotments import plans_together
 from planners.local_time.conversion import local_date
 from planners.local_time.departures import coming_night, night_bounds
 from planners.rates.composed_rates import series_in, standing_charge_on
@@ -38,7 +39,10 @@ if TYPE_CHECKING:
 MOST_PARTS = 6
 """The hours of a band are listed if they fall into at most this many parts."""
 
-TOGETHER = "Vehicles that are planned together do not mind the capacity charge."
+TOGETHER = (
+    "Vehicles that are plugged in at the same time keep the sum of their power to it together."
+)
+APART = "Each vehicle is planned as if no other charged at the same time."
 
 _HOLIDAYS_NAMED = 2
 
@@ -71,7 +75,7 @@ def explain_tariffs(house: House, now: datetime) -> Iterator[str]:
         yield from fee_lines(tariff, file.household.currency, today)
         yield from (f"    {line}" for line in capacity_sentences(tariff, file.household.currency))
         if tariff.capacity_charge is not None and len(file.charge_points) > 1:
-            yield f"    {TOGETHER}"
+            yield f"    {TOGETHER if plans_together(file) else APART}"
         if not tariff.is_composed:
             yield from _energy(house, place, tariff, now)
             yield from date_lines(tariff, today)

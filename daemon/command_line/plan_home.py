@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from rich.console import RenderableType
 
     from daemon.control.state import House
+    from planners.home.capacity_together import KeptTogether
     from planners.plan.plan import Plan
 
 LONGEST = timedelta(seconds=10)
@@ -38,13 +39,14 @@ class HomePlans:
     ----------
     plans : tuple of Plan
         In the order of the file; at least one.
-    gap, gap_share : float
+    gap, gap_share, kept : float and KeptTogether or None
         See `planners.home.together.HomePlan`.
     """
 
     plans: tuple[Plan, ...]
     gap: float
     gap_share: float
+    kept: KeptTogether | None = None
 
     @property
     def is_short(self) -> bool:
@@ -63,6 +65,7 @@ class HomePlans:
             "plans": [plan.to_json() for plan in self.plans],
             "gap": round(self.gap, 6) if known else None,
             "gap_percent": round(100 * self.gap_share, 4) if known else None,
+            "capacity_cap_kw": None if self.kept is None else round(self.kept.cap_kw, 3),
         }
 
 
@@ -146,22 +149,25 @@ def plan_home(
             say(f"departures: {name} has none within a year of {now.isoformat()}", err=True)
     if not situations:
         return None
-    allotted, gap, gap_share, begun = {}, 0.0, 0.0, clock.now()
+    allotted, gap, gap_share, kept, begun = {}, 0.0, 0.0, None, clock.now()
     for better in plan_together(file, prices, situations):
-        allotted, gap, gap_share = better.allotted, better.gap, better.gap_share
+        allotted, gap, gap_share, kept = better.allotted, better.gap, better.gap_share, better.kept
         if clock.now() - begun > LONGEST:
             break
     plans = tuple(
-        make_plan(file, prices, replace(each, allotted=allotted.get(point, ())))
+        make_plan(
+            file, prices, replace(each, allotted=allotted.get(point, ()), is_joint=bool(allotted))
+        )
         for each in situations
         for point in [file.vehicles[each.departure.vehicle].charge_point]
     )
-    return HomePlans(plans, gap, gap_share)
+    return HomePlans(plans, gap, gap_share, kept)
 
 
 def show_home_plans(house: House, found: HomePlans, now: datetime) -> RenderableType:
     """Lay out plans for a terminal, with what they leave of the main fuse and the home's power."""
     end = max(plan.departure for plan in found.plans)
+    kept = [] if found.kept is None else [found.kept.sentence(found.plans[0].currency)]
     left: list[Headroom] = []
     if amps := amps_unused(house.file, found.plans):
         left.append(Headroom("left", "left under the main fuse", "A", 0, amps))
@@ -174,6 +180,6 @@ def show_home_plans(house: House, found: HomePlans, now: datetime) -> Renderable
         found.plans,
         house.prices.spans(now, end),
         house.file.zone,
-        gap_sentence(found.gap_share, is_short=found.is_short),
+        " ".join([gap_sentence(found.gap_share, is_short=found.is_short), *kept]),
         left,
     )

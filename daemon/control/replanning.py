@@ -120,7 +120,7 @@ def _planned_for(
     at_once = charges_now(state, house.file, now)
     situation = situation_of(state, departure, now, house, waits_while_away=not at_once)
     allotment = house.allot(state, now)
-    situation = replace(situation, allotted=allotment.spans)
+    situation = replace(situation, allotted=allotment.spans, is_joint=allotment.is_joint)
     if at_once:
         # The cheapest hours to compare with do not begin with the run that a person asked for.
         draft = draft_plan(file, house.prices, replace(situation, on=False, since=None))
@@ -130,7 +130,8 @@ def _planned_for(
         whole = situation_of(state, departure, now, house, waits_while_away=False)
         if draft.plan.shortfall is not None and whole.now < situation.now:
             # The last nights of a time away are too short.
-            draft = draft_plan(file, house.prices, replace(whole, allotted=allotment.spans))
+            whole = replace(whole, allotted=allotment.spans, is_joint=allotment.is_joint)
+            draft = draft_plan(file, house.prices, whole)
     made = replace(draft.plan, made_at=now)
     state = clear_alerts(state, ClearedBy.PLAN)
     state = open_night_planned(state, departure, made, house)
@@ -266,8 +267,11 @@ def _situation_now(state: PointState, now: datetime, house: House) -> Situation 
     if state.register is None and state.soc is not None:
         soc = _unmetered_soc_percent(plan, state.soc, now, house)
     excess = state.current_watch.excess
-    allotted = house.allot(state, now).spans
-    return Situation(now, soc, departure, on=is_charging(state), excess=excess, allotted=allotted)
+    allotment = house.allot(state, now)
+    return Situation(
+        now, soc, departure, on=is_charging(state), excess=excess,
+        allotted=allotment.spans, is_joint=allotment.is_joint,
+    )  # fmt: skip
 
 
 def _unmetered_soc_percent(plan: Plan, soc: SocFact, now: datetime, house: House) -> float:

@@ -54,12 +54,14 @@ class Allotment:
     """What a plan for the whole home allots to a charge point, and the reasons in sentences.
 
     Without spans, the charge point has its fixed share of the main fuse. While another allotment
-    is awaited, soon to come, what charges goes on and nothing begins.
+    is awaited, soon to come, what charges goes on and nothing begins. `is_joint` says whether it
+    comes from a plan of several vehicles.
     """
 
     spans: tuple[AmpsSpan, ...] = ()
     why: tuple[str, ...] = ()
     is_awaited: bool = False
+    is_joint: bool = False
 
 
 def _fixed_share(_state: PointState, _now: datetime) -> Allotment:

@@ -24,7 +24,7 @@ from daemon.sharing.household import (
     with_plan,
 )
 from daemon.sharing.planning_task import JointPlanMade, plan_for
-from planners.home.allotments import shares_by_plan
+from planners.home.allotments import plans_together
 from planners.power.live_load import SILENCE
 
 if TYPE_CHECKING:
@@ -109,7 +109,7 @@ class FuseKeeper:
                 self._sharing, allotted={}, rests_on={}, house=None, due=None, task=None
             )
         if self._house is None:
-            self._is_shared = shares_by_plan(loaded.file)
+            self._is_shared = plans_together(loaded.file)
             self._house = replace(loaded, allot=self._allot) if self._is_shared else loaded
         return self._house
 

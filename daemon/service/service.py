@@ -65,7 +65,7 @@ from daemon.service.recovery import currents_in_force, recover
 from daemon.service.upgrade import BUYS_LESS, KNOWN, changes_to_tell
 from daemon.sharing.household import allotment_changed
 from daemon.sharing.planning_task import JointPlanMade
-from planners.home.allotments import shares_by_plan
+from planners.home.allotments import plans_together
 from planners.home.learned_load import WEEKS
 from planners.power.live_load import SILENCE
 from planners.rates.known import rate_knowledge
@@ -606,7 +606,7 @@ class Service:
 
     def _effects_of(self, asked: _Unanswered, now: datetime) -> Iterator[str]:
         """Say what a request to charge at once does to the plans of the others."""
-        if not asked.event.request.charge_now or not shares_by_plan(self.house.file):
+        if not asked.event.request.charge_now or not plans_together(self.house.file):
             return
         for name, before in asked.before.items():
             after = self._states[name]

@@ -45,6 +45,7 @@ if TYPE_CHECKING:
     from config.household.household_file import HouseholdFile
     from daemon.control.state import House, PointState
     from daemon.sharing.planning_task import JointPlanMade
+    from planners.home.capacity_together import KeptTogether
     from planners.plan.horizon import Situation
     from planners.power.allowed_currents import AmpsSpan
 
@@ -82,6 +83,8 @@ class Sharing:
         if not known.
     is_short : bool
         Whether a need is missed.
+    kept : KeptTogether or None
+        The power that the joint plan keeps to for a capacity charge, if any.
     together : mapping of str to str
         The vehicles that are planned together, by charge point.
     rests_on : mapping of str to tuple
@@ -104,6 +107,7 @@ class Sharing:
     allotted: Mapping[str, Spans] = field(default_factory=dict)
     gap_share: float = 0.0
     is_short: bool = False
+    kept: KeptTogether | None = None
     together: Mapping[str, str] = field(default_factory=dict)
     rests_on: Mapping[str, tuple[Any, ...]] = field(default_factory=dict)
     house: House | None = None
@@ -201,7 +205,7 @@ def to_plan(
         if is_same:  # the plan in force is good until the next one is there
             return replace(made, task=task, due=now + PLANNED_AGAIN_AFTER), task
         return replace(made, task=task, awaited_since=sharing.awaited_since or now), task
-    made = replace(made, allotted={}, gap_share=0.0, together={}, awaited_since=None)
+    made = replace(made, allotted={}, gap_share=0.0, kept=None, together={}, awaited_since=None)
     if len(planned) == 1 and not unplanned:
         return replace(made, allotted=_alone(house.file, situations[0], now)), None
     if unplanned and not planned:
@@ -251,7 +255,7 @@ def with_plan(sharing: Sharing, made: JointPlanMade, now: datetime) -> Sharing:
     if plan is None and not was_awaited:
         return sharing  # the plan before is as good as it was
     if plan is None:
-        sharing = replace(sharing, allotted={}, gap_share=0.0, together={})
+        sharing = replace(sharing, allotted={}, gap_share=0.0, kept=None, together={})
         return _left_to(sharing, task.unplanned, now) if task.unplanned else sharing
     cars = [each.departure.vehicle for each in task.situations]
     together = {house.file.vehicles[car].charge_point: car for car in cars}
@@ -260,6 +264,7 @@ def with_plan(sharing: Sharing, made: JointPlanMade, now: datetime) -> Sharing:
         allotted=plan.allotted,
         gap_share=plan.gap_share,
         is_short=plan.is_short,
+        kept=plan.kept,
         together={name: car for name, car in together.items() if name not in task.unplanned},
     )
 
@@ -300,9 +305,13 @@ def allotment_of(sharing: Sharing, charge_point: str, now: datetime) -> Allotmen
     others = [car for point, car in sharing.together.items() if point != charge_point]
     if charge_point in sharing.together and others:
         good = gap_sentence(sharing.gap_share, is_short=sharing.is_short)
-        return Allotment(spans, (f"Planned together with {listed(others)}: {good}",))
+        why = [f"Planned together with {listed(others)}: {good}"]
+        if sharing.kept is not None and sharing.house is not None:
+            why.append(sharing.kept.sentence(sharing.house.file.household.currency))
+        return Allotment(spans, tuple(why), is_joint=True)
     if others and spans:
-        return Allotment(spans, (f"It takes what the plans of {listed(others)} leave.",))
+        why = [f"It takes what the plans of {listed(others)} leave."]
+        return Allotment(spans, tuple(why), is_joint=True)
     return Allotment(spans)
 
 

@@ -92,6 +92,27 @@ class NightTicks:
     peaks: tuple[DayPeak, ...] = ()
 
 
+class ChargedPeriods(NamedTuple):
+    """The bills that the peaks of a night count in.
+
+    Attributes
+    ----------
+    periods : tuple of Period
+        The months, or years, that the peaks belong to.
+    per : str
+        ``"month"`` or ``"year"``.
+    interval_minutes : int
+        Length of the counting intervals [min].
+    bills : int
+        In how many bills a peak counts.
+    """
+
+    periods: tuple[Period, ...]
+    per: str
+    interval_minutes: int
+    bills: int
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class KeptPower:
     """The caps found for a night, and what they keep from growing.
@@ -102,22 +123,13 @@ class KeptPower:
         The caps, tonight's plan with them, and the cheapest one without.
     problem : PlanningProblem
         The night's problem under them.
-    periods : tuple of Period
-        The months, or years, that the night's peaks belong to.
-    per : str
-        ``"month"`` or ``"year"``.
-    interval_minutes : int
-        Length of the counting intervals [min].
-    bills : int
-        In how many bills a peak counts.
+    charged : ChargedPeriods
+        The bills that the night's peaks count in.
     """
 
     best: BestCaps
     problem: PlanningProblem
-    periods: tuple[Period, ...]
-    per: str
-    interval_minutes: int
-    bills: int
+    charged: ChargedPeriods
 
     @property
     def spared(self) -> float:
@@ -138,6 +150,29 @@ def kept_power(night: NightTicks) -> KeptPower | None:
     KeptPower or None
         None if no capacity charge is in force, or no cap is worth its while.
     """
+    found = stated_charge(night)
+    if found is None:
+        return None
+    capacity, charged = found
+    best = best_caps(capacity)
+    if not best.is_capped:
+        return None
+    return KeptPower(best, capacity.limited(best.caps_kw), charged)
+
+
+def stated_charge(night: NightTicks) -> tuple[CapacityProblem, ChargedPeriods] | None:
+    """State the capacity charge of a night.
+
+    Parameters
+    ----------
+    night : NightTicks
+        The night.
+
+    Returns
+    -------
+    tuple of CapacityProblem and ChargedPeriods, or None
+        None if no capacity charge is in force.
+    """
     intervals = _intervals(night)
     if not intervals:
         return None
@@ -151,13 +186,8 @@ def kept_power(night: NightTicks) -> KeptPower | None:
         periods=stated.peaks_by_period(),
         like_nights=stated.like_nights(),
     )
-    best = best_caps(capacity)
-    if not best.is_capped:
-        return None
     charge = stated.charges[intervals[0].period]
-    return KeptPower(
-        best=best,
-        problem=capacity.limited(best.caps_kw),
+    return capacity, ChargedPeriods(
         periods=tuple(stated.charges),
         per=charge.per,
         interval_minutes=charge.interval_minutes,

@@ -11,7 +11,7 @@ from planners.capacity.charge import SAME_KW
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from planners.capacity.tonight import KeptPower
+    from planners.capacity.tonight import ChargedPeriods, KeptPower
 
 LEAST_SPARED = 0.005
 """Less money is not worth a sentence [currency]."""
@@ -44,7 +44,7 @@ def kept_sentences(
     if kept.spared < LEAST_SPARED:
         return
     cap, problem = min(kept.best.caps_kw), kept.problem
-    charge = f"the capacity charge of {_times(kept)}"
+    charge = f"the capacity charge of {_times(kept.charged)}"
     spared = format_money(kept.spared, currency)
     has_one_limit = highest_amps * problem.model.kw_per_amp <= cap + SAME_KW
     on = kept.best.solution.on
@@ -52,17 +52,45 @@ def kept_sentences(
     if is_set and has_one_limit and not is_in_part:
         yield f"Kept to {highest_amps:g} A: above it {charge} would grow by {spared}."
         return
-    each = INTERVALS[kept.interval_minutes]
-    yield (
-        f"Kept to {cap:.1f} kW for the whole home, on average of each {each}: above it {charge}"
-        f" would grow by {spared}."
+    yield _kept_home(cap, charge, spared, kept.charged)
+
+
+def kept_together_sentence(
+    cap_kw: float, spared: float, charged: ChargedPeriods, currency: str
+) -> str:
+    """Say to what a capacity charge keeps the plans of several vehicles.
+
+    Parameters
+    ----------
+    cap_kw : float
+        Power of the whole home [kW].
+    spared : float
+        How much more the charge would be without the cap [currency].
+    charged : ChargedPeriods
+        The bills.
+    currency : str
+        ISO 4217 code.
+
+    Returns
+    -------
+    str
+        A sentence.
+    """
+    charge = f"the capacity charge of {_times(charged)}"
+    return _kept_home(cap_kw, charge, format_money(spared, currency), charged)
+
+
+def _kept_home(cap_kw: float, charge: str, spared: str, charged: ChargedPeriods) -> str:
+    return (
+        f"Kept to {cap_kw:.1f} kW for the whole home, on average of each"
+        f" {INTERVALS[charged.interval_minutes]}: above it {charge} would grow by {spared}."
     )
 
 
-def _times(kept: KeptPower) -> str:
+def _times(charged: ChargedPeriods) -> str:
     """Name the months, or years, whose charge would grow."""
-    if kept.bills > 1:
-        return f"the {kept.bills} bills in which the peak counts"
-    if kept.per == "year":
-        return listed([str(period.first.year) for period in kept.periods])
-    return listed([MONTHS[period.first.month - 1] for period in kept.periods])
+    if charged.bills > 1:
+        return f"the {charged.bills} bills in which the peak counts"
+    if charged.per == "year":
+        return listed([str(period.first.year) for period in charged.periods])
+    return listed([MONTHS[period.first.month - 1] for period in charged.periods])

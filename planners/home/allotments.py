@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
 from datetime import datetime
 from itertools import pairwise
 from typing import TYPE_CHECKING, Literal
@@ -13,7 +14,7 @@ from planners.local_time.remembering import remembered
 from planners.power.allowed_currents import AmpsSpan, ranges_of
 from planners.power.home_load import highest_load
 from planners.power.main_fuse import FUSE_DIGITS, CurrentRange, share_of_limits
-from planners.power.phases import left_under, limits_of
+from planners.power.phases import left_under, limits_of, taken_of
 from planners.rates.runs import run_starts
 
 if TYPE_CHECKING:
@@ -27,6 +28,29 @@ if TYPE_CHECKING:
 
 
 TENTHS = 10
+
+PAIR = 2
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Cap:
+    """A power that charge points keep to together, unless a person lets one charge at once.
+
+    Attributes
+    ----------
+    kw_per_amp : mapping of str to float
+        The charge points, and what each draws for each ampere per phase [kW].
+    left_kw : ndarray of float, shape (ticks,)
+        What they may draw together in each tick [kW].
+    """
+
+    kw_per_amp: Mapping[str, float]
+    left_kw: NDArray[np.float64]
+
+    def by_minutes(self, tick_minutes: int, minutes: int) -> Cap:
+        """Return the same for so many ticks of a minute; after the last tick its own holds on."""
+        each = np.repeat(self.left_kw, tick_minutes)[:minutes]
+        return replace(self, left_kw=np.pad(each, (0, minutes - len(each)), mode="edge"))
 
 
 @remembered
@@ -47,6 +71,26 @@ def shares_by_plan(file: HouseholdFile) -> bool:
     """
     if not any(_binds(file, limit) for limit in limits_of(file)):
         return False
+    return all(point.ends_by_itself for point in file.charge_points.values())
+
+
+@remembered
+def plans_together(file: HouseholdFile) -> bool:
+    """Whether vehicles are planned together: they share the main fuse, or a capacity charge.
+
+    Parameters
+    ----------
+    file : HouseholdFile
+        The household.
+
+    Returns
+    -------
+    bool
+        For a capacity charge only if the hardware can follow a joint plan, as for the main fuse.
+    """
+    has_charge = any(tariff.capacity_charge for tariff in file.tariffs)
+    if not has_charge or len({car.charge_point for car in file.vehicles.values()}) < PAIR:
+        return shares_by_plan(file)
     return all(point.ends_by_itself for point in file.charge_points.values())
 
 
@@ -166,6 +210,7 @@ def allotted_amps(
     ticks: int,
     tick_minutes: int,
     unplanned: Sequence[str] = (),
+    cap: Cap | None = None,
 ) -> dict[str, NDArray[np.float64]]:
     """Allot every charge point a current, so that together they never take more than is left.
 
@@ -182,6 +227,8 @@ def allotted_amps(
         Number and length of the ticks.
     unplanned : sequence of str
         Charge points that charge whatever is planned for them, with what the plans leave as well.
+    cap : Cap, optional
+        What the planned ones keep to together.
 
     Returns
     -------
@@ -194,25 +241,27 @@ def allotted_amps(
     ranges = ranges_of(file)
     limits = limits_of(file)
     left = [limit_left(file, limit, first_minute, ticks, tick_minutes) for limit in limits]
+    members = [limit.points for limit in limits]
+    if cap is not None:
+        left, members = [*left, cap.left_kw], [*members, cap.kw_per_amp]
     taken = [planned.get(name, np.zeros(ticks)) for name in ranges]
     columns, place = np.unique(np.vstack((*left, *taken)), axis=1, return_inverse=True)
     for column in columns.T:
-        amps = dict(zip(ranges, column[len(limits) :].tolist(), strict=True))
+        amps = dict(zip(ranges, column[len(members) :].tolist(), strict=True))
         at_once = {name: _more(ranges[name], amps[name]) for name in ranges if name in unplanned}
         idle = {
             name: ranges[name]
             for name in ranges
             if name in planned and name not in unplanned and not amps[name]
         }
-        for sharers in (at_once, idle):
-            pairs = zip(limits, column.tolist(), strict=False)
+        for sharers, count in ((at_once, len(limits)), (idle, len(members))):
             rest = [
-                (limit.points, round(amount - limit.taken(amps), FUSE_DIGITS))
-                for limit, amount in pairs
+                (points, max(0.0, round(amount - taken_of(points, amps), FUSE_DIGITS)))
+                for points, amount in zip(members[:count], column.tolist(), strict=False)
             ]
             amps |= {name: amps[name] + share_of_limits(sharers, name, rest) for name in sharers}
-        column[len(limits) :] = list(amps.values())
-    return dict(zip(ranges, columns[len(limits) :, place.reshape(-1)], strict=True))
+        column[len(members) :] = list(amps.values())
+    return dict(zip(ranges, columns[len(members) :, place.reshape(-1)], strict=True))
 
 
 def _more(currents: CurrentRange, planned_amps: float) -> CurrentRange:

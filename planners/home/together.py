@@ -11,12 +11,14 @@ import numpy as np
 
 from config.household.vehicle import LAST_PRIORITY
 from planners.home.allotments import (
+    Cap,
     all_that_is_left,
     allotted_amps,
     highest_in_minutes,
     limit_left,
     spans_of,
 )
+from planners.home.capacity_together import with_best_cap
 from planners.joint.joint import PROVEN, ever_better
 from planners.joint.plans import currents_of, missed_kwh, more_for_the_short, remember
 from planners.joint.problem import JointProblem, SharedLimit
@@ -34,6 +36,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from config.household.household_file import HouseholdFile
+    from planners.home.capacity_together import KeptTogether
     from planners.joint.integer_programme import Improve
     from planners.plan.horizon import Horizon, Situation
     from planners.rates.prices import Prices
@@ -60,12 +63,16 @@ class HomePlan:
         The same as a part of what the energy costs.
     is_short : bool
         Whether a need is missed.
+    kept : KeptTogether or None
+        The power that a capacity charge makes worth keeping to, if any; the plan is the cheapest
+        under it.
     """
 
     allotted: dict[str, tuple[AmpsSpan, ...]]
     gap: float
     gap_share: float
     is_short: bool
+    kept: KeptTogether | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,11 +142,15 @@ def plan_together(
         late = [_at_departure(each) if each in missed else each for each in situations]
         stated = state_together(file, prices, late) or stated
     joint = replace(stated.joint, halvings=1) if is_quick else stated.joint
+    capped = with_best_cap(prices, stated.horizons, joint, is_enough)
+    cap, kept = None, None
+    if capped is not None:
+        joint, kept, cap = capped.joint, capped.kept, Cap(capped.kw_per_amp, capped.left_kw)
     unplanned = (*unplanned, *_leaving(file, stated, situations))
     for plan in ever_better(joint, is_enough=is_enough, improve=improve):
         is_short = any(most > NEED_TOLERANCE_KWH for most, _total in plan.shortages_kwh)
-        allotted = _allotted(file, stated, plan.plans, unplanned)
-        yield HomePlan(allotted, plan.gap, plan.gap_share, is_short)
+        allotted = _allotted(file, stated, plan.plans, unplanned, cap)
+        yield HomePlan(allotted, plan.gap, plan.gap_share, is_short, kept)
 
 
 def gap_sentence(gap_share: float, *, is_short: bool) -> str:
@@ -271,7 +282,11 @@ def _at_departure(situation: Situation) -> Situation:
 
 
 def _allotted(
-    file: HouseholdFile, stated: Together, plans: Sequence[Solution], unplanned: Sequence[str]
+    file: HouseholdFile,
+    stated: Together,
+    plans: Sequence[Solution],
+    unplanned: Sequence[str],
+    cap: Cap | None,
 ) -> dict[str, tuple[AmpsSpan, ...]]:
     """Allot the currents of the plans, and what they leave."""
     horizons, joint = stated.horizons, stated.joint
@@ -282,11 +297,12 @@ def _allotted(
     if any(any(missed_kwh(*each)) for each in zip(joint.vehicles, plans, strict=True)):
         joint, currents = _by_minutes(file, stated, currents, first)
         currents = more_for_the_short(joint, plans, currents)
+        cap = None if cap is None else cap.by_minutes(tick_minutes, joint.ticks)
         tick_minutes = 1
     planned = {each.charge_point: row for each, row in zip(horizons, currents, strict=True)}
     allotted = allotted_amps(
         file, planned, first_minute=first, ticks=joint.ticks, tick_minutes=tick_minutes,
-        unplanned=unplanned,
+        unplanned=unplanned, cap=cap,
     )  # fmt: skip
     # Until the first tick the same holds, unless the rest of the home then leaves less.
     is_same = first > now and all(

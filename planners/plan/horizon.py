@@ -79,6 +79,9 @@ class Situation:
         be planned, and only where it is allowed.
     allotted : tuple of AmpsSpan
         The current that a plan for the whole home allots: see `planners.power.allowed_currents`.
+    is_joint : bool
+        Whether what is allotted comes from a plan of several vehicles: it has minded a capacity
+        charge already.
     peaks : tuple of DayPeak
         The home's highest power of each day so far, for a capacity charge.
     """
@@ -92,6 +95,7 @@ class Situation:
     by_hours: bool = True
     excess: ExcessCurrent | None = None
     allotted: tuple[AmpsSpan, ...] = ()
+    is_joint: bool = False
     peaks: tuple[DayPeak, ...] = ()
 
     @property

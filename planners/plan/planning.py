@@ -274,8 +274,8 @@ def _within_capacity(
     horizon: Horizon, solution: Solution, prices: Prices
 ) -> tuple[Horizon, Solution]:
     """Keep the next departure's plan to the power that a capacity charge makes worth its while."""
-    if horizon.situation.allotted and len(horizon.file.charge_points) > 1:
-        return horizon, solution  # what the other vehicles draw at the same time is not known
+    if horizon.situation.is_joint:
+        return horizon, solution
     if not horizon.window.ticks or not any(each.capacity_charge for each in prices.tariffs):
         return horizon, solution
     night = NightTicks(

@@ -51,7 +51,12 @@ class SupplyLimit:
 
     def taken(self, amps: Mapping[str, float]) -> float:
         """Return what charge points take of it that draw so much [A per phase]."""
-        return sum(self.points[name] * each for name, each in amps.items() if name in self.points)
+        return taken_of(self.points, amps)
+
+
+def taken_of(points: Mapping[str, float], amps: Mapping[str, float]) -> float:
+    """Return what charge points take of something, each so many times its current."""
+    return sum(points[name] * each for name, each in amps.items() if name in points)
 
 
 def phases_of(file: HouseholdFile, vehicle: str) -> tuple[str, ...]:

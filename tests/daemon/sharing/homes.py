@@ -344,6 +344,11 @@ class Home:
             if self.is_ocpp(name) and not hardware.is_deaf:
                 self.service.handle(ChannelReady(name))
 
+    @property
+    def meters_wh(self) -> float:
+        """What all meters together have counted [Wh]."""
+        return sum(hardware.meter_wh for hardware in self.hardware.values())
+
     def is_ocpp(self, point: str) -> bool:
         return isinstance(self.hardware.get(point), OcppHardware)
 

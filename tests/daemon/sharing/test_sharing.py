@@ -288,3 +288,29 @@ def test_commands_that_extend_each_other_by_half_a_minute_are_one_in_the_record(
     assert len(rows) < 12
     assert (rows[-1].serial, rows[-1].valid_until) == (command.serial, command.valid_until)
     assert [row.at for row in rows] == sorted(row.at for row in rows)
+
+
+def test_two_vehicles_keep_to_a_capacity_charge_where_the_fuse_would_carry_both(
+    tmp_path: Path, ledger: Ledger
+) -> None:
+    """They take turns under the step of 8 kW; one that a person lets charge does not wait."""
+    document = home_of(main_fuse_amps=100)
+    steps = [{"up_to_kw": 8, "charge": 100}, {"charge": 300}]
+    charge = {"per": "month", "interval_minutes": 60, "steps": steps}
+    document["tariffs"][0]["capacity_charge"] = charge
+    home = Home(tmp_path, ledger, EVENING, document)
+    home.plug_in("east", 50)
+    home.plug_in("west", 50)
+    plan = home.state("west").plan
+    assert plan is not None
+    assert plan.why[-1].startswith("Kept to 8.0 kW for the whole home")
+    home.pass_time(15 * MINUTE)
+    before = home.meters_wh
+    home.pass_time(HOUR)
+    assert 7000 < home.meters_wh - before <= 8000 + 10
+    home.ask("west", charge_now=True)
+    home.pass_time(SETTLED)
+    assert home.currents()["west"] == 32.0
+    home.pass_time(7 * HOUR)
+    for hardware in home.hardware.values():
+        assert hardware.meter_wh == pytest.approx(1_015_000, abs=100)

@@ -34,6 +34,7 @@ def planned(
     *,
     on: bool = False,
     allotted: tuple[AmpsSpan, ...] = (),
+    is_joint: bool = False,
     **changes: Any,  # noqa: ANN401 - fields of the departure
 ) -> Plan:
     """Plan the next departure of the only vehicle."""
@@ -44,6 +45,7 @@ def planned(
     situation = Situation(
         now, soc_percent, replace(first, **changes),
         on=on, since=now if on else None, later=tuple(later), peaks=known, allotted=allotted,
+        is_joint=is_joint,
     )  # fmt: skip
     return make_plan(file, prices, situation)
 
@@ -105,17 +107,19 @@ def test_uses_a_peak_that_is_there_already() -> None:
     assert not any(line.startswith("Kept") for line in plan.why)
 
 
-def test_vehicles_planned_together_do_not_mind_it() -> None:
-    """What the others draw at the same time is not known: nothing is claimed to be kept to."""
+def test_what_is_allotted_by_a_joint_plan_is_not_kept_to_a_cap_again() -> None:
+    """The joint plan has minded the charge; without one, a charge point beside others minds it."""
     allotted = (AmpsSpan(TUESDAY, TUESDAY + timedelta(days=8), 32.0),)
     points = BY_HOURS.charge_points
     several = BY_HOURS.model_copy(update={"charge_points": points | {"other": points["carport"]}})
-    alone, beside, free = (
-        planned(file, allotted=allotted) for file in (BY_HOURS, several, without_charge(several))
+    alone, joint, free = (
+        planned(several, allotted=allotted),
+        planned(several, allotted=allotted, is_joint=True),
+        planned(without_charge(several), allotted=allotted),
     )
     assert any(line.startswith("Kept") for line in alone.why)
-    assert beside.cost == pytest.approx(free.cost)
-    assert not any(line.startswith("Kept") for line in beside.why)
+    assert joint.cost == pytest.approx(free.cost)
+    assert not any(line.startswith("Kept") for line in joint.why)
 
 
 def test_never_misses_a_need() -> None:

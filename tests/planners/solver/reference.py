@@ -63,12 +63,14 @@ def _highs(case: Case, target_kwh: float) -> Optimum:
     return solved_shortest_first(case, model, short)
 
 
-def night_model(case: Case, target_kwh: float) -> tuple[LinearModel, int, list[int], list[int]]:
+def night_model(
+    case: Case, target_kwh: float, model: LinearModel | None = None
+) -> tuple[LinearModel, int, list[int], list[int]]:
     """Build the model of a night, with its columns: kWh short, energy by tick, whether it is on."""
     n, tick = len(case.rates), case.tick_kwh
     rungs = _rungs(target_kwh, tick) if case.least_kwh is None else n
     least = tick if case.least_kwh is None else case.least_kwh
-    model = LinearModel()
+    model = LinearModel() if model is None else model
     on, begins, is_last = ([model.binary() for _ in range(n)] for _ in range(3))
     energy = [model.column(upper=tick) for _ in range(n)]
     reached = model.binary()
