@@ -23,7 +23,7 @@ from config.files.price_series import PricePoint
 
 if TYPE_CHECKING:
     from adapters.contract.messages import Command
-    from planners.power.live_load import LoadHour
+    from planners.power.live_load import LoadHour, LoadQuarter
 
 # A row removed for its age must not come back with a message that is sent again.
 _UNLESS_REMOVED = " WHERE NOT EXISTS (SELECT 1 FROM retention WHERE kept_from > ?)"
@@ -226,6 +226,25 @@ class Ledger(LedgerReader):
                 (to_micros(hour.start), json.dumps([round(each, 1) for each in hour.amps])),
             )
             self._connection.execute("DELETE FROM load_hours WHERE at < ?", (to_micros(kept_from),))
+
+    def add_load_quarter(self, quarter: LoadQuarter, kept_from: datetime) -> None:
+        """Add the mean power of a quarter-hour, and remove those from before an instant.
+
+        Parameters
+        ----------
+        quarter
+            It replaces a row with the same start.
+        kept_from
+            Older ones are removed.
+        """
+        with self._writing():
+            self._connection.execute(
+                "REPLACE INTO load_quarters (at, watts) VALUES (?, ?)",
+                (to_micros(quarter.start), round(quarter.watts)),
+            )
+            self._connection.execute(
+                "DELETE FROM load_quarters WHERE at < ?", (to_micros(kept_from),)
+            )
 
     def add_happening(
         self, at: datetime, what: HappeningKind, body: Mapping[str, object] | None = None

@@ -22,7 +22,7 @@ from adapters.ledger.rows import (
 from adapters.ledger.spans import COMMAND_COLUMNS, SpanReader, stored_command
 from config.files.price_series import PricePoint
 from planners.accounts.register import RegisterReading
-from planners.power.live_load import LoadHour
+from planners.power.live_load import LoadHour, LoadQuarter
 from planners.power.rest import LastSwitches
 
 # If an instant has several rows, the last written counts: a correction is a new row.
@@ -119,6 +119,14 @@ class LedgerReader(SpanReader):
         """Return the highest load of each hour that is stored, in order of time."""
         rows = self._rows("SELECT at, amps FROM load_hours ORDER BY at", ())
         return tuple(LoadHour(from_micros(at), tuple(json.loads(amps))) for at, amps in rows)
+
+    def load_quarters(self, start: datetime, end: datetime) -> tuple[LoadQuarter, ...]:
+        """Return the mean powers of the quarter-hours that begin in some time, in order."""
+        rows = self._rows(
+            "SELECT at, watts FROM load_quarters WHERE at >= ? AND at < ? ORDER BY at",
+            (to_micros(start), to_micros(end)),
+        )
+        return tuple(LoadQuarter(from_micros(at), float(watts)) for at, watts in rows)
 
     def last_reading(self, charge_point: str) -> StoredReading | None:
         """Return the reading with the latest instant; of several, the last written."""

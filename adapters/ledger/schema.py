@@ -173,7 +173,17 @@ FIFTH: Migration = (
     )
     """,
 )
-"""The highest load of the home in each hour: a JSON list of currents, one for each phase. Nothing
-finer is stored of what a home draws."""
+"""The highest load of the home in each hour: a JSON list of currents, one for each phase."""
 
-MIGRATIONS: Sequence[Migration] = (FIRST, SECOND, THIRD, FOURTH, FIFTH)
+SIXTH: Migration = (
+    """
+    CREATE TABLE load_quarters (
+        at INTEGER PRIMARY KEY,
+        watts INTEGER NOT NULL
+    )
+    """,
+)
+"""The mean power of the rest of the home in each quarter-hour, only where a tariff has a capacity
+charge. Nothing finer is stored of what a home draws."""
+
+MIGRATIONS: Sequence[Migration] = (FIRST, SECOND, THIRD, FOURTH, FIFTH, SIXTH)

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 from adapters.contract.messages import LoadOfHome
 from config.household.household_file import WATTS_PER_KW
 from daemon.load_guard.currents import own_current
-from planners.home.learned_load import HourInProgress, with_reading
+from planners.home.learned_load import HourInProgress, is_fault, with_reading
 from planners.home.left_beside import LeftByLoad
+from planners.home.quarter_hours import QuarterInProgress, with_power
 from planners.power.live_load import SILENCE, LiveLoad, amps_for_charging, rest_of_home, with_load
 from planners.power.phases import phases_in_use, users_of_phases
 
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
     from daemon.control.events import LoadRead
     from daemon.control.state import PointState
     from daemon.sharing.claims import Claim
-    from planners.power.live_load import LoadHour
+    from planners.power.live_load import LoadHour, LoadQuarter
 
 
 class LoadGuard:
@@ -31,6 +32,8 @@ class LoadGuard:
         self._load: LiveLoad | None = None
         self._hour: HourInProgress | None = None
         self._ended: LoadHour | None = None
+        self._quarter: QuarterInProgress | None = None
+        self._ended_quarter: LoadQuarter | None = None
         # After a restart, what the commands in force allow holds until the load is read again.
         self._recalled: tuple[LeftByLoad, ...] = ()
         self._recalled_until: datetime | None = None
@@ -133,6 +136,8 @@ class LoadGuard:
             rest, is_certain = rest_of_home(rest, own, _most_amps(file)), own.least == own.most
         if is_certain:
             self._learn(rest, now, file)
+            if len(amps) >= len(file.household.phases):
+                self._average(rest[: len(file.household.phases)], now, file)
         # A meter's clock may be a little ahead.
         self._load = with_load(self._load, min(event.load.at, now), amps, rest)
         return self._state(now, file) != before
@@ -141,6 +146,18 @@ class LoadGuard:
         """Return the highest load of an hour that has ended, once."""
         ended, self._ended = self._ended, None
         return ended
+
+    def take_ended_quarter(self) -> LoadQuarter | None:
+        """Return the mean power of a quarter-hour that has ended, once."""
+        ended, self._ended_quarter = self._ended_quarter, None
+        return ended
+
+    def _average(self, amps: tuple[float, ...], now: datetime, file: HouseholdFile) -> None:
+        if is_fault(amps, tuple(file.household.fuse_by_phase.values())):
+            return
+        watts = sum(amps) * file.household.nominal_volts
+        self._quarter, ended = with_power(self._quarter, watts, now)
+        self._ended_quarter = ended or self._ended_quarter
 
     def _learn(self, rest: tuple[float, ...], now: datetime, file: HouseholdFile) -> None:
         fuses = tuple(file.household.fuse_by_phase.values())

@@ -1,6 +1,7 @@
 """Read the home's highest powers from the ledger, for a capacity charge.
 
-The charge points' meters show what charging drew; what the rest of the home drew is its known load.
+The charge points' meters show what charging drew. What the rest of the home drew is the mean power
+of quarter-hours in which its load was read, or else its known load.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from config.files.errors import TariffError
 from daemon.nights.metered import read_meter
 from planners.capacity.bill import capacity_bill, peak_days
 from planners.capacity.tonight import DayPeak, Period, period_of
+from planners.home.quarter_hours import QUARTER
 from planners.local_time.conversion import local_date
 from planners.local_time.settlement import day_bounds
 
@@ -59,7 +61,8 @@ def peaks_so_far(
     kept = tuple(each for each in known[:-1] if first <= each.day)
     period = Period(known[-1].day if kept else first, today)
     charging = _charging_between(house, ledger, *period)
-    found, _ = peak_days(house.file, charge, period, now, charging)
+    home = _home_between(house, ledger, *period)
+    found, _ = peak_days(house.file, charge, period, now, charging_wh=charging, home_kw=home)
     return (*kept, *(DayPeak(each.day, each.kw) for each in found))
 
 
@@ -100,7 +103,27 @@ def month_bill(
     known_from = max(earliest, date.fromisoformat(records[0]["night"]))
     until = min(now, day_bounds(last, last, house.file.zone)[1])
     charging = _charging_between(house, ledger, known_from, last)
-    return capacity_bill(house.file, tariff, day, charging, until=until, known_from=known_from)
+    home = _home_between(house, ledger, known_from, last)
+    return capacity_bill(
+        house.file, tariff, day, charging, home, until=until, known_from=known_from
+    )
+
+
+def _home_between(
+    house: House, ledger: LedgerReader, first: date, last: date
+) -> Callable[[datetime, datetime], float | None]:
+    """Read the rest of the home's mean powers of some local days, both included."""
+    quarters = ledger.load_quarters(*day_bounds(first, last, house.file.zone))
+    watts = {each.start: each.watts for each in quarters}
+
+    def home_kw(begins: datetime, ends: datetime) -> float | None:
+        parts = [
+            watts.get(begins + number * QUARTER) for number in range((ends - begins) // QUARTER)
+        ]
+        known = [each for each in parts if each is not None]
+        return sum(known) / len(known) / 1000 if known and len(known) == len(parts) else None
+
+    return home_kw
 
 
 def _charging_between(

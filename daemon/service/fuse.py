@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     from daemon.control.state import House, PointState
     from daemon.sharing.planning_task import PlanningTask
     from planners.power.allowed_currents import AmpsSpan
-    from planners.power.live_load import LoadHour
+    from planners.power.live_load import LoadHour, LoadQuarter
 
 
 LOAD_NOT_READ: Final = (
@@ -187,6 +187,10 @@ class FuseKeeper:
     def take_ended_hour(self) -> LoadHour | None:
         """Return the highest load of an hour that has ended, once, to be stored."""
         return self._guard.take_ended_hour()
+
+    def take_ended_quarter(self) -> LoadQuarter | None:
+        """Return the mean power of a quarter-hour that has ended, once, to be stored."""
+        return self._guard.take_ended_quarter()
 
     def have_given_way(self) -> None:
         """Let each charge point keep its part of what the commands in force leave."""

@@ -67,6 +67,7 @@ from daemon.sharing.household import allotment_changed
 from daemon.sharing.planning_task import JointPlanMade
 from planners.home.allotments import plans_together
 from planners.home.learned_load import WEEKS
+from planners.home.quarter_hours import QUARTERS_KEPT
 from planners.power.live_load import SILENCE
 from planners.rates.known import rate_knowledge
 
@@ -84,7 +85,7 @@ if TYPE_CHECKING:
     from daemon.service.clock_watch import ClockWatch
     from daemon.service.household_watch import HouseholdWatch
     from daemon.sharing.planning_task import PlanningTask
-    from planners.power.live_load import LoadHour
+    from planners.power.live_load import LoadHour, LoadQuarter
 
 __all__ = ["Halt", "HandledEvent", "Incoming", "Reload", "Service", "WakeUp"]
 
@@ -551,13 +552,21 @@ class Service:
             for point in self._states:
                 self._publish_status(point, now, with_draft=False)
         hour = self._fuse.take_ended_hour()
-        if hour is not None:
-            self._store_load(hour, now)
+        quarter = self._fuse.take_ended_quarter()
+        if hour is not None or quarter is not None:
+            self._store_load(hour, quarter, now)
 
-    def _store_load(self, hour: LoadHour, now: datetime) -> None:
-        """Store the highest load of an hour; one that is refused is lost, and may be."""
+    def _store_load(
+        self, hour: LoadHour | None, quarter: LoadQuarter | None, now: datetime
+    ) -> None:
+        """Store the load of an hour, or a quarter; one that is refused is lost, and may be."""
         try:
-            self._ledger.add_load_hour(hour, now - timedelta(weeks=WEEKS))
+            if hour is not None:
+                self._ledger.add_load_hour(hour, now - timedelta(weeks=WEEKS))
+            if quarter is not None and any(
+                each.capacity_charge for each in self.house.file.tariffs
+            ):
+                self._ledger.add_load_quarter(quarter, now - QUARTERS_KEPT)
         except LedgerError as error:
             self._trouble.note((error,))
 

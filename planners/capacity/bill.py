@@ -96,14 +96,16 @@ def peak_days(
     charge: CapacityCharge,
     period: Period,
     until: datetime,
+    *,
     charging_wh: Callable[[datetime, datetime], int],
+    home_kw: Callable[[datetime, datetime], float | None],
 ) -> tuple[list[PeakDay], list[PeakDay]]:
     """Find the highest counted power of each day.
 
     Parameters
     ----------
     file : HouseholdFile
-        The household; what the rest of it draws is its known load.
+        The household.
     charge : CapacityCharge
         The charge, with its intervals and the hours that count.
     period : Period
@@ -112,6 +114,9 @@ def peak_days(
         Intervals that have not ended by then are left out, UTC.
     charging_wh : callable
         Returns the energy of all charge points from one instant to another [Wh].
+    home_kw : callable
+        Returns the mean power of the rest of the home from one instant to another, or None where it
+        was not metered: then its known load counts [kW].
 
     Returns
     -------
@@ -132,13 +137,15 @@ def peak_days(
     for starts, ends, number, base_kw, counts in rows:
         if not counts or starts < begin or ends > end:
             continue
-        start, day = instant_of(starts), date_of(number)
-        charging_kw = charging_wh(start, instant_of(ends)) / 1000 / ((ends - starts) / 60)
-        each = PeakDay(day, start, base_kw + charging_kw, charging_kw)
+        start, end_at, day = instant_of(starts), instant_of(ends), date_of(number)
+        metered_kw = home_kw(start, end_at)
+        rest_kw = base_kw if metered_kw is None else metered_kw
+        charging_kw = charging_wh(start, end_at) / 1000 / ((ends - starts) / 60)
+        each = PeakDay(day, start, rest_kw + charging_kw, charging_kw)
         if day not in found or each.kw > found[day].kw:
             found[day] = each
-        if day not in without or base_kw > without[day].kw:
-            without[day] = PeakDay(day, start, base_kw, 0.0)
+        if day not in without or rest_kw > without[day].kw:
+            without[day] = PeakDay(day, start, rest_kw, 0.0)
     return list(found.values()), list(without.values())
 
 
@@ -147,6 +154,7 @@ def capacity_bill(
     tariff: Tariff,
     day: date,
     charging_wh: Callable[[datetime, datetime], int],
+    home_kw: Callable[[datetime, datetime], float | None],
     *,
     until: datetime,
     known_from: date,
@@ -161,8 +169,8 @@ def capacity_bill(
         The tariff in force on that day.
     day : date
         Local day.
-    charging_wh : callable
-        Returns the energy of all charge points from one instant to another [Wh].
+    charging_wh, home_kw : callable
+        See `peak_days`.
     until : datetime
         Until when energy is known, UTC.
     known_from : date
@@ -187,7 +195,9 @@ def capacity_bill(
     peaks_kw: list[tuple[float, float]] = []
     counted: tuple[PeakDay, ...] = ()
     for each in periods:
-        found, without = peak_days(file, charge, each, until, charging_wh)
+        found, without = peak_days(
+            file, charge, each, until, charging_wh=charging_wh, home_kw=home_kw
+        )
         if not found:
             break
         peaks_kw.append((_peak(price.peak_of, found), _peak(price.peak_of, without)))

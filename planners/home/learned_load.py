@@ -97,13 +97,18 @@ def with_reading(
         if len(hour.minutes) >= COVERED_MINUTES:
             ended = LoadHour(hour.start, hour.amps)
         hour = None
-    if any(each > ABOVE_FUSE * fuse for each, fuse in zip(amps, fuses, strict=True)):
+    if is_fault(amps, fuses):
         return hour, ended
     before = hour or HourInProgress(start, (0.0,) * len(amps), frozenset())
     if len(before.amps) != len(amps):
         before = HourInProgress(start, (0.0,) * len(amps), frozenset())
     highest = tuple(map(max, before.amps, amps))
     return HourInProgress(start, highest, before.minutes | {local.minute}), ended
+
+
+def is_fault(amps: Sequence[float], fuses: Sequence[float]) -> bool:
+    """Whether a reading can't be true: more than `ABOVE_FUSE` times the fuse of a phase [A]."""
+    return any(each > ABOVE_FUSE * fuse for each, fuse in zip(amps, fuses, strict=False))
 
 
 def learned_load(

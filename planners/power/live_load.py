@@ -120,6 +120,22 @@ class LoadHour:
     amps: tuple[float, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class LoadQuarter:
+    """The mean power of the rest of the home in a quarter of an hour.
+
+    Attributes
+    ----------
+    start : datetime
+        UTC.
+    watts : float
+        Current times nominal voltage, of all phases [W].
+    """
+
+    start: datetime
+    watts: float
+
+
 def rest_of_home(
     amps: Sequence[float], own: OwnCurrent, most_amps: Sequence[float] | None
 ) -> tuple[float, ...]:

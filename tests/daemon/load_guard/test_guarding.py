@@ -59,9 +59,11 @@ class Home:
         load_meter: list[dict[str, str]] | None = None,
         connected_to: Mapping[str, str] | None = None,
         more: str = "",
+        of_tariff: str = "",
     ) -> None:
         own = f"main_fuse_amps: {fuse}{more}"
         text = KOWHAI.read_text("utf-8").replace("main_fuse_amps: 63", own)
+        text = text.replace("    bands:", f"{of_tariff}    bands:")
         if load_meter is not None:
             wired = f"  load_meter: {json.dumps({'phases': load_meter})}\n  nominal_volts"
             text = text.replace("  nominal_volts", wired)

@@ -61,6 +61,30 @@ def test_the_highest_load_of_an_hour_is_stored_and_nothing_finer(
     assert ledger.load_hours() == (LoadHour(NEXT_HOUR, (12.0, 2.0, 0.5)),)
 
 
+CAPACITY_CHARGE = "    capacity_charge: {per: month, interval_minutes: 15, rate_per_kw: 4}\n"
+
+
+def test_quarter_hours_are_stored_where_a_tariff_charges_for_power(
+    tmp_path: Path, ledger: Ledger
+) -> None:
+    """9.5 A in sum are 2185 W; in the third quarter 38 A on one phase for a minute, 2 W more each.
+
+    By hand: (38 - 7) x 230 W for 1 of 15 minutes is 475 W more.
+    """
+    home = Home(tmp_path, ledger, of_tariff=CAPACITY_CHARGE)
+    hear_an_hour(home, lambda home: home.load(38.0, 2.0, 0.5))
+    found = ledger.load_quarters(NEXT_HOUR, NEXT_HOUR + HOUR)
+    quarter = 15 * MINUTE
+    assert [each.start for each in found] == [NEXT_HOUR + n * quarter for n in range(4)]
+    assert [each.watts for each in found] == [2185, 2185, pytest.approx(2185 + 475, abs=1), 2185]
+
+
+def test_no_quarter_hour_is_stored_without_such_a_tariff(tmp_path: Path, ledger: Ledger) -> None:
+    """What a home draws is its own affair where nothing needs it."""
+    hear_an_hour(Home(tmp_path, ledger))
+    assert ledger.load_quarters(NEXT_HOUR, NEXT_HOUR + HOUR) == ()
+
+
 @pytest.mark.parametrize(
     "payload",
     [

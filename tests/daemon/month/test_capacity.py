@@ -20,6 +20,7 @@ from daemon.service.household_watch import HouseholdWatch
 from planners.accounts.register import RegisterReading
 from planners.local_time.conversion import instant_of_local
 from planners.local_time.departures import night_bounds
+from planners.power.live_load import LoadQuarter
 from tests.support.commands import Ran
 
 Run = Callable[..., Ran]
@@ -29,11 +30,19 @@ QUARTER = timedelta(minutes=15)
 
 
 def recorded(
-    directory: Path, example: str, charged: Mapping[datetime, int], nights: int = 10
+    directory: Path,
+    example: str,
+    charged: Mapping[datetime, int],
+    nights: int = 10,
+    tariff: str | None = None,
 ) -> Path:
     """Record nights from the first of October, with some Wh in the quarter-hours named."""
     file = directory / "house.yaml"
-    file.write_text((EXAMPLES / f"{example}.yaml").read_text("utf-8"), "utf-8")
+    text = (EXAMPLES / f"{example}.yaml").read_text("utf-8")
+    if tariff is not None:
+        before, after = text.index("tariffs:"), text.index("charge_points:")
+        text = f"{text[:before]}{tariff}\n{text[after:]}"
+    file.write_text(text, "utf-8")
     house = load_house(file)
     (point,), (vehicle,) = house.file.charge_points, house.file.vehicles
     zone, first = house.file.zone, min(start for start in charged).date().replace(day=1)
@@ -148,6 +157,24 @@ def test_mean_of_the_months_recorded(tmp_path: Path, run: Run) -> None:
     capacity = json_of(file, run)["capacity"]
     assert (capacity["billed_kw"], capacity["mean_of_months"]) == (Decimal("3.69"), 2)
     assert json_of(file, run, "2026-09")["capacity"]["billed_kw"] == Decimal("4.69")
+
+
+def test_what_the_meter_showed_of_the_home_counts(by_hours: Path, run: Run) -> None:
+    """By hand: 3.46 kW of the home on 2 October at 1: 9.46, 5.46 and 4.46 kW, mean 6.46.
+
+    Without charging 3.46, 0.92 and 0.92: 1.767. An hour of which a quarter is missing is as the
+    file has it.
+    """
+    zone = load_house(by_hours).file.zone
+    kept = instant_of_local(date(2026, 9, 1), time(), zone)
+    with open_ledger(by_hours.parent / "ledger.sqlite3") as ledger:
+        for day, at, quarters in ((2, 1, 4), (6, 12, 3)):
+            start = instant_of_local(date(2026, 10, day), time(at), zone)
+            for number in range(quarters):
+                ledger.add_load_quarter(LoadQuarter(start + number * QUARTER, 3460.0), kept)
+    capacity = json_of(by_hours, run)["capacity"]
+    assert capacity["billed_kw"] == Decimal("6.46")
+    assert capacity["billed_kw_without_charging"] == Decimal("1.767")
 
 
 def test_daemon_counts_with_the_peaks_of_the_ledger(by_hours: Path) -> None:
