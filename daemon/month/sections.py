@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from daemon.month.capacity import capacity_lines
 from daemon.month.chart import RULE_WORDS, band_stacks, charge_points_of, cost_lines
+from daemon.month.components import component_lines
 from daemon.month.page_tables import MonthTables
 from daemon.month.page_wording import MonthWords, alert_place, kwh, short_date, sources
 from daemon.month.wording import ROUNDING, alerts_shown, why_short
@@ -38,6 +39,7 @@ def month_values(month: Month) -> dict[str, Any]:
         "many": len({words.where(row) for row in month.nights}) > 1,
         "why_short": why_short,
         "capacity_lines": capacity_lines,
+        "component_lines": component_lines,
         "alerts": alerts_shown(month),
         "rounding": ROUNDING,
         "rule_notes": rule_notes,

@@ -269,6 +269,9 @@ class Month:
         When it was read; a night may be priced again later.
     capacity : CapacityBill or None
         The capacity charge, if the tariff has one.
+    by_component : tuple of (str, Decimal)
+        What each component and percentage of a composed tariff cost [currency]; see
+        `daemon.nights.cost_by_component`.
     """
 
     household: str
@@ -283,6 +286,7 @@ class Month:
     standing_charge: Decimal
     as_of: datetime
     capacity: CapacityBill | None = None
+    by_component: tuple[tuple[str, Decimal], ...] = ()
 
     @property
     def together(self) -> Decimal:

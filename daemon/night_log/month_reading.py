@@ -17,6 +17,7 @@ from daemon.control.state import SKIPPED
 from daemon.night_log.month import AlertRow, EnergyFlow, Month
 from daemon.night_log.night_rows import night_row, rates_of_night
 from daemon.nights.account import missing_kwh
+from daemon.nights.cost_by_component import cost_by_component
 from daemon.nights.home_peaks import month_bill
 from daemon.nights.metered import read_meter
 from planners.local_time.departures import night_bounds
@@ -127,6 +128,7 @@ def read_month(
         # Shown by the minute, and never as one that has not come.
         as_of=now.replace(second=0, microsecond=0),
         capacity=month_bill(house, ledger, last, now) if nights else None,
+        by_component=cost_by_component(house, ledger, records),
     )
 
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from daemon.presentation.csv_text import csv_text
 from daemon.tariff.days import unknown_in
+from planners.capacity.tonight import tax_factor
 from planners.plan.plan import instant_text
 
 if TYPE_CHECKING:
@@ -85,11 +86,38 @@ def document(file: HouseholdFile, prices: Prices, days: Sequence[Day]) -> dict[s
             {"from": begins.isoformat(), "to": ends.isoformat(), "per_day": charge}
             for begins, ends, charge in standing_charges(prices, days)
         ],
+        "capacity_charges": list(_capacity_charges(days)),
         "not_known": [
             {"start_utc": instant_text(gap.start), "end_utc": instant_text(gap.end), "why": gap.why}
             for gap in unknown_in(days)
         ],
     }
+
+
+def _capacity_charges(days: Sequence[Day]) -> Iterator[dict[str, Any]]:
+    """Write the charge for the highest power of each tariff of some days, tax included."""
+    firsts = {day.tariff.name: day for day in reversed(days) if day.tariff is not None}
+    for day in sorted(firsts.values(), key=lambda each: each.date):
+        tariff = day.tariff
+        charge = None if tariff is None else tariff.capacity_charge
+        if tariff is None or charge is None:
+            continue
+        factor, rate = tax_factor(tariff, day.date), charge.rate_per_kw
+        steps = [
+            {"up_to_kw": step.up_to_kw, "charge": step.charge * factor}
+            for step in charge.steps or ()
+        ]
+        yield {
+            "tariff": tariff.name,
+            "from": day.date.isoformat(),
+            "per": charge.per,
+            "interval_minutes": charge.interval_minutes,
+            "highest_days": charge.highest_days,
+            "mean_of_months": charge.mean_of_months,
+            "at_least_kw": charge.at_least_kw,
+            "rate_per_kw": None if rate is None else rate * factor,
+            "steps": steps or None,
+        }
 
 
 def standing_charges(prices: Prices, days: Sequence[Day]) -> list[tuple[date, date, Decimal]]:

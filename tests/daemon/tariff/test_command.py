@@ -229,3 +229,14 @@ def test_help_and_a_plan_load_nothing_that_draws() -> None:
         timeout=patience(60),
     )
     assert ran.stderr.split() == ["False"]
+
+
+def test_json_holds_the_charge_for_the_highest_power(run: Callable[..., Ran]) -> None:
+    """By hand: NOK 120 and 320 with 25 % of tax are 150 and 400."""
+    ran = run("tariff", str(EXAMPLES / "highest-hours.yaml"), "--json", "--days", "1")
+    (charge,) = json.loads(ran.out)["capacity_charges"]
+    assert (charge["per"], charge["interval_minutes"], charge["highest_days"]) == ("month", 60, 3)
+    assert charge["rate_per_kw"] is None
+    assert charge["steps"][0] == {"up_to_kw": 2.0, "charge": 150.0}
+    assert charge["steps"][2] == {"up_to_kw": 10.0, "charge": 400.0}
+    assert [step["up_to_kw"] for step in charge["steps"]][-1] is None
