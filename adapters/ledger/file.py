@@ -6,7 +6,10 @@ anything is written.
 
 from __future__ import annotations
 
+import fcntl
+import os
 import sqlite3
+import struct
 from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager
 from pathlib import Path
@@ -19,10 +22,23 @@ from config.files.errors import LedgerDamaged, LedgerError
 BUSY_SECONDS = 2.0
 """How long a writer waits for another program's lock. Readers never hold one in WAL mode."""
 
+_LOCK_BYTES = range(120, 128)
+_BYTES_OF_WRITERS = range(120, 123)
+_BYTES_OF_READERS = range(123, 128)
+"""What SQLite locks in the -shm file (https://sqlite.org/walformat.html, section 2.3.1): readers
+lock a byte of theirs together, and writers each byte alone."""
+
+_FLOCK = "hhqqi4x"  # struct flock: kind, from where, first byte, how many, process
+_ONLY_OWNER = 0o600
+
+_probes: dict[tuple[int, int], int] = {}
+"""Never closed: closing any descriptor of a file ends all locks of this process on it (POSIX)."""
+
 _PRIMARY_CODE = 0xFF  # the low byte of an extended result code, https://sqlite.org/rescode.html
 _REASONS = {
     sqlite3.SQLITE_BUSY: "another program keeps it locked; end that program and try again",
     sqlite3.SQLITE_LOCKED: "another program keeps it locked; end that program and try again",
+    sqlite3.SQLITE_PROTOCOL: "another program keeps it locked; end that program and try again",
     sqlite3.SQLITE_READONLY: "it may not be written; see the rights of the file and its directory",
     sqlite3.SQLITE_PERM: "it may not be used; see the rights of the file and its directory",
     sqlite3.SQLITE_CANTOPEN: "it can't be opened; see the rights of the file and its directory",
@@ -135,6 +151,17 @@ def open_file(
 
 def _open(path: Path, migrations: Sequence[Migration], *, read_only: bool) -> sqlite3.Connection:
     refuse_place(path, read_only=read_only)
+    try:
+        return _check_and_open(path, migrations, read_only=read_only)
+    except sqlite3.OperationalError:
+        if read_only or not shut_readers_out(path):
+            raise
+        return _check_and_open(path, migrations, read_only=read_only)
+
+
+def _check_and_open(
+    path: Path, migrations: Sequence[Migration], *, read_only: bool
+) -> sqlite3.Connection:
     if path.exists():
         _refuse_foreign_file(path, newest=len(migrations), to_write=not read_only)
     if read_only:
@@ -243,6 +270,68 @@ def _open_to_write(path: Path, migrations: Sequence[Migration]) -> sqlite3.Conne
         connection.close()
         raise
     return connection
+
+
+def shut_readers_out(path: Path) -> bool:
+    """Take the ledger away from a process that may only read it, and keeps it from being written.
+
+    No reading by SQLite does that. But whoever may read the -shm file may lock it, and SQLite then
+    waits in vain: the page could, if somebody broke into it. The lock is on that file alone, which
+    SQLite makes again from the log. So it gets a new one, which only its owner may open.
+
+    Parameters
+    ----------
+    path
+        The ledger's file; this process has closed it, or closes it and opens it again.
+
+    Returns
+    -------
+    bool
+        Whether to open the ledger again. Never while another program is writing.
+    """
+    real = path.resolve()
+    beside = [real.with_name(f"{real.name}{end}") for end in ("", "-wal", "-shm")]
+    try:
+        holder = _holder_of_locks(beside[-1])
+        if holder is None:
+            return False
+        for each in beside:
+            each.chmod(_ONLY_OWNER)
+        beside[-1].unlink()
+    except FileNotFoundError:
+        return True  # it was taken away while another connection of this process still used it
+    except OSError:
+        return False
+    import structlog  # noqa: PLC0415 - commands that only read the ledger need none
+
+    structlog.get_logger(__name__).error(
+        "a process that may only read the ledger kept it from being written: only its owner may"
+        " open it now; chmod 640 gives the page its rights back",
+        path=str(path), process=holder,
+    )  # fmt: skip
+    return True
+
+
+def _holder_of_locks(shm: Path) -> int | None:
+    """Return the process whose shared locks keep writers out; None if there is none."""
+    stat = shm.stat()
+    key = (stat.st_dev, stat.st_ino)
+    if key not in _probes:
+        _probes[key] = os.open(shm, os.O_RDONLY | os.O_CLOEXEC | os.O_NOFOLLOW)
+    kept = _probes[key]
+    if any(_blocking(kept, fcntl.F_RDLCK, byte) is not None for byte in _LOCK_BYTES):
+        return None  # somebody writes
+    of_writers = [_blocking(kept, fcntl.F_WRLCK, byte) for byte in _BYTES_OF_WRITERS]
+    of_readers = [_blocking(kept, fcntl.F_WRLCK, byte) for byte in _BYTES_OF_READERS]
+    found = [*of_writers, *(of_readers if None not in of_readers else [])]
+    return next((process for process in found if process is not None), None)
+
+
+def _blocking(file: int, kind: int, byte: int) -> int | None:
+    """Return the process that has a lock against one of this kind on a byte; None if none has."""
+    asked = struct.pack(_FLOCK, kind, os.SEEK_SET, byte, 1, 0)
+    found, _, _, _, process = struct.unpack(_FLOCK, fcntl.fcntl(file, fcntl.F_GETLK, asked))
+    return None if found == fcntl.F_UNLCK else int(process)
 
 
 def _make_durable(connection: sqlite3.Connection, path: Path) -> None:

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from adapters.ledger.exact_json import dump_exact
-from adapters.ledger.file import open_file, plain_errors, transaction
+from adapters.ledger.file import open_file, plain_errors, shut_readers_out, transaction
 from adapters.ledger.reader import LedgerReader
 from adapters.ledger.rows import HappeningKind, to_micros
 from adapters.ledger.schema import MIGRATIONS
@@ -298,6 +298,20 @@ class Ledger(LedgerReader):
         """Test whether the ledger can be written to; `LedgerError` if it can't."""
         with self._writing():
             self._connection.execute(f"PRAGMA user_version = {len(MIGRATIONS)}")
+
+    def shut_readers_out(self) -> bool:
+        """Open the ledger again without the readers that keep it from being written.
+
+        Returns
+        -------
+        bool
+            Whether there were any: see `adapters.ledger.file.shut_readers_out`.
+        """
+        if not shut_readers_out(self._path):
+            return False
+        self._connection.close()
+        self._connection = open_file(self._path)
+        return True
 
     def _add_once(self, columns: str, values: tuple[object, ...], at: int) -> bool:
         marks = ", ".join("?" * len(values))

@@ -145,9 +145,21 @@ class LedgerTrouble:
             self._ledger.try_to_write()
         except LedgerError as error:
             self.note((error,))
-            return False
+            if not self._is_freed():
+                return False
         _log.info("the ledger can be written again", held=len(self._held))
         self._why = None
+        return True
+
+    def _is_freed(self) -> bool:
+        """Shut out readers that keep the ledger from being written; whether that helped."""
+        try:
+            if not self._ledger.shut_readers_out():
+                return False
+            self._ledger.try_to_write()
+        except LedgerError as error:
+            self.note((error,))
+            return False
         return True
 
     def news(self) -> HouseholdHealth | None:

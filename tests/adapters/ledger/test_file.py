@@ -9,7 +9,7 @@ import subprocess
 import sys
 import tempfile
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import AbstractContextManager, closing, contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -398,3 +398,89 @@ def test_an_old_ledger_is_not_migrated_by_a_reader(tmp_path: Path) -> None:
     with pytest.raises(LedgerError, match="start the daemon once"):
         open_file(path, read_only=True, migrations=(*MIGRATIONS, SECOND))
     assert contents(tmp_path)[path.name] == before[path.name]
+
+
+HOLD = """
+import fcntl, sys
+shm = open(sys.argv[1], "rb")
+for byte in map(int, sys.argv[2:]):
+    fcntl.lockf(shm, fcntl.LOCK_SH | fcntl.LOCK_NB, 1, byte)
+"""
+READ = """
+import sqlite3, sys
+ledger = sqlite3.connect(sys.argv[1])
+ledger.execute("SELECT * FROM plans")
+"""
+WRITE = """
+import sqlite3, sys
+ledger = sqlite3.connect(sys.argv[1], isolation_level=None)
+ledger.execute("BEGIN IMMEDIATE")
+"""
+
+
+@contextmanager
+def in_another_process(code: str, path: Path, *more: str) -> Iterator[None]:
+    """Run some code on a ledger's file until the end of the block."""
+    code += "\nprint('done', flush=True)\nsys.stdin.read()"
+    command = [sys.executable, "-c", code, str(path), *more]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as other:
+        assert other.stdout is not None
+        assert other.stdout.readline() == b"done\n"
+        yield
+        other.kill()
+
+
+def held_by_a_reader(path: Path, *places: int) -> AbstractContextManager[None]:
+    """Lock bytes of the -shm file as whoever may only read it can."""
+    shm = path.with_name(f"{path.name}-shm")
+    return in_another_process(HOLD, shm, *map(str, places))
+
+
+@pytest.mark.parametrize("places", [(120,), (121, 122), tuple(range(120, 128))])
+def test_a_reader_that_locks_writers_out_is_shut_out(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, places: tuple[int, ...]
+) -> None:
+    """The ledger is written again while the lock is still held, and the reader can't come back."""
+    monkeypatch.setattr(ledger_file, "BUSY_SECONDS", 0)
+    path = tmp_path / "ledger.sqlite3"
+    with open_ledger(path) as ledger:
+        path.chmod(0o640)
+        with held_by_a_reader(path, *places):
+            if 120 in places:
+                with pytest.raises(LedgerError, match="locked"):
+                    ledger.try_to_write()
+            assert ledger.shut_readers_out()
+            ledger.try_to_write()
+            assert not ledger.shut_readers_out(), "there is nobody any more"
+            modes = {each.stat().st_mode & 0o777 for each in tmp_path.glob("ledger.sqlite3*")}
+            assert modes == {0o600}
+    with open_ledger(path) as ledger:
+        ledger.try_to_write()
+
+
+def test_a_ledger_that_is_locked_at_the_start_is_opened(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A daemon that was killed meanwhile starts again, with all that is recorded."""
+    monkeypatch.setattr(ledger_file, "BUSY_SECONDS", 0)
+    path = tmp_path / "ledger.sqlite3"
+    make_ledger(path)
+    with (
+        in_another_process(READ, path),
+        held_by_a_reader(path, 120),
+        open_ledger(path) as after,
+    ):
+        assert len(plans(after)) == 1
+        after.try_to_write()
+
+
+def test_readers_and_writers_of_sqlite_stay(tmp_path: Path) -> None:
+    """Whoever reads keeps nobody from writing, and who writes has every right to."""
+    path = tmp_path / "ledger.sqlite3"
+    with open_ledger(path) as ledger:
+        path.chmod(0o640)
+        with held_by_a_reader(path, 123, 124):
+            assert not ledger.shut_readers_out()
+        with in_another_process(WRITE, path):
+            assert not ledger.shut_readers_out()
+        assert path.stat().st_mode & 0o777 == 0o640

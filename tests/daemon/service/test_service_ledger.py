@@ -19,6 +19,7 @@ from adapters.ledger.ledger import Ledger, open_ledger
 from config.files.errors import LedgerDamaged, LedgerError
 from daemon.control.events import Warn
 from daemon.service.backup_schedule import BackupSchedule
+from tests.adapters.ledger.test_file import held_by_a_reader
 from tests.daemon.sites import Site, household_file
 from tests.daemon.worlds import EVENING, HOUR, LEAVES, MINUTE, NIGHT_BEGINS, NOON, POINT
 
@@ -280,3 +281,16 @@ def test_a_lock_of_another_program_is_not_waited_for_each_time(
         for _ in range(20):
             site.read()
     assert tried == []
+
+
+def test_a_reader_that_locks_the_ledger_is_shut_out(site: Site, path: Path) -> None:
+    """A page that was broken into can do so: the alert goes, and all is recorded, all the same."""
+    site.plug_in(35.0)
+    with held_by_a_reader(path, 120):
+        site.ledger._connection.execute("PRAGMA busy_timeout = 0")
+        site.ask(charge_now=True)
+        assert "ledger-refuses" in site.state.alerts
+        site.pass_time(2 * MINUTE)
+        assert "ledger-refuses" not in site.state.alerts
+        at = site.clock.now()
+        assert site.ledger.register_readings(POINT, at - MINUTE, at)
