@@ -281,7 +281,7 @@ def test_the_schema_takes_what_the_daemon_takes() -> None:
     """A payload fits its schema exactly if the daemon reads it; both kinds are tried."""
     tried: set[tuple[str, bool]] = set()
 
-    @settings(max_examples=600)
+    @settings(max_examples=10 * settings().max_examples)
     @given(_payloads())
     def law(case: tuple[BusTopic, dict[str, Any]]) -> None:
         tried.add((case[0].name, _agrees(*case)))

@@ -83,13 +83,13 @@ def _night(site: Site, day: date) -> float:
     leaves = local(next_day, 7, 20) if next_day.weekday() < 5 else local(next_day, 10)
     charging = local(next_day, 0, 7) if day.weekday() < 6 else local(next_day, 1, 2)
     if day in {RESET, GAP}:
-        _until(site, local(day, 22, 35), 5)
+        _until(site, local(day, 22, 35), 10)
     if day == RESET:
         site.read()
         forgotten, site.meter_wh = site.meter_wh, 0.0
     if day == GAP:
         _until(site, charging, 95)
-    _until(site, leaves, 5)
+    _until(site, leaves, 10)
     site.unplug()
     _until(site, local(next_day, 12, 25), 15)
     return forgotten
