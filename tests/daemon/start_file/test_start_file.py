@@ -289,7 +289,8 @@ FAULTS = {
     "third_hours: [06:00-08:00]\nthird_rate: 0.4": "1:14: third_hours: bands "
     '"cheap" and "third" overlap on Saturday 2028-01-01 at 06:00',
     "season_months: [13]\nseason_cheap_rate: 0.1\nseason_other_rate: 0.2": "1:17: "
-    "season_months[0]: expected a month from 1 to 12, got 13",
+    "season_months[0]: expected a month from 1 to 12 or jan to dec, or the name of one of seasons,"
+    " got 13",
     "season_months: [1, 1]\nseason_cheap_rate: 0.1\nseason_other_rate: 0.2": "1:20: "
     "season_months[1]: expected each entry once, got 1 again",
     "season_months: [1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12]\nseason_cheap_rate: 0.1\n"
