@@ -83,7 +83,13 @@ def records_between(
 
 
 def read_month(
-    path: Path, house: House, ledger: LedgerReader, when: tuple[int, int], now: datetime
+    path: Path,
+    house: House,
+    ledger: LedgerReader,
+    when: tuple[int, int],
+    now: datetime,
+    *,
+    reads_meter: bool = True,
 ) -> Month:
     """Read a month.
 
@@ -99,6 +105,9 @@ def read_month(
         Year and calendar month; a night belongs to the month of its date.
     now : datetime
         When it is read, UTC.
+    reads_meter : bool
+        Whether to read the meter as well, which takes ten times as long: without, nights have no
+        flows and no rates, it is not known who asked to skip, and costs are not split.
 
     Returns
     -------
@@ -108,7 +117,7 @@ def read_month(
     file, (year, month) = house.file, when
     first, last = month_days(year, month)
     records = records_between(path, house, ledger, first, last)
-    nights = tuple(_night_rows(house, ledger, records))
+    nights = tuple(_night_rows(house, ledger, records) if reads_meter else map(night_row, records))
     unit = _distance_unit(file)
     return Month(
         household=file.household.name,
@@ -128,7 +137,7 @@ def read_month(
         # Shown by the minute, and never as one that has not come.
         as_of=now.replace(second=0, microsecond=0),
         capacity=month_bill(house, ledger, last, now) if nights else None,
-        by_component=cost_by_component(house, ledger, records),
+        by_component=cost_by_component(house, ledger, records) if reads_meter else (),
     )
 
 

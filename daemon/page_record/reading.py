@@ -8,7 +8,6 @@ from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
 from config.files.errors import LullwattError
-from daemon.month.sections import render_sections
 from daemon.night_log.month_reading import ledger_of, month_days, read_month
 from daemon.night_log.night_rows import night_row
 from daemon.page_record.year import month_sums, months_before
@@ -66,10 +65,15 @@ class PastReader:
         async with self._reading:
             return await asyncio.to_thread(self._past, house, now)
 
-    async def month(self, house: House, when: tuple[int, int], now: datetime) -> tuple[Month, str]:
-        """Return a month, and the sections of its report in English."""
+    async def month(self, house: House, when: tuple[int, int], now: datetime) -> Month:
+        """Return a month, without what only the meter's readings show."""
         async with self._reading:
             return await asyncio.to_thread(self._month, house, when, now)
+
+    async def report(self, house: House, when: tuple[int, int], now: datetime) -> str:
+        """Return the sections of a month's report, in English."""
+        async with self._reading:
+            return await asyncio.to_thread(self._report, house, when, now)
 
     async def night(self, house: House, night: date, now: datetime) -> Sequence[Why]:
         """Return why a night went as it did, for each charge point."""
@@ -82,7 +86,7 @@ class PastReader:
         with ledger_of(house) as ledger:
             last = next(iter(ledger.latest_nights(1)), None)
             return Past(
-                tuple(read_month(self._path, house, ledger, each, now) for each in months[:2]),
+                tuple(self._read(house, ledger, each, now) for each in months[:2]),
                 _sums(house, ledger, months),
                 last,
                 self._why_last(house, ledger, last, now),
@@ -99,10 +103,20 @@ class PastReader:
         except LullwattError:
             return ()
 
-    def _month(self, house: House, when: tuple[int, int], now: datetime) -> tuple[Month, str]:
+    def _month(self, house: House, when: tuple[int, int], now: datetime) -> Month:
         with ledger_of(house) as ledger:
-            month = read_month(self._path, house, ledger, when, now)
-        return month, render_sections(month)
+            return self._read(house, ledger, when, now)
+
+    def _read(
+        self, house: House, ledger: LedgerReader, when: tuple[int, int], now: datetime
+    ) -> Month:
+        return read_month(self._path, house, ledger, when, now, reads_meter=False)
+
+    def _report(self, house: House, when: tuple[int, int], now: datetime) -> str:
+        from daemon.month.sections import render_sections  # noqa: PLC0415 - as in `_whys`
+
+        with ledger_of(house) as ledger:
+            return render_sections(read_month(self._path, house, ledger, when, now))
 
     def _night(self, house: House, night: date, now: datetime) -> Sequence[Why]:
         with ledger_of(house) as ledger:

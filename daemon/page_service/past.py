@@ -53,6 +53,7 @@ class PastPages:
         site.add("GET", "/nights", self._nights)
         site.add("GET", "/night", self._night)
         site.add("GET", "/month", self._month)
+        site.add("GET", "/report", self._report)
 
     async def _nights(self, visit: Visit) -> WebResponse:
         from daemon.page_record.night_view import night_view  # noqa: PLC0415 - as in `PastReader`
@@ -100,12 +101,11 @@ class PastPages:
     async def _month(self, visit: Visit) -> WebResponse:
         from daemon.page_record.month_view import month_view  # noqa: PLC0415 - as in `PastReader`
 
-        house, when = self._parts.house(), month_of(visit.request.query.get("of", ""))
-        this = night_of(visit.now, house.file.zone)
-        if when is None or when > (this.year, this.month):
+        when = self._asked_month(visit)
+        if when is None:
             return redirect("/nights")
         try:
-            month, sections = await self._reader.month(house, when, visit.now)
+            month = await self._reader.month(self._parts.house(), when, visit.now)
         except LullwattError as error:
             return self._unreadable(visit, error)
         (_, before) = months_before(*when, count=2)
@@ -113,10 +113,27 @@ class PastPages:
             visit,
             "month.html.j2",
             title=visit.words.month(*when),
+            of=f"{when[0]}-{when[1]:02}",
             view=month_view(month, visit.now, visit.words),
-            sections=sections,
             before=before,
         )
+
+    async def _report(self, visit: Visit) -> WebResponse:
+        when = self._asked_month(visit)
+        if when is None:
+            return redirect("/nights")
+        try:
+            sections = await self._reader.report(self._parts.house(), when, visit.now)
+        except LullwattError as error:
+            return self._unreadable(visit, error)
+        title = visit.words.month(*when)
+        return self._site.page(visit, "report.html.j2", title=title, sections=sections)
+
+    def _asked_month(self, visit: Visit) -> tuple[int, int] | None:
+        """Return the month of the address; None if it is none, or has not come yet."""
+        when = month_of(visit.request.query.get("of", ""))
+        this = night_of(visit.now, self._parts.house().file.zone)
+        return None if when is None or when > (this.year, this.month) else when
 
     def _unreadable(self, visit: Visit, error: LullwattError) -> WebResponse:
         sentence = visit.words.say("The record can't be read.")

@@ -34,7 +34,8 @@ if TYPE_CHECKING:
 
 LAST_NIGHT: Final = SystemClock().now().date() - timedelta(days=2)
 VIEWS: Final = (
-    "/", "/nights", f"/month?of={LAST_NIGHT:%Y-%m}", f"/night?of={LAST_NIGHT}", "/home",
+    "/", "/nights", f"/month?of={LAST_NIGHT:%Y-%m}", f"/report?of={LAST_NIGHT:%Y-%m}",
+    f"/night?of={LAST_NIGHT}", "/home",
     "/devices", "/pair", *(
         f"/wish?point={POINT}&kind={kind}" for kind in ("pause", "trip", "away", "level")
     ),
@@ -113,8 +114,13 @@ class Campaign:
         tab.get_by_role("button", name="See what this does").click()
         tab.locator("#yes").wait_for()
         self._judge(tab, f"{width} px {colours} confirmation")
+        for view, button in (("/devices", "Look, and ask"), ("/devices", "Sign out")):
+            tab.goto(view)
+            tab.get_by_role("button", name=button, exact=True).click()
+            tab.get_by_role("heading", level=1).wait_for()
+            self._judge(tab, f"{width} px {colours} {button}")
         context.close()
-        _say(f"{width} px, {colours}: {len(VIEWS) + 1} views")
+        _say(f"{width} px, {colours}: {len(VIEWS) + 3} views")
 
     def wish(self, way: str, press: Press, **settings: Any) -> None:  # noqa: ANN401 - passed on
         """Ask for each wish in one way, and take it back."""

@@ -617,7 +617,9 @@ def test_a_month_and_a_night_have_pages(served: Served) -> None:
     assert "Charging at once would have cost" in page
     month = phone.get("/month", of="2026-05").body
     assert "May 2026" in month
-    assert "Standing charge of the whole supply" in month
+    assert "<dt>Standing charge</dt>" in month
+    assert "NZD" not in month, "all money is the reader's"
+    assert "Standing charge of the whole supply" in phone.get("/report", of="2026-05").body
     assert "style=" not in month, "the policy forbids it"
     night = phone.get("/night", of="2026-06-02").body
     assert "Night of Tue, 2 Jun" in night
@@ -629,7 +631,7 @@ def test_a_month_and_a_night_have_pages(served: Served) -> None:
     ("path", "of"),
     [
         ("/night", ""), ("/night", "2026-06-31"), ("/night", "2026-06-04"), ("/month", "2026-13"),
-        ("/month", "2026-07"), ("/month", "<b>"), ("/month", "9" * 99),
+        ("/month", "2026-07"), ("/month", "<b>"), ("/report", "9" * 99), ("/report", ""),
     ],
 )  # fmt: skip
 def test_a_night_or_month_that_is_none(served: Served, path: str, of: str) -> None:
@@ -660,8 +662,10 @@ def test_a_ledger_that_cannot_be_read(served: Served) -> None:
     """The page says so; the first view shows the rest."""
     served.ledger.write_text("no ledger", "utf-8")
     phone = served.pair()
-    for path, status in (("/nights", 503), ("/month", 503), ("/night", 503), ("/home", 200)):
-        page = phone.get(path, of="2026-06-02"[: 7 if path == "/month" else 10])
+    for path, status in (
+        ("/nights", 503), ("/month", 503), ("/report", 503), ("/night", 503), ("/home", 200),
+    ):  # fmt: skip
+        page = phone.get(path, of="2026-06-02"[: 10 if path == "/night" else 7])
         assert page.status == status
         assert "The record can&#39;t be read." in page.body
     assert "<h3>Tariffs, tax included</h3>" in phone.get("/home").body
