@@ -13,6 +13,7 @@ from daemon.control.state import vehicle_of
 from daemon.nights.account import missing_kwh
 from planners.local_time.conversion import MINUTE
 from planners.local_time.wished_departures import coming_departures, declared_near, next_departure
+from planners.plan.plan import LaterNight
 from planners.plan.shortfall import shortfall_that_counts
 
 if TYPE_CHECKING:
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
     from daemon.control.state import House, PointState
     from planners.local_time.departures import DepartureAt
     from planners.local_time.wished_departures import Wish
-    from planners.plan.plan import LaterNight, Period, Plan
+    from planners.plan.plan import Period, Plan
 
 _MOST_KEPT = 3
 """Of the first departures that a wish leaves as they are, an answer names this many."""
@@ -113,7 +114,11 @@ def effects_of(
         for count, departure in enumerate(coming)
         if count < _MOST_KEPT or departure.wish is not None
     ]
-    effects = tuple(_effect(departure, wishes, house, plan) for departure in shown)
+    planned: tuple[Plan | LaterNight, ...] = ()
+    if plan is not None:
+        # A plan for the whole home reaches to the next departures; what is after them is open yet.
+        planned = (plan, *(() if house.allot(state, now).is_joint else plan.later))
+    effects = tuple(_effect(departure, wishes, house, planned) for departure in shown)
     return effects, len(coming) - len(shown)
 
 
@@ -151,33 +156,33 @@ def figures_of(state: PointState, now: datetime, house: House) -> dict[str, Any]
 
 
 def _effect(
-    departure: DepartureAt, wishes: Sequence[Wish], house: House, plan: Plan | None
+    departure: DepartureAt,
+    wishes: Sequence[Wish],
+    house: House,
+    planned: Sequence[Plan | LaterNight],
 ) -> Effect:
     wish = next((wish for wish in wishes if wish.id == departure.wish), None)
     declared = departure if wish is None else declared_near(house.file, wish.vehicle, wish.by)
-    kept = Effect(departure, declared, wish, None, None)
-    planned: tuple[Plan | LaterNight, ...] = () if plan is None else (plan, *plan.later)
     until = [night for night in planned if night.departure <= departure.instant]
-    if plan is None or not until or until[-1].departure != departure.instant:
-        return kept
+    if not until or until[-1].departure != departure.instant:
+        return Effect(departure, declared, wish, None, None)
     own = until[-1]
-    effect = replace(
-        kept,
+    effect = Effect(
+        departure, declared, wish,
         reaches_percent=own.reaches_percent,
+        missing_kwh=None,
         periods=own.periods,
         energy_kwh=sum(night.energy_kwh for night in until),
         cost=sum(night.cost for night in until),
-    )
-    if own is not plan:
-        missing = missing_kwh(
-            house, departure.vehicle, departure.need_percent - own.reaches_percent
-        )
-        return replace(effect, missing_kwh=missing)
-    short = shortfall_that_counts(plan)
+    )  # fmt: skip
+    if isinstance(own, LaterNight):
+        percent = departure.need_percent - own.reaches_percent
+        return replace(effect, missing_kwh=missing_kwh(house, departure.vehicle, percent))
+    short = shortfall_that_counts(own)
     return replace(
         effect,
         missing_kwh=short.kwh if short else None,
-        goes_on_until=departure.instant + GOES_ON if short and _charges_to_the_end(plan) else None,
+        goes_on_until=departure.instant + GOES_ON if short and _charges_to_the_end(own) else None,
     )
 
 

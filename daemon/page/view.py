@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
     from datetime import datetime
 
-    from adapters.contract.messages import Status
+    from adapters.contract.messages import LoadOfHome, Status
     from daemon.control.state import House
     from daemon.night_log.month import NightRow
     from daemon.page.charged import Charged, ChargedTonight
@@ -139,8 +139,11 @@ def first_view(
     """
     file = house.file
     trouble = home_trouble(report, file, now, words) or record_trouble(tonight, words)
+    loads = [each.status.home_load for each in report.points.values() if each.status]
+    # Each status has the load as it was then; the newest one is that of the home.
+    load = max(filter(None, loads), key=lambda each: each.at, default=None)
     points = tuple(
-        _point_view(name, point, house, tonight, now=now, words=words)
+        _point_view(name, point, house, tonight, load=load, now=now, words=words)
         for name, point in report.points.items()
     )
     mood = _mood([*([trouble] if trouble else []), *(t for each in points for t in each.troubles)])
@@ -168,6 +171,7 @@ def _point_view(
     house: House,
     tonight: ChargedTonight,
     *,
+    load: LoadOfHome | None,
     now: datetime,
     words: Words,
 ) -> PointView:
@@ -182,7 +186,7 @@ def _point_view(
         sentences=tuple(headline_of(status, plan, now, words)),
         troubles=tuple(point_troubles(status, now, words)),
         facts=(
-            *_facts(status, charged, now, words),
+            *_facts(status, charged, load, now, words),
             *(() if last is None else [_last_night(last, currency, now, words)]),
         ),
         wishes=tuple(wish_lines(status, now, words)),
@@ -248,13 +252,16 @@ def _rates_text(strip: Strip, currency: str, words: Words) -> str:
     return words.say("price per kWh: {lowest} to {highest}", lowest=lowest, highest=highest)
 
 
-def _facts(status: Status, charged: Charged | None, now: datetime, words: Words) -> Iterator[Fact]:
+def _facts(
+    status: Status, charged: Charged | None, load: LoadOfHome | None, now: datetime, words: Words
+) -> Iterator[Fact]:
     yield Fact(words.say("Vehicle"), _vehicle(status, words))
     if status.soc_percent is not None:
         yield Fact(words.say("Battery"), _battery(status, now, words))
     if charged is not None and charged.wh:
         yield Fact(words.say("Since noon"), _charged(charged, words))
-    yield from _fuse(status, now, words)
+    if load is not None:
+        yield from _fuse(load, now, words)
     yield Fact(words.say("Last heard"), words.age(status.at, now))
 
 
@@ -301,11 +308,8 @@ def _charged(charged: Charged, words: Words) -> str:
     return words.say("{kwh} charged, {estimated} of it estimated", kwh=kwh, estimated=estimated)
 
 
-def _fuse(status: Status, now: datetime, words: Words) -> Iterator[Fact]:
+def _fuse(load: LoadOfHome, now: datetime, words: Words) -> Iterator[Fact]:
     """Say what the home draws of its main fuse, where that is read live."""
-    load = status.home_load
-    if load is None:
-        return
     amps = words.number(max(load.amps))
     age = words.age(load.at, now)
     if load.leaves_amps is None:

@@ -159,13 +159,14 @@ def _difference(
     if effects and same is None:
         yield from _left_out(plan, wish, now, words)
         return
-    of = answer if same is None or same.energy_kwh is None else same
+    is_next = same is None or same is effects[0]
+    of = answer if same is None or (is_next and same.energy_kwh is None) else same
     if of.energy_kwh is None or of.cost is None:
         return
     difference = _compared(of.energy_kwh, of.cost, plan, words)
     planned = {"kwh": words.kwh(plan.energy_kwh), "cost": words.money(plan.cost, plan.currency)}
     until = words.when(plan.departure, now)
-    if difference and same is not None and same is not effects[0]:
+    if difference and not is_next:
         kwh, cost = words.kwh(of.energy_kwh), words.money(of.cost, plan.currency)
         yield words.say(
             "Until {time} that makes {kwh} for {cost}: {difference} than before.",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
@@ -19,6 +20,7 @@ from adapters.contract.refusals import (
 )
 from daemon.control.controller import preview
 from daemon.control.events import PersonAsked
+from daemon.control.state import Allotment
 from daemon.messaging.answering import answer_of, preview_of, refusal_by_state, refusal_of
 from daemon.messaging.inbox import Inbox, RequestRefused
 from daemon.messaging.outlook import figures_of
@@ -427,6 +429,17 @@ def test_a_departure_has_all_that_is_charged_until_it() -> None:
     assert trip.energy_kwh == round(sum(night.energy_kwh for night in nights[:3]), 3)
     assert trip.cost == round(sum(night.cost for night in nights[:3]), 4)
     assert trip.starts_at == nights[2].periods[0].start
+
+
+def test_behind_a_shared_fuse_only_the_next_departure_is_planned() -> None:
+    """The plan for the whole home reaches no further; nothing is said to be short after it."""
+    world = at_home()
+    world.ask(need_percent=100.0, by=LEAVES + 48 * HOUR)
+    shared = replace(world.house, allot=lambda _state, _now: Allotment(is_joint=True))
+    first, second, *_ = figures_of(world.state, world.now, shared)["departures"]
+    assert (first.energy_kwh is None, second.energy_kwh, second.reaches_percent) == (
+        False, None, None,
+    )  # fmt: skip
 
 
 def test_an_answer_says_when_it_charges_for_a_return() -> None:

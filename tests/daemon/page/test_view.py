@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import pytest
 from babel import Locale
 
-from adapters.contract.messages import DaemonState, Status
+from adapters.contract.messages import DaemonState, LoadOfHome, Status
 from daemon.control.alerts import ALERTS
 from daemon.control.replanning import plan_now
 from daemon.messaging.status import status_of
@@ -147,6 +147,21 @@ def test_a_need_out_of_reach_is_no_fault() -> None:
     view = view_of(world)
     assert (view.state, view.mood) == ("Not all can be charged in time", "noted")
     assert [trouble.is_fault for trouble in view.points[0].troubles] == [False]
+
+
+def test_the_home_draws_the_same_at_each_charge_point() -> None:
+    """Each status has the load as it was then: the newest one counts for all."""
+    status = status_of(at_home().state, EVENING, HOUSE)
+    points = {
+        name: PointReport(
+            status.model_copy(update={"home_load": LoadOfHome(at=EVENING + at, amps=(amps,))})
+        )
+        for name, at, amps in ((POINT, -MINUTE, 19.8), ("carport", -MINUTE / 2, 2.0))
+    }
+    online = DaemonState(state="online", stale_after=LEAVES)
+    view = first_view(Report(points, online), HOUSE, UNREAD, EVENING, words())
+    said = {fact.text for point in view.points for fact in point.facts if fact.name == "Main fuse"}
+    assert said == {"the home draws 2.0 A (just now)"}
 
 
 def test_names_in_the_strip_that_would_overlap() -> None:
