@@ -6,7 +6,7 @@ request they are refused, because a misspelt request must not be ignored.
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import date, datetime
 from decimal import Decimal
 from typing import Annotated, Literal, Self, TypeVar
 
@@ -245,6 +245,39 @@ class PriceFeed(Message):
     """Prices for the coming instants."""
 
     rates: Annotated[tuple[PriceStart, ...], Strict(strict=False), Field(min_length=1)]
+
+
+def _real_date(text: str) -> str:
+    date.fromisoformat(text)
+    return text
+
+
+_HoursText = Annotated[
+    str, Field(pattern=r"^([01]?\d|2[0-3]):[0-5]\d *- *(([01]?\d|2[0-3]):[0-5]\d|24:00)$")
+]
+
+
+class AnnouncedDay(BaseModel):
+    """The kind of a day, which begins on a local date, as the household file names it.
+
+    `hours` are for a kind of picked hours: those of the day that are of it.
+    """
+
+    model_config = ConfigDict(frozen=True, strict=True, extra="ignore", allow_inf_nan=False)
+
+    date: Annotated[str, Field(pattern=r"^20\d\d-\d\d-\d\d$"), AfterValidator(_real_date)]
+    kind: ShortText
+    hours: Annotated[tuple[_HoursText, ...], Strict(strict=False), Field(max_length=24)] | None = (
+        None
+    )
+
+
+class Announcements(Message):
+    """Kinds of days that the supplier has announced; a later one for a date replaces an earlier."""
+
+    days: Annotated[
+        tuple[AnnouncedDay, ...], Strict(strict=False), Field(min_length=1, max_length=400)
+    ]
 
 
 class HomeLoad(Message):

@@ -13,6 +13,7 @@ from typing import Any, Final, Literal
 from adapters.contract.documents import NightDocument, PlanDocument
 from adapters.contract.messages import (
     Alert,
+    Announcements,
     Answer,
     Command,
     DaemonState,
@@ -237,6 +238,16 @@ BUS_TOPICS: Final[tuple[BusTopic, ...]] = (
         "prices", PriceFeed, "price feed", retained=True,
         meaning="Prices for the coming instants, as in the price series of the tariff.",
         examples=({"v": 1, "rates": [{"start": "2026-06-03T12:00:00Z", "rate": 0.21}]},),
+    ),
+    BusTopic(
+        "announcements", Announcements, "price feed", retained=True,
+        meaning="Kinds of days that the supplier has announced, for a tariff with announced days."
+        " Hours are for a kind of picked hours.",
+        examples=(
+            {"v": 1, "days": [{"date": "2026-06-04", "kind": "costly"}]},
+            {"v": 1, "days": [{"date": "2026-06-04", "kind": "picked",
+                               "hours": ["01:00-04:00", "13:00-14:00"]}]},
+        ),
     ),
     BusTopic(
         "load", HomeLoad, "load meter", retained=False,

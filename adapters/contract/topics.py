@@ -14,7 +14,7 @@ from config.fields.names import topic_level
 if TYPE_CHECKING:
     from config.household.household_file import HouseholdFile
 
-HOUSEHOLD_TOPICS = frozenset({"daemon", "prices", "load"})
+HOUSEHOLD_TOPICS = frozenset({"daemon", "prices", "announcements", "load"})
 CHARGE_POINT_TOPICS = frozenset(
     {"command", "plan", "status", "night", "alert", "answer", "reading", "vehicle", "request"}
 )
@@ -123,6 +123,11 @@ class Topics:
         return f"{self.base}/prices"
 
     @property
+    def announcements(self) -> str:
+        """The topic of announced kinds of days."""
+        return f"{self.base}/announcements"
+
+    @property
     def load(self) -> str:
         """The topic of the home's own load."""
         return f"{self.base}/load"
@@ -137,7 +142,7 @@ class Topics:
 
     def household_subscriptions(self) -> tuple[str, ...]:
         """Return the filters of what comes for the whole household."""
-        return (self.prices, self.load, self.daemon)
+        return (self.prices, self.announcements, self.load, self.daemon)
 
     def subscriptions(self) -> tuple[str, ...]:
         """Return the filters of all the daemon receives."""

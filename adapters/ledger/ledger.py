@@ -23,6 +23,7 @@ from config.files.price_series import PricePoint
 
 if TYPE_CHECKING:
     from adapters.contract.messages import Command
+    from config.files.announcements import Announcement
     from planners.power.live_load import LoadHour, LoadQuarter
 
 # A row removed for its age must not come back with a message that is sent again.
@@ -33,6 +34,12 @@ _KEEP_EARLIER_NIGHT = """
     WHERE night = ? AND charge_point = ?
 """
 # A price that changed and changed back is stored again; one that is in force already is not.
+_ADD_NEW_ANNOUNCEMENT = """
+    INSERT INTO announcements (tariff, day, kind, hours) SELECT :tariff, :day, :kind, :hours
+    WHERE (:kind || ' ' || :hours) IS NOT
+          (SELECT kind || ' ' || hours FROM announcements WHERE tariff = :tariff AND day = :day
+           ORDER BY id DESC LIMIT 1)
+"""
 _ADD_NEW_PRICE = """
     INSERT INTO prices (tariff, start, rate) SELECT :tariff, :start, :rate
     WHERE :rate IS NOT (SELECT rate FROM prices WHERE tariff = :tariff AND start = :start
@@ -202,6 +209,35 @@ class Ledger(LedgerReader):
         ]
         with self._writing():
             return sum(self._connection.execute(_ADD_NEW_PRICE, row).rowcount for row in rows)
+
+    def add_announcements(self, tariff: str, made: Sequence[Announcement]) -> int:
+        """Add announced kinds of days, either all or none.
+
+        Parameters
+        ----------
+        tariff
+            The tariff's name.
+        made
+            The announcements.
+
+        Returns
+        -------
+        int
+            How many were new: one equal to the one in force for its day is skipped.
+        """
+        rows = [
+            {
+                "tariff": tariff,
+                "day": each.day.isoformat(),
+                "kind": each.kind,
+                "hours": " ".join(map(str, each.hours)),
+            }
+            for each in made
+        ]
+        with self._writing():
+            return sum(
+                self._connection.execute(_ADD_NEW_ANNOUNCEMENT, row).rowcount for row in rows
+            )
 
     def add_alert(self, charge_point: str | None, at: datetime, code: str, message: str) -> None:
         """Add an alert; `charge_point` is None if it concerns the whole household."""

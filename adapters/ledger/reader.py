@@ -20,6 +20,7 @@ from adapters.ledger.rows import (
     to_micros,
 )
 from adapters.ledger.spans import COMMAND_COLUMNS, SpanReader, stored_command
+from config.files.announcements import Announcement, RateNews, read_hours
 from config.files.price_series import PricePoint
 from planners.accounts.register import RegisterReading
 from planners.power.live_load import LoadHour, LoadQuarter
@@ -36,6 +37,11 @@ _REGISTER_READINGS = """
       AND id = (SELECT max(id) FROM readings WHERE charge_point = :charge_point
                 AND at = row.at AND register_wh IS NOT NULL)
     ORDER BY at
+"""
+_ANNOUNCEMENTS = """
+    SELECT day, kind, hours FROM announcements AS row WHERE tariff = :tariff
+      AND id = (SELECT max(id) FROM announcements WHERE tariff = :tariff AND day = row.day)
+    ORDER BY day
 """
 _PRICES = """
     SELECT start, rate FROM prices AS row WHERE tariff = :tariff
@@ -196,6 +202,18 @@ class LedgerReader(SpanReader):
             (to_micros(start), to_micros(end)),
         )
         return tuple(StoredAlert(from_micros(at), *rest) for at, *rest in rows)
+
+    def rate_news(self, tariff: str) -> tuple[RateNews, ...]:
+        """Return a tariff's prices, then its announced days; the last one stored of each."""
+        return (*self.price_points(tariff), *self.announcements(tariff))
+
+    def announcements(self, tariff: str) -> tuple[Announcement, ...]:
+        """Return a tariff's announced days, sorted; the last one stored for each day."""
+        rows = self._rows(_ANNOUNCEMENTS, {"tariff": tariff})
+        return tuple(
+            Announcement(date.fromisoformat(day), kind, read_hours(hours))
+            for day, kind, hours in rows
+        )
 
     def price_points(self, tariff: str) -> tuple[PricePoint, ...]:
         """Return a tariff's prices, sorted; the last one stored for each start."""

@@ -186,4 +186,27 @@ SIXTH: Migration = (
 """The mean power of the rest of the home in each quarter-hour, only where a tariff has a capacity
 charge. Nothing finer is stored of what a home draws."""
 
-MIGRATIONS: Sequence[Migration] = (FIRST, SECOND, THIRD, FOURTH, FIFTH, SIXTH)
+SEVENTH: Migration = (
+    """
+    CREATE TABLE announcements (
+        id INTEGER PRIMARY KEY,
+        tariff TEXT NOT NULL,
+        day TEXT NOT NULL,
+        kind TEXT NOT NULL,
+        hours TEXT NOT NULL
+    )
+    """,
+    "CREATE INDEX announcements_in_time ON announcements (tariff, day, id)",
+)
+"""Kinds of days that a supplier announced over the bus, by the local date on which each begins;
+`hours` are those of a kind of picked hours, with spaces between them."""
+
+MIGRATIONS: Sequence[Migration] = (
+    FIRST,
+    SECOND,
+    THIRD,
+    FOURTH,
+    FIFTH,
+    SIXTH,
+    SEVENTH,
+)

@@ -14,13 +14,13 @@ from pathlib import Path
 from adapters.ledger.file import connect_without_trace, plain_errors
 from adapters.ledger.reader import LedgerReader
 from adapters.ledger.schema import APPLICATION_ID, MIGRATIONS
+from config.files.announcements import RateNews
 from config.files.errors import LedgerError
-from config.files.price_series import PricePoint
 from planners.power.live_load import LoadHour
 
 
-def stored_prices(path: Path, tariffs: Iterable[str]) -> dict[str, tuple[PricePoint, ...]]:
-    """Read the prices that came over the bus and were stored.
+def stored_news(path: Path, tariffs: Iterable[str]) -> dict[str, tuple[RateNews, ...]]:
+    """Read the prices and announcements that came over the bus and were stored.
 
     Parameters
     ----------
@@ -31,8 +31,8 @@ def stored_prices(path: Path, tariffs: Iterable[str]) -> dict[str, tuple[PricePo
 
     Returns
     -------
-    dict of str to tuple of PricePoint
-        For each tariff the latest price for each start, sorted.
+    dict of str to tuple of RateNews
+        For each tariff the latest price for each start, then the latest kind of each day, sorted.
 
     Raises
     ------
@@ -44,7 +44,7 @@ def stored_prices(path: Path, tariffs: Iterable[str]) -> dict[str, tuple[PricePo
         if reader is None:
             return dict.fromkeys(names, ())
         try:
-            return {name: reader.price_points(name) for name in names}
+            return {name: reader.rate_news(name) for name in names}
         except InvalidOperation as error:
             raise LedgerError(f"{path}: the ledger holds a price that is no number") from error
 

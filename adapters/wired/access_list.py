@@ -104,7 +104,11 @@ def users(file: HouseholdFile) -> tuple[User, ...]:
             for name, point in points.items()
         ),
         User(f"{home}.people", "people and their screens", of_people),
-        User(f"{home}.prices", "a price feed", (("write", topics.prices),)),
+        User(
+            f"{home}.prices",
+            "a price feed",
+            (("write", topics.prices), ("write", topics.announcements)),
+        ),
         User(f"{home}.load", "a meter of the home's own load", meter or (("write", topics.load),)),
     )
     page = file.page.username if file.page else None

@@ -49,9 +49,8 @@ def load_dates(path: Path) -> tuple[tuple[date, date], ...]:
     for row in rows:
         try:
             spans.add(_span(row))
-        except _BadCellError as error:
-            cell, message = error.args
-            faults.append(Fault(str(path), cell.line, cell.column, message))
+        except BadCellError as error:
+            faults.append(Fault(str(path), error.cell.line, error.cell.column, str(error)))
         if len(faults) >= _MOST_FAULTS:
             break
     if faults:
@@ -59,28 +58,40 @@ def load_dates(path: Path) -> tuple[tuple[date, date], ...]:
     return tuple(sorted(spans))
 
 
-class _BadCellError(Exception):
-    """A cell, and what is wrong with it."""
+class BadCellError(Exception):
+    """What is wrong with a cell.
+
+    Parameters
+    ----------
+    cell : CsvCell
+        The cell.
+    message : str
+        What was expected there.
+    """
+
+    def __init__(self, cell: CsvCell, message: str) -> None:
+        super().__init__(message)
+        self.cell = cell
 
 
 def _span(row: list[CsvCell]) -> tuple[date, date]:
     if len(row) > len(_HEADERS[-1]):
-        raise _BadCellError(row[0], f"expected at most 2 columns, from and to, got {len(row)}")
+        raise BadCellError(row[0], f"expected at most 2 columns, from and to, got {len(row)}")
     first = date_of_cell("from", row[0])
     if len(row) == 1 or not row[1].text:
         return first, first
     last = date_of_cell("to", row[1])
     if last < first:
-        raise _BadCellError(row[1], f"to: expected no date before {first}, got {last}")
+        raise BadCellError(row[1], f"to: expected no date before {first}, got {last}")
     return first, last
 
 
 def date_of_cell(name: str, cell: CsvCell) -> date:
-    """Read a date of the years 2000 to 2099, or raise what is wrong with the cell."""
+    """Read a date of the years 2000 to 2099, or raise a `BadCellError` with the column's name."""
     try:
         if _DATE.fullmatch(cell.text):
             return date.fromisoformat(cell.text)
     except ValueError:
         pass
     message = f"{name}: expected a date such as 2026-12-24, got {quoted(cell.text)}"
-    raise _BadCellError(cell, message)
+    raise BadCellError(cell, message)

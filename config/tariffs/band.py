@@ -50,9 +50,15 @@ class Band(Model):
         description="Months in which the hours hold, 1 to 12, or names of seasons; without: all.",
     )
 
+    kinds: Annotated[tuple[Text, ...], Field(strict=False, min_length=1)] | None = Field(
+        None,
+        description="Kinds of announced days on which the band holds; without: on all of them.",
+    )
+
     @model_validator(mode="after")
     def _check(self) -> Self:
-        problems = [*repeated(self.days, "days"), *repeated(self.months, "months")]
+        keys = ("days", "months", "kinds")
+        problems = [problem for key in keys for problem in repeated(getattr(self, key), key)]
         if self.hours is None:
             problems += [
                 KeyProblem(
@@ -72,7 +78,7 @@ class Band(Model):
 
 
 def remainder_problems(bands: Sequence[Band]) -> Iterator[KeyProblem]:
-    """Find bands without hours beyond the first.
+    """Find bands without hours beyond the first of each kind of announced day.
 
     Parameters
     ----------
@@ -85,8 +91,14 @@ def remainder_problems(bands: Sequence[Band]) -> Iterator[KeyProblem]:
         With paths from the entry that has the bands.
     """
     places = [place for place, band in enumerate(bands) if band.hours is None]
-    for place in places[1:]:
-        yield KeyProblem(("bands", place), "expected at most one band without hours, got another")
+    for place, earlier in ((p, places[:n]) for n, p in enumerate(places)):
+        if any(_share_a_kind(bands[place], bands[other]) for other in earlier):
+            message = "expected at most one band without hours, got another"
+            yield KeyProblem(("bands", place), message)
+
+
+def _share_a_kind(one: Band, other: Band) -> bool:
+    return one.kinds is None or other.kinds is None or bool({*one.kinds} & {*other.kinds})
 
 
 class UpTo(Protocol):

@@ -35,6 +35,7 @@ def band_problems(
     KeyProblem
         With paths from the tariff.
     """
+    yield from _kind_holiday_problems(tariff, public_holidays=public_holidays, section=section)
     if tariff.components is None:
         yield from _calendar_problems(tariff, public_holidays=public_holidays, section=section)
         return
@@ -48,6 +49,32 @@ def band_problems(
 def _calendar_problems(
     tariff: Tariff, *, public_holidays: bool, section: str
 ) -> Iterator[KeyProblem]:
+    if not tariff.by_kind:
+        yield from _plain_problems(tariff, public_holidays=public_holidays, section=section)
+        return
+    seen: set[KeyProblem] = set()
+    for kind, of_kind, places in tariff.by_kind:
+        for problem in _plain_problems(of_kind, public_holidays=public_holidays, section=section):
+            path, message = problem.path, problem.message
+            if path[0] == "bands" and len(path) > 1:
+                path = ("bands", places[int(path[1])], *path[2:])
+            if path == ("bands",):
+                message = f"on days of {kind}, {message}"
+            made = KeyProblem(path, message)
+            if made not in seen:
+                seen.add(made)
+                yield made
+
+
+def _kind_holiday_problems(
+    tariff: Tariff, *, public_holidays: bool, section: str
+) -> Iterator[KeyProblem]:
+    for place, kind in enumerate(tariff.announced.kinds if tariff.announced else ()):
+        if "holiday" in (kind.days or ()) and not public_holidays:
+            yield KeyProblem(("announced", "kinds", place, "days"), holiday_needs(section))
+
+
+def _plain_problems(tariff: Tariff, *, public_holidays: bool, section: str) -> Iterator[KeyProblem]:
     bands = tariff.bands or ()
     for clash in clashes(tariff):
         yield _clash_problem(clash, bands)

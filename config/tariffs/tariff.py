@@ -9,10 +9,11 @@ from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
 from functools import lru_cache
-from typing import TYPE_CHECKING, Annotated, Literal, Self
+from typing import TYPE_CHECKING, Annotated, Literal, NamedTuple, Self
 
 from pydantic import Field, model_validator
 
+from config.calendar.announced_kinds import AnnouncedDays, kind_problems
 from config.calendar.date_sets import MOST_SETS, DateSet, set_problems
 from config.calendar.tables import Calendar, calendar_of
 from config.fields.key_problems import KeyProblem, refuse
@@ -71,6 +72,11 @@ class Tariff(Model):
         description="Days that bands list under days; such a day is neither a weekday nor a public"
         " holiday.",
     )
+    announced: AnnouncedDays | None = Field(
+        None,
+        description="Kinds of day that the supplier announces shortly before; bands list them"
+        " under kinds.",
+    )
     bands: (
         Annotated[tuple[Band, ...], Field(strict=False, min_length=1, max_length=MOST_BANDS)] | None
     ) = Field(None, description="Bands of the local clock; one of bands, prices and components.")
@@ -115,7 +121,25 @@ class Tariff(Model):
         refuse(tuple(remainder_problems(self.bands or ())))
         refuse(tuple(self._use_problems()))
         refuse(tuple(self._date_problems()))
+        refuse(tuple(kind_problems(self.announced, self._kinds_of_bands)))
         return self
+
+    @property
+    def by_kind(self) -> tuple[KindTariff, ...]:
+        """A plain tariff for each kind of announced day; none if no band of its own lists kinds."""
+        return _by_kind(self)
+
+    @property
+    def _kinds_of_bands(self) -> list[tuple[tuple[str | int, ...], tuple[str, ...]]]:
+        lists: list[tuple[tuple[str | int, ...], Sequence[Band]]] = [((), self.bands or ())]
+        for place, component in enumerate(self.components or ()):
+            lists.append((("components", place), component.bands or ()))
+        return [
+            ((*path, "bands", place), band.kinds)
+            for path, bands in lists
+            for place, band in enumerate(bands)
+            if band.kinds is not None
+        ]
 
     @property
     def calendar(self) -> Calendar:
@@ -240,6 +264,49 @@ def _plain(tariff: Tariff, component: RateComponent) -> Tariff:
         usual_kwh=tariff.usual_kwh if has_tiers else None,
         seasons=calendar.seasons or None,
         special_days=calendar.special_days or None,
+        announced=tariff.announced if _lists_kinds(bands or ()) else None,
         bands=bands,
         prices=component.prices,
     )
+
+
+class KindTariff(NamedTuple):
+    """A tariff on announced days of one kind.
+
+    Attributes
+    ----------
+    kind : str
+        Name of the kind.
+    tariff : Tariff
+        The bands that hold on such days.
+    places : tuple of int
+        Where each of them stands in the tariff's own list.
+    """
+
+    kind: str
+    tariff: Tariff
+    places: tuple[int, ...]
+
+
+def _lists_kinds(bands: Sequence[Band]) -> bool:
+    return any(band.kinds is not None for band in bands)
+
+
+@lru_cache(maxsize=64)
+def _by_kind(tariff: Tariff) -> tuple[KindTariff, ...]:
+    bands = tariff.bands or ()
+    if tariff.announced is None or not _lists_kinds(bands):
+        return ()
+    found = []
+    for kind in tariff.announced.names:
+        places = [n for n, band in enumerate(bands) if band.kinds is None or kind in band.kinds]
+        held = tuple(bands[place].model_copy(update={"kinds": None}) for place in places)
+        calendar = calendar_of(held, tariff.seasons or (), tariff.special_days or ())
+        update = {
+            "bands": held,
+            "announced": None,
+            "seasons": calendar.seasons or None,
+            "special_days": calendar.special_days or None,
+        }
+        found.append(KindTariff(kind, tariff.model_copy(update=update), tuple(places)))
+    return tuple(found)

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from datetime import date
+from functools import partial
 from typing import TYPE_CHECKING
 
 from adapters.ledger.ledger import open_ledger
 from config.choices.loading import load_choices
+from config.files.announcements import load_announcements
 from config.files.errors import FileError, UsageError
 from config.files.price_series import load_prices
 
@@ -15,14 +17,14 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from config.choices.choices_file import ChoicesFile
+    from config.files.announcements import RateNews
     from config.files.errors import Fault
-    from config.files.price_series import PricePoint
     from planners.appraisal.appraisal import Appraisal
 
 
 def read_choices(
     path: Path,
-) -> tuple[ChoicesFile, Mapping[str, Sequence[PricePoint]], Mapping[date, int] | None]:
+) -> tuple[ChoicesFile, Mapping[str, Sequence[RateNews]], Mapping[date, int] | None]:
     """Read a choices file and all that it names.
 
     Parameters
@@ -34,8 +36,8 @@ def read_choices(
     -------
     file : ChoicesFile
         The file.
-    series : mapping of str to sequence of PricePoint
-        Prices, by the name of the choice whose tariff is a price series.
+    series : mapping of str to sequence of RateNews
+        Prices and announced days, by the name of the choice whose tariff has any.
     used_wh : mapping of date to int or None
         Metered energy of the vehicle on each night of the ledger [Wh]; None if no ledger is named.
 
@@ -75,24 +77,34 @@ def appraise_file(
     return appraise(file, series, used_wh, progress_of(file.driving.draws))
 
 
-def _series_of(file: ChoicesFile) -> dict[str, tuple[PricePoint, ...]]:
-    """Read each price series once, or raise the faults of all that have any."""
+def _series_of(file: ChoicesFile) -> dict[str, tuple[RateNews, ...]]:
+    """Read each price series and list of announcements once, or raise the faults of all."""
     faults: list[Fault] = []
-    series: dict[Path, tuple[PricePoint, ...]] = {}
+    read: dict[tuple[Path, str], tuple[RateNews, ...]] = {}
     # Loading refuses a choices file whose price series has no file.
-    sources = {
-        choice.name: prices.file
-        for choice in file.choices
-        if (prices := choice.tariff.series) and prices.file
-    }
-    for source in dict.fromkeys(sources.values()):
+    found: dict[str, list[tuple[Path, str]]] = {}
+    readers: dict[tuple[Path, str], Callable[[Path], tuple[RateNews, ...]]] = {}
+    for choice in file.choices:
+        series, announced = choice.tariff.series, choice.tariff.announced
+        sources = found.setdefault(choice.name, [])
+        if series is not None and series.file is not None:
+            sources.append((series.file, ""))
+            readers[sources[-1]] = load_prices
+        if announced is not None and announced.file is not None:
+            sources.append((announced.file, " ".join(announced.names)))
+            readers[sources[-1]] = partial(load_announcements, kinds=announced.picked_by_name)
+    for source, reader in readers.items():
         try:
-            series[source] = load_prices(source)
+            read[source] = reader(source[0])
         except FileError as error:
             faults += error.faults
     if faults:
         raise FileError(faults)
-    return {name: series[source] for name, source in sources.items()}
+    return {
+        name: tuple(each for source in sources for each in read[source])
+        for name, sources in found.items()
+        if sources
+    }
 
 
 def _used_of(path: Path, file: ChoicesFile) -> dict[date, int] | None:

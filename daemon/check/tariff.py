@@ -11,6 +11,7 @@ from config.calendar.words import WEEKDAY_NAMES, hours_of_week, parts_in_words
 from config.fields.public_holidays import holiday_dates
 from config.files.errors import TariffError
 from config.tariffs.bands import band_table, names_holidays
+from daemon.check.announced import announced_lines
 from daemon.check.clock import clock_lines
 from daemon.check.composition import dates_in_words, fee_lines, percentage_lines
 from daemon.check.dates import date_lines
@@ -79,12 +80,14 @@ def explain_tariffs(house: House, now: datetime) -> Iterator[str]:
         if not tariff.is_composed:
             yield from _energy(house, place, tariff, now)
             yield from date_lines(tariff, today)
+            yield from announced_lines(house, place, now)
             continue
         yield "    A kWh costs the sum of what follows."
         for component in tariff.plain_components:
             yield from _component(house, place, component, now)
         yield from percentage_lines(tariff)
         yield from date_lines(tariff, today)
+        yield from announced_lines(house, place, now)
 
 
 def _energy(house: House, place: int, tariff: Tariff, now: datetime) -> Iterator[str]:
@@ -94,7 +97,11 @@ def _energy(house: House, place: int, tariff: Tariff, now: datetime) -> Iterator
     if tariff.prices is not None and series is not None:
         yield from price_lines(file, tariff, series)
     else:
-        yield from _bands(tariff, file.household.currency)
+        for kind, of_kind, _places in tariff.by_kind:
+            yield f"    On days of {kind}:"
+            yield from (f"  {line}" for line in _bands(of_kind, file.household.currency))
+        if not tariff.by_kind:
+            yield from _bands(tariff, file.household.currency)
         yield f"    {_holidays(file, tariff, local_date(now, file.zone))}"
         yield from clock_lines(tariff, file.zone, now)
 

@@ -134,11 +134,11 @@ ALERTS: Final[Mapping[str, AlertRule]] = {
         "Nothing more is tried until it is plugged in again, or somebody asks.",
     ),
     PRICES_ENDED: AlertRule(
-        "a price series stopped: plans rest on estimates",
+        "a price series stopped, or no day is announced: plans rest on estimates",
         (ClearedBy.NEW_PRICES,),
-        "The prices of {tariff} ended on {ended:%a %d %b} at {ended:%H:%M}: until new ones come,"
+        "The {what} of {tariff} ended on {ended:%a %d %b} at {ended:%H:%M}: until new ones come,"
         " plans rest on estimates.",
-        "Until new prices come, hours are chosen by estimates.",
+        "Until new prices or announcements come, hours are chosen by estimates.",
         of_household=True,
     ),
     BROKER_REFUSES: AlertRule(

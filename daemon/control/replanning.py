@@ -497,4 +497,4 @@ def _check_prices(
     if not stopped or known.until is None:
         return state, ()
     ended = known.until.astimezone(house.file.zone)
-    return raise_alert(state, PRICES_ENDED, tariff=known.tariff, ended=ended)
+    return raise_alert(state, PRICES_ENDED, what=known.what, tariff=known.tariff, ended=ended)

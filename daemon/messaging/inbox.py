@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Protocol
 import structlog
 
 from adapters.contract.messages import (
+    Announcements,
     DaemonState,
     HomeLoad,
     MalformedMessage,
@@ -52,7 +53,7 @@ class RequestRefused:
     why: Refusal
 
 
-Received = tuple[str, "Event"] | PriceFeed | LoadRead | DaemonState | RequestRefused
+Received = tuple[str, "Event"] | PriceFeed | Announcements | LoadRead | DaemonState | RequestRefused
 """A charge point and its event, a message to the whole household, or a refusal."""
 
 
@@ -319,7 +320,7 @@ class Inbox:
 
 def _of_the_household(
     leaf: str, payload: bytes, now: datetime
-) -> PriceFeed | LoadRead | DaemonState | None:
+) -> PriceFeed | Announcements | LoadRead | DaemonState | None:
     match leaf:
         case "load":
             load = decode(HomeLoad, payload)
@@ -328,6 +329,8 @@ def _of_the_household(
             return LoadRead(load)
         case "prices":
             return decode(PriceFeed, payload)
+        case "announcements":
+            return decode(Announcements, payload)
         case "daemon":
             return decode(DaemonState, payload) if payload else None
         case _:

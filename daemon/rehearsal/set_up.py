@@ -15,7 +15,8 @@ from adapters.bus.embedded_broker import EmbeddedBroker
 from adapters.clocks.clock import SystemClock
 from adapters.host.signals import heed_signals
 from adapters.ledger.ledger import open_ledger
-from adapters.ledger.stored_prices import stored_prices
+from adapters.ledger.stored_prices import stored_news
+from config.files.announcements import announcements_in, prices_in
 from config.files.errors import UsageError
 from config.household.broker import Bus
 from daemon.control.state import assumed_soc_percent
@@ -148,10 +149,11 @@ def _page_of() -> Callable[[Path, House, VirtualClock, Path], AbstractContextMan
 
 
 def _copy_prices(file: HouseholdFile, ledger: Ledger) -> None:
-    """Copy the prices that the household's ledger has from its bus."""
-    series = [tariff.name for tariff in file.tariffs if tariff.series is not None]
-    for name, points in stored_prices(file.ledger.path, series).items():
-        ledger.add_prices(name, points)
+    """Copy the prices and announcements that the household's ledger has from its bus."""
+    names = [each.name for each in file.tariffs if each.series or each.announced]
+    for name, news in stored_news(file.ledger.path, names).items():
+        ledger.add_prices(name, prices_in(news))
+        ledger.add_announcements(name, announcements_in(news))
 
 
 def _evenings(

@@ -6,7 +6,14 @@ import sys
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from adapters.ledger.stored_prices import stored_ledger, stored_load_hours, stored_prices
+from adapters.ledger.stored_prices import stored_ledger, stored_load_hours, stored_news
+from config.files.announcements import (
+    Announcement,
+    RateNews,
+    announcements_in,
+    load_announcements,
+    prices_in,
+)
 from config.files.errors import Fault, FileError, LedgerError
 from config.files.price_series import load_prices
 from config.household.loading import load_household
@@ -17,18 +24,17 @@ from planners.rates.prices import prices_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
-    from datetime import datetime
+    from datetime import date, datetime
     from pathlib import Path
 
-    from config.files.price_series import PricePoint
     from config.household.household_file import HouseholdFile
     from planners.power.live_load import LoadHour
 
-    Series = Mapping[Path, tuple[PricePoint, ...]]
+    Series = Mapping[Path, tuple[RateNews, ...]]
 
 
 def load_house(path: Path, now: datetime | None = None) -> House:
-    """Load a household file, the price series it names, and what is stored in its ledger.
+    """Load a household file, the prices and announcements it names, and what its ledger holds.
 
     Writes no file. If the ledger can't be read, one line on standard error says so.
 
@@ -51,13 +57,15 @@ def load_house(path: Path, now: datetime | None = None) -> House:
     """  # noqa: DOC502 - raised by the loaders
     file = load_household(path)
     series = read_all(series_files(file), lambda each: load_series(each, file))
-    stored: Mapping[str, tuple[PricePoint, ...]] = {}
-    tariffs = [tariff.name for tariff in file.tariffs if tariff.series is not None]
+    stored: Mapping[str, tuple[RateNews, ...]] = {}
+    tariffs = [each.name for each in file.tariffs if each.series or each.announced]
     if tariffs:
         try:
-            stored = stored_prices(file.ledger.path, tariffs)
+            stored = stored_news(file.ledger.path, tariffs)
         except LedgerError as error:
-            sys.stderr.write(f"{error}; prices that came over the bus are left out\n")
+            sys.stderr.write(
+                f"{error}; announcements and prices that came over the bus are left out\n"
+            )
     house = house_of(file, series, lambda tariff: stored.get(tariff, ()))
     if now is None:
         return house
@@ -110,23 +118,26 @@ def with_learned_load(house: House, hours: Iterable[LoadHour], now: datetime) ->
 
 
 def series_files(file: HouseholdFile) -> frozenset[Path]:
-    """Return the price files that a household file names."""
-    prices = (tariff.series for tariff in file.tariffs)
-    return frozenset(each.file for each in prices if each is not None and each.file is not None)
+    """Return the price files, and files of announcements, that a household file names."""
+    sources = (part for tariff in file.tariffs for part in (tariff.series, tariff.announced))
+    return frozenset(each.file for each in sources if each is not None and each.file is not None)
 
 
-def load_series(path: Path, file: HouseholdFile) -> tuple[PricePoint, ...]:
-    """Read a price file; one that is fetched need not be there yet."""
+def load_series(path: Path, file: HouseholdFile) -> tuple[RateNews, ...]:
+    """Read a price file, or a file of announcements; one that is fetched need not be there yet."""
+    for tariff in file.tariffs:
+        if tariff.announced is not None and tariff.announced.file == path:
+            return load_announcements(path, tariff.announced.picked_by_name)
     series = (tariff.series for tariff in file.tariffs)
     fetched = {each.file for each in series if each is not None and each.fetch is not None}
     return () if path in fetched and not path.exists() else load_prices(path)
 
 
 def read_all(
-    paths: Iterable[Path], read: Callable[[Path], tuple[PricePoint, ...]]
-) -> dict[Path, tuple[PricePoint, ...]]:
+    paths: Iterable[Path], read: Callable[[Path], tuple[RateNews, ...]]
+) -> dict[Path, tuple[RateNews, ...]]:
     """Read price series with a function, or raise all their faults (`FileError`)."""
-    series: dict[Path, tuple[PricePoint, ...]] = {}
+    series: dict[Path, tuple[RateNews, ...]] = {}
     faults: list[Fault] = []
     for path in paths:
         try:
@@ -139,14 +150,21 @@ def read_all(
 
 
 def house_of(
-    file: HouseholdFile, series: Series, stored: Callable[[str], Iterable[PricePoint]]
+    file: HouseholdFile, series: Series, stored: Callable[[str], Iterable[RateNews]]
 ) -> House:
-    """Build a house; prices that came over the bus replace those of the files."""
-    points: dict[str, list[PricePoint]] = {}
+    """Build a house; what came over the bus replaces what the files say."""
+    news: dict[str, list[RateNews]] = {}
     for tariff in file.tariffs:
-        if tariff.series is not None:
-            source = tariff.series.file
-            known = {} if source is None else {point.start: point for point in series[source]}
-            known |= {point.start: point for point in stored(tariff.name)}
-            points[tariff.name] = sorted(known.values())
-    return House(file, prices_of(file, points))
+        parts = (tariff.series, tariff.announced)
+        sources = [each.file for each in parts if each is not None and each.file is not None]
+        if any(parts):
+            known = [each for source in sources for each in series[source]]
+            came = tuple(stored(tariff.name))
+            points = {each.start: each for each in (*prices_in(known), *prices_in(came))}
+            kinds = {each.day: each for each in (*announcements_in(known), *announcements_in(came))}
+            news[tariff.name] = [*sorted(points.values()), *_in_order(kinds)]
+    return House(file, prices_of(file, news))
+
+
+def _in_order(kinds: Mapping[date, Announcement]) -> list[Announcement]:
+    return [kinds[day] for day in sorted(kinds)]

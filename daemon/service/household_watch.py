@@ -14,13 +14,14 @@ from typing import TYPE_CHECKING, Literal
 
 import structlog
 
+from adapters.contract.messages import PriceFeed
 from config.calendar.words import listed
 from config.files.errors import FileError
 from config.files.price_series import load_prices
 from config.household.loading import load_household
 from config.tariffs.read_dates import dates_files
 from daemon.control.events import HouseholdHealth
-from daemon.messaging.price_feed import sort_feed
+from daemon.messaging.price_feed import sort_announcements, sort_feed
 from daemon.nights.home_peaks import peaks_so_far
 from daemon.service.house_loading import (
     house_of,
@@ -35,9 +36,9 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
     from datetime import datetime
 
-    from adapters.contract.messages import PriceFeed
+    from adapters.contract.messages import Announcements
     from adapters.ledger.ledger import Ledger
-    from config.files.price_series import PricePoint
+    from config.files.announcements import RateNews
     from config.household.household_file import HouseholdFile
     from config.tariffs.capacity_charge import CapacityCharge
     from daemon.control.state import House
@@ -98,7 +99,7 @@ class HouseholdWatch:
 
     def use_ledger(self, ledger: Ledger) -> None:
         """Replace prices of the files with those that came over the bus and were stored."""
-        self._put_in_force(house_of(self._house.file, self._series, ledger.price_points))
+        self._put_in_force(house_of(self._house.file, self._series, ledger.rate_news))
 
     def learn_load(self, ledger: Ledger, now: datetime) -> bool:
         """Learn from the ledger what the home draws, and its peaks; once between noon and noon.
@@ -185,6 +186,12 @@ class HouseholdWatch:
         self._is_reported = True
         return HouseholdHealth("file-refused", self._refused)
 
+    def store_news(self, received: PriceFeed | Announcements, ledger: Ledger) -> bool:
+        """Store prices or announced days, as `store_prices` and `store_announcements` do."""
+        if isinstance(received, PriceFeed):
+            return self.store_prices(received, ledger)
+        return self.store_announcements(received, ledger)
+
     def store_prices(self, feed: PriceFeed, ledger: Ledger) -> bool:
         """Store prices that came over the bus, each for the tariff of its day.
 
@@ -214,7 +221,36 @@ class HouseholdWatch:
         _log.info("prices came", news=news)
         return True
 
-    def _read(self) -> tuple[HouseholdFile, dict[Path, tuple[PricePoint, ...]]]:
+    def store_announcements(self, made: Announcements, ledger: Ledger) -> bool:
+        """Store kinds of days that came over the bus, each for the tariff of its day.
+
+        Parameters
+        ----------
+        made : Announcements
+            The message.
+        ledger : Ledger
+            Where to store them.
+
+        Returns
+        -------
+        bool
+            Whether any of them is new.
+        """
+        found = sort_announcements(self._house.prices, made)
+        if found.ignored:
+            count = found.ignored.total()
+            _log.warning("announcements are ignored", count=count, why=found.why())
+        news = {
+            tariff: ledger.add_announcements(tariff, list(days.values()))
+            for tariff, days in found.by_tariff.items()
+        }
+        if not any(news.values()):
+            return False
+        self.use_ledger(ledger)
+        _log.info("announcements came", news=news)
+        return True
+
+    def _read(self) -> tuple[HouseholdFile, dict[Path, tuple[RateNews, ...]]]:
         """Read the household file and the price files it names, or raise their faults."""
         self._wanted = frozenset()
         self._stamps[self._path] = _stamp(self._path)
@@ -241,8 +277,8 @@ class HouseholdWatch:
             self._stamps.setdefault(path, _stamp(path))
 
     def _stamped(
-        self, path: Path, read: Callable[[], tuple[PricePoint, ...]]
-    ) -> tuple[PricePoint, ...]:
+        self, path: Path, read: Callable[[], tuple[RateNews, ...]]
+    ) -> tuple[RateNews, ...]:
         # The stamp first: a write during the read is noticed at the next look.
         self._stamps[path] = _stamp(path)
         return read()
@@ -262,16 +298,20 @@ class HouseholdWatch:
         self._refused = None
         if _capacity_charges(file) != _capacity_charges(self._house.file):
             self._peaks, self._peaks_due = (), True  # other hours may count: read all again
-        self._put_in_force(house_of(file, series, ledger.price_points))
+        self._put_in_force(house_of(file, series, ledger.rate_news))
         self._series = series
         _log.info("the changed file is in force", file=str(self._path))
         return True
 
+    def _load_again(self, path: Path) -> tuple[RateNews, ...]:
+        """Read a file that is in force; it must still be there, even if it is fetched."""
+        return load_series(path, self._house.file) if path.exists() else load_prices(path)
+
     def _load_series(self, paths: Iterable[Path], ledger: Ledger) -> bool:
-        news: dict[Path, tuple[PricePoint, ...]] = {}
+        news: dict[Path, tuple[RateNews, ...]] = {}
         for path in paths:
             try:
-                points = self._stamped(path, partial(load_prices, path))
+                points = self._stamped(path, partial(self._load_again, path))
             except FileError as error:
                 _log.error("changed prices are refused, the old ones stay", why=str(error))
                 continue

@@ -13,7 +13,13 @@ from typing import TYPE_CHECKING, Any, Literal
 import structlog
 
 from adapters.bus.events import Connected, Disconnected, MessageArrived, Published
-from adapters.contract.messages import Answer, DaemonState, MalformedMessage, PriceFeed
+from adapters.contract.messages import (
+    Announcements,
+    Answer,
+    DaemonState,
+    MalformedMessage,
+    PriceFeed,
+)
 from adapters.contract.topics import Topics
 from adapters.host.memory import MemoryReturn
 from config.files.errors import LedgerError, TariffError
@@ -524,8 +530,8 @@ class Service:
 
     def _act_on(self, received: Received) -> None:
         match received:
-            case PriceFeed():
-                if self._watch.store_prices(received, self._ledger):
+            case PriceFeed() | Announcements():
+                if self._watch.store_news(received, self._ledger):
                     self._record_news("prices")
                     self._step_all(HouseChanged("prices"))
             case LoadRead():

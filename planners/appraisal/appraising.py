@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from config.choices.choices_file import ChoicesFile
-    from config.files.price_series import PricePoint
+    from config.files.announcements import RateNews
     from planners.appraisal.choice_case import Case
     from planners.appraisal.spreads import ChoiceSpreads
     from planners.year.driving_days import DrivingYear
@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 
 def appraise(
     file: ChoicesFile,
-    series: Mapping[str, Sequence[PricePoint]],
+    series: Mapping[str, Sequence[RateNews]],
     used_wh: Mapping[date, int] | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> Appraisal:
@@ -43,7 +43,7 @@ def appraise(
     ----------
     file : ChoicesFile
         What is declared.
-    series : mapping of str to sequence of PricePoint
+    series : mapping of str to sequence of RateNews
         Prices in order of time, by the name of the choice whose tariff is a price series.
     used_wh : mapping of date to int, optional
         Energy that a ledger's nights metered for the vehicle, by the date on which each began [Wh].

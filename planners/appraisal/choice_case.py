@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from config.choices.choices_file import Choice, ChoicesFile, HomeUse
-    from config.files.price_series import PricePoint
+    from config.files.announcements import RateNews
     from config.household.household_file import HouseholdFile
     from planners.rates.prices import Prices
     from planners.year.driving_days import DrivingYear
@@ -158,7 +158,7 @@ def case_of(
     file: ChoicesFile,
     choice: Choice,
     driving: DrivingYear,
-    points: Sequence[PricePoint],
+    points: Sequence[RateNews],
     span: tuple[datetime, datetime] | None = None,
 ) -> Case:
     """Prepare a choice for one vehicle.
@@ -171,8 +171,8 @@ def case_of(
         One of its choices.
     driving : DrivingYear
         The trips.
-    points : sequence of PricePoint
-        Prices in order of time, if its tariff is a price series.
+    points : sequence of RateNews
+        Prices and announced days in order of time, if its tariff has any.
     span : tuple of datetime, optional
         The time that rates must cover, from `span_of`; without, that of this vehicle's trips.
 
@@ -249,7 +249,7 @@ def _windows(
     choice: Choice,
     driving: DrivingYear,
     year: YearRates,
-    points: Sequence[PricePoint],
+    points: Sequence[RateNews],
 ) -> NightWindows:
     margin = timedelta(minutes=file.driving.margin_minutes)
     leaves = [*(trip.leaves for trip in driving.trips[1:]), driving.next_leaves]
@@ -260,9 +260,12 @@ def _windows(
     first = np.minimum(np.array(back, np.intp), end)
     if choice.planner != "at_once":
         first = np.maximum(first, end - PLANNED_DAYS // tick)
-    if not year.is_series:
+    if not year.is_series and choice.tariff.announced is None:
         return NightWindows(first, end)
-    knowledge = PriceKnowledge(choice.tariff, file.zone, points, file.appraisal.prices_known_at)
+    known_at = file.appraisal.prices_known_at
+    knowledge = PriceKnowledge(
+        choice.tariff, file.zone, file.appraisal.public_holidays, points, known_at
+    )
     nights = zip(first.tolist(), end.tolist(), strict=True)
     return NightWindows(
         first, end, [knowledge.outlooks(year, begins, ends) for begins, ends in nights]

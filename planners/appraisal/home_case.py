@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from config.choices.choices_file import Choice, ChoicesFile
-    from config.files.price_series import PricePoint
+    from config.files.announcements import RateNews
     from planners.year.driving_days import DrivingYear
     from planners.year.night_rules import ChargingRule
     from planners.year.results import YearResults
@@ -127,7 +127,7 @@ def _range(case: Case) -> CurrentRange:
 def cases_of(
     file: ChoicesFile,
     drivings: Mapping[str | None, DrivingYear],
-    series: Mapping[str, Sequence[PricePoint]],
+    series: Mapping[str, Sequence[RateNews]],
 ) -> tuple[Case, ...]:
     """Prepare all choices.
 
@@ -137,7 +137,7 @@ def cases_of(
         What is declared.
     drivings : mapping of str or None to DrivingYear
         The trips of each vehicle; under None those of the first.
-    series : mapping of str to sequence of PricePoint
+    series : mapping of str to sequence of RateNews
         Prices in order of time, by the name of the choice.
 
     Returns

@@ -88,6 +88,13 @@ def _assumptions(
             " planned with estimates, and planned again when their prices are known. Each hour's"
             " energy costs that hour's actual price."
         )
+    announced = any(case.choice.tariff.announced for case in cases)
+    if announced:
+        yield (
+            "With announced days, no plan knows the kind of a day before it is announced: that of"
+            f" the next day is known from {file.appraisal.prices_known_at:%H:%M} on. Until then a"
+            " day is taken for what the tariff says under until_announced."
+        )
     parts = [part for case in cases for part in case.parts]
     if any(part.choice.charge_point.switching == "current" for part in parts):
         yield (
@@ -102,6 +109,7 @@ def _assumptions(
     yield from _about_capacity(cases)
     yield _about_home(file)
     series = ", and a price series repeats every year" if has_series else ""
+    series += ", and so do announced days" if announced else ""
     yield (
         "Rates, standing charges and outlays stay the same for"
         f" {file.appraisal.keep_years:g} years{series}; interest is not counted."
@@ -237,5 +245,5 @@ def _about_choices(choices: Sequence[ChoiceYear]) -> Iterator[str]:
         if choice.estimated_kwh > LEAST_KWH:
             yield (
                 f"{choice.name}: {choice.estimated_kwh:,.1f} kWh are priced with estimates, because"
-                " the price series has no rate for those hours."
+                " no rate is known for those hours."
             )

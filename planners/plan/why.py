@@ -478,7 +478,7 @@ def _estimates(plan: Plan, zone: ZoneInfo) -> Iterator[str]:
             start = joined.pop()[0] if joined and joined[-1][1] == period.start else period.start
             joined.append((start, period.end))
         times = ", ".join(f"{_clock(start, zone)}-{_clock(end, zone)}" for start, end in joined)
-        yield f"The rate is an estimate for {times}: the plan is made again when prices arrive."
+        yield f"The rate is an estimate for {times}: the plan is made again when it is known."
 
 
 def _usage_tiers(window: Window) -> Iterator[str]:

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from typing_extensions import override
 
+from config.files.announcements import announcements_in, prices_in
 from config.files.errors import TariffError
 from config.tariffs.components import ENERGY, STANDING_CHARGE, TAX, Percentage
 from planners.local_time.conversion import (
@@ -28,6 +29,7 @@ from planners.local_time.conversion import (
     minute_of,
 )
 from planners.local_time.zone_offsets import offsets_between
+from planners.rates.announced_rates import AnnouncedRates, announced_rates_of
 from planners.rates.band_rates import band_rates_of
 from planners.rates.runs import RateRun, Rates, run_starts
 from planners.rates.series_rates import BAND, SeriesRates, series_rates_of
@@ -38,7 +40,7 @@ if TYPE_CHECKING:
     from datetime import date
     from zoneinfo import ZoneInfo
 
-    from config.files.price_series import PricePoint
+    from config.files.announcements import RateNews
     from config.tariffs.components import Fee
     from config.tariffs.tariff import PlainComponent, Tariff
 
@@ -147,7 +149,7 @@ class ComposedRates(Rates):
     @override
     def known_until(self, minute: int) -> int | None:
         for component in self.components:
-            if isinstance(component.rates, SeriesRates) and minute < component.last:
+            if minute < component.last:
                 unknown = component.rates.known_until(max(minute, component.first))
                 if unknown is not None and unknown < component.last:
                     return unknown
@@ -315,6 +317,15 @@ def rate_lines(tariff: Tariff, rates: Rates, minute: int) -> tuple[RateLine, ...
     return energy, RateLine(TAX, run.rate - before_tax, tariff.tax_percent)
 
 
+def unsure_in(rates: Rates) -> Iterator[SeriesRates | AnnouncedRates]:
+    """List the parts of a tariff's rates that become known day by day."""
+    if isinstance(rates, ComposedRates):
+        for component in rates.components:
+            yield from unsure_in(component.rates)
+    elif isinstance(rates, SeriesRates | AnnouncedRates):
+        yield rates
+
+
 def series_in(rates: Rates) -> SeriesRates | None:
     """Return the price series among the rates of a tariff, if there is one."""
     if isinstance(rates, ComposedRates):
@@ -325,7 +336,7 @@ def series_in(rates: Rates) -> SeriesRates | None:
 
 
 def rates_of(
-    tariff: Tariff, zone: ZoneInfo, holidays: str | None, points: Sequence[PricePoint]
+    tariff: Tariff, zone: ZoneInfo, holidays: str | None, points: Sequence[RateNews]
 ) -> Rates:
     """Prepare any tariff for looking up rates.
 
@@ -337,8 +348,8 @@ def rates_of(
         The household's zone.
     holidays : str or None
         The household's code of public holidays.
-    points : sequence of PricePoint
-        The prices of its series known so far; empty for a tariff without one.
+    points : sequence of RateNews
+        The prices of its series, and the kinds of its announced days, known so far.
 
     Returns
     -------
@@ -347,9 +358,11 @@ def rates_of(
     """
 
     def plain(component: Tariff) -> Rates:
+        if component.by_kind:
+            return announced_rates_of(component, zone, holidays, announcements_in(points))
         if component.prices is None:
             return band_rates_of(component, zone, holidays)
-        return series_rates_of(component, zone, points)
+        return series_rates_of(component, zone, prices_in(points))
 
     if not tariff.is_composed:
         return plain(tariff)

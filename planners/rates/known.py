@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING, Literal
 
 from config.files.errors import TariffError
 from planners.local_time.conversion import instant_of, local_date, minute_of
-from planners.rates.composed_rates import series_in
+from planners.rates.announced_rates import AnnouncedRates
+from planners.rates.composed_rates import unsure_in
+from planners.rates.series_rates import SeriesRates
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -31,12 +33,15 @@ class RateKnowledge:
         not: the end of the known rates before it; None if there are none. UTC.
     resumes : datetime or None
         If it is not known: the next instant whose rate is known, UTC; None if there is none.
+    what : {"prices", "announced days"}
+        If it is not known: what is missing.
     """
 
     tariff: str
     now: Literal["known", "estimated", "none"]
     until: datetime | None = None
     resumes: datetime | None = None
+    what: Literal["prices", "announced days"] = "prices"
 
 
 @lru_cache(maxsize=8)  # planning and status ask for it at the same instant
@@ -62,13 +67,16 @@ def rate_knowledge(prices: Prices, instant: datetime) -> RateKnowledge | None:
     tariff, rates = prices.tariffs[place].name, prices.rates[place]
     minute = minute_of(instant)
     unknown = rates.known_until(minute)
-    series = series_in(rates)
-    if unknown != minute or series is None:
+    unsure = [each for each in unsure_in(rates) if each.known_until(minute) == minute]
+    if unknown != minute or not unsure:
         return RateKnowledge(tariff, "known", prices.known_until(instant))
-    ended, resumes = series.gap_at(minute)
+    # Without a price nothing can be planned, whatever day it is.
+    at = next((each for each in unsure if isinstance(each, SeriesRates)), unsure[0])
+    ended, resumes = at.gap_at(minute)
     return RateKnowledge(
         tariff,
-        "none" if ended is resumes is None else "estimated",
+        "none" if ended is resumes is None and not isinstance(at, AnnouncedRates) else "estimated",
         None if ended is None else instant_of(ended),
         None if resumes is None else instant_of(resumes),
+        "announced days" if isinstance(at, AnnouncedRates) else "prices",
     )

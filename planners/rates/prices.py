@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
     from zoneinfo import ZoneInfo
 
-    from config.files.price_series import PricePoint
+    from config.files.announcements import RateNews
     from config.household.household_file import HouseholdFile
     from config.tariffs.tariff import Tariff
     from planners.rates.runs import RateRun, Rates
@@ -281,15 +281,15 @@ def _rate_of_minute(prices: Prices, minute: int) -> RateSpan:
     return prices.spans(start, start + MINUTE)[0]
 
 
-def prices_of(file: HouseholdFile, series: Mapping[str, Sequence[PricePoint]]) -> Prices:
+def prices_of(file: HouseholdFile, series: Mapping[str, Sequence[RateNews]]) -> Prices:
     """Prepare a household's tariffs for looking up rates.
 
     Parameters
     ----------
     file : HouseholdFile
         The household.
-    series : mapping of str to sequence of PricePoint
-        Prices known so far, by the name of the tariff; optional for a series without any.
+    series : mapping of str to sequence of RateNews
+        Prices and kinds of days known so far, by the name of the tariff; optional for one without.
 
     Returns
     -------

@@ -7,6 +7,7 @@ from math import log10
 from typing import TYPE_CHECKING, NamedTuple
 
 from config.tariffs.bands import band_table, drop_impossible_days
+from config.tariffs.tariff import KindTariff
 from planners.rates.composed_rates import series_in
 
 if TYPE_CHECKING:
@@ -220,11 +221,21 @@ def _series_guess(
 
 
 def _of_unused_bands(tariff: Tariff) -> Iterator[str]:
+    used = {
+        places[place]
+        for _kind, each, places in tariff.by_kind or (KindTariff("", tariff, _all_places(tariff)),)
+        for place in range(len(places))
+        if drop_impossible_days(band_table(each) == place, each).any()
+    }
     for place, band in enumerate(tariff.bands or ()):
-        if not drop_impossible_days(band_table(tariff) == place, tariff).any():
+        if place not in used:
             yield (
                 f"Band {band.name} of {tariff.name} is never used: the other bands name every hour."
             )
+
+
+def _all_places(tariff: Tariff) -> tuple[int, ...]:
+    return tuple(range(len(tariff.bands or ())))
 
 
 def _plausible(taxed: Decimal, scale: int) -> bool:

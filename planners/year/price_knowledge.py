@@ -1,21 +1,22 @@
-"""Find which prices of a series are known when a plan is made.
+"""Find which prices of a series, or kinds of announced days, are known when a plan is made.
 
-No plan of a simulated year may use prices published later. The next local day's prices become known
-at one time of day. A plan made before that takes estimates for later hours, and is made again when
-the prices are known, as the daemon does.
+No plan of a simulated year may use what was published later. The next local day's prices, and its
+kind, become known at one time of day. A plan made before that takes estimates for later hours, and
+is made again when they are known, as the daemon does.
 """
 
 from __future__ import annotations
 
-from bisect import bisect_left
+from bisect import bisect_left, bisect_right
 from dataclasses import dataclass
 from datetime import datetime, time, timedelta
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from planners.local_time.conversion import instant_of_local, minute_of, wall_time
-from planners.rates.series_rates import series_rates_of
+from config.files.announcements import announcements_in, prices_in
+from planners.local_time.conversion import instant_of_local, local_date, minute_of, wall_time
+from planners.rates.composed_rates import rates_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from config.files.announcements import RateNews
     from config.files.price_series import PricePoint
     from config.tariffs.tariff import Tariff
     from planners.year.rates import YearRates
@@ -50,23 +52,26 @@ class Outlook:
 
 @dataclass(frozen=True, slots=True)
 class PriceKnowledge:
-    """A price series as it becomes known.
+    """A price series, or announced days, as they become known.
 
     Attributes
     ----------
     tariff : Tariff
-        The tariff of the series.
+        The tariff.
     zone : ZoneInfo
         The household's zone.
-    points : sequence of PricePoint
-        All prices, in order of time.
+    holidays : str or None
+        Code of the public holidays.
+    points : sequence of RateNews
+        All prices and announced days, each in order of time.
     known_at : time
         Local time at which the next local day's prices become known.
     """
 
     tariff: Tariff
     zone: ZoneInfo
-    points: Sequence[PricePoint]
+    holidays: str | None
+    points: Sequence[RateNews]
     known_at: time
 
     def outlooks(self, year: YearRates, first: int, end: int) -> list[Outlook]:
@@ -117,10 +122,15 @@ class PriceKnowledge:
     def _estimates(
         self, year: YearRates, first: int, end: int, known: datetime
     ) -> NDArray[np.float64]:
-        start = _place(self.points, known - LOOKED_BACK)
-        past = self.points[start : _place(self.points, known)]
+        prices, kinds = prices_in(self.points), announcements_in(self.points)
+        start = _place(prices, known - LOOKED_BACK)
+        today = local_date(known - datetime.resolution, self.zone)
+        past: tuple[RateNews, ...] = (
+            *prices[start : _place(prices, known)],
+            *kinds[: bisect_right(kinds, today, key=lambda made: made.day)],
+        )
         minutes = minute_of(year.start) + year.tick_minutes * np.arange(first, end)
-        rates = series_rates_of(self.tariff, self.zone, past)
+        rates = rates_of(self.tariff, self.zone, self.holidays, past)
         runs = rates.runs(int(minutes[0]), int(minutes[-1]) + year.tick_minutes)
         run = np.searchsorted([run.first for run in runs], minutes, side="right") - 1
         found: NDArray[np.float64] = np.array([float(run.rate) for run in runs])[run]

@@ -71,7 +71,8 @@ class NightWindows:
     first, end : ndarray of int, shape (nights,)
         First tick of each, and the one after its last.
     outlooks : sequence of sequence of Outlook, or None
-        Outlooks of a price series for each night; None if all rates are known.
+        Outlooks of a price series, or of announced days, for each night; None if all rates are
+        known.
     """
 
     first: NDArray[np.intp]
@@ -86,7 +87,7 @@ class NightWindows:
         year : YearRates
             Actual rates.
         more : float
-            How much higher every price of a series is than in `outlooks` [currency per kWh].
+            How much higher the affected rates are than in `outlooks` [currency per kWh].
 
         Returns
         -------
@@ -112,7 +113,7 @@ class NightWindows:
             )
         else:
             known = [self.outlooks[night] for night in nights.tolist()]
-            stages = tuple(_stages(known, first, inside, more))
+            stages = tuple(_stages(known, first, inside, np.where(year.affected, more, 0.0)))
         return NightGroup(nights, ticks, inside, stages)
 
 
@@ -120,7 +121,7 @@ def _stages(
     known: Sequence[Sequence[Outlook]],
     first: NDArray[np.intp],
     inside: NDArray[np.bool_],
-    more: float,
+    more: NDArray[np.float64],
 ) -> Iterator[PlanningStage]:
     offsets = np.arange(inside.shape[1])
     for number in range(max(len(outlooks) for outlooks in known)):
@@ -132,7 +133,9 @@ def _stages(
         for place, i in enumerate(rows):
             outlook = known[i][number]
             since[place] = outlook.tick - first[i]
-            rates[place, outlook.tick - first[i] :][: len(outlook.rates)] = outlook.rates + more
+            ahead = slice(outlook.tick, outlook.tick + len(outlook.rates))
+            dearer = outlook.rates + more[ahead]
+            rates[place, outlook.tick - first[i] :][: len(dearer)] = dearer
             is_last = number + 1 == len(known[i])
             until[place] = len(offsets) if is_last else known[i][number + 1].tick - first[i]
         may_charge = inside[rows] & (offsets >= since)

@@ -61,6 +61,7 @@ def test_what_the_daemon_listens_to() -> None:
         "lullwatt/kowhai-cottage/+/vehicle",
         "lullwatt/kowhai-cottage/+/request",
         "lullwatt/kowhai-cottage/prices",
+        "lullwatt/kowhai-cottage/announcements",
         "lullwatt/kowhai-cottage/load",
         "lullwatt/kowhai-cottage/daemon",
     )

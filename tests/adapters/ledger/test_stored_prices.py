@@ -13,7 +13,7 @@ import pytest
 
 from adapters.ledger.ledger import open_ledger
 from adapters.ledger.schema import MIGRATIONS
-from adapters.ledger.stored_prices import stored_prices
+from adapters.ledger.stored_prices import stored_news
 from config.files.errors import LedgerError
 from config.files.price_series import PricePoint
 
@@ -48,7 +48,7 @@ def set_schema(path: Path, version: int) -> None:
 def test_the_latest_price_of_each_start_is_read(path: Path) -> None:
     """A correction counts, other tariffs have none, and nothing in the folder is touched."""
     before = traces(path)
-    kept = stored_prices(path, ["Day-ahead", "Other"])
+    kept = stored_news(path, ["Day-ahead", "Other"])
     assert kept == {
         "Day-ahead": (PricePoint(POINTS[0].start, Decimal("0.5")), *POINTS[1:]),
         "Other": (),
@@ -60,9 +60,9 @@ def test_the_latest_price_of_each_start_is_read(path: Path) -> None:
 def test_where_there_is_no_ledger_there_are_no_prices(tmp_path: Path) -> None:
     """Neither file nor folder need exist, and none is made."""
     for name in ("ledger.sqlite3", "nowhere/ledger.sqlite3"):
-        assert stored_prices(tmp_path / name, ["Day-ahead"]) == {"Day-ahead": ()}
+        assert stored_news(tmp_path / name, ["Day-ahead"]) == {"Day-ahead": ()}
     (tmp_path / "empty.sqlite3").touch()
-    assert stored_prices(tmp_path / "empty.sqlite3", ["Day-ahead"]) == {"Day-ahead": ()}
+    assert stored_news(tmp_path / "empty.sqlite3", ["Day-ahead"]) == {"Day-ahead": ()}
     assert [each.name for each in tmp_path.iterdir()] == ["empty.sqlite3"]
 
 
@@ -71,7 +71,7 @@ def test_beside_a_daemon_its_latest_prices_are_read(path: Path) -> None:
     news = PricePoint(START + timedelta(hours=1), Decimal("0.7"))
     with open_ledger(path) as daemon:
         daemon.add_prices("Day-ahead", [news])
-        assert stored_prices(path, ["Day-ahead"])["Day-ahead"][-1] == news
+        assert stored_news(path, ["Day-ahead"])["Day-ahead"][-1] == news
         daemon.add_prices("Day-ahead", [PricePoint(news.start, Decimal("0.8"))])
     assert list(traces(path)) == ["ledger.sqlite3"]
 
@@ -87,7 +87,7 @@ def test_after_a_daemon_that_was_killed(path: Path, tmp_path: Path) -> None:
             shutil.copy(part, killed / part.name)
     left = killed / "ledger.sqlite3"
     before = traces(left)
-    assert stored_prices(left, ["Day-ahead"])["Day-ahead"][-1] == news
+    assert stored_news(left, ["Day-ahead"])["Day-ahead"][-1] == news
     after = traces(left)
     assert set(after) == set(before)
     for name in ("ledger.sqlite3", "ledger.sqlite3-wal"):
@@ -100,7 +100,7 @@ def test_another_schema_is_refused_and_left(path: Path, version: int) -> None:
     set_schema(path, version)
     before = traces(path)
     with pytest.raises(LedgerError, match=f"schema {version}, this one reads {len(MIGRATIONS)}"):
-        stored_prices(path, ["Day-ahead"])
+        stored_news(path, ["Day-ahead"])
     assert traces(path) == before
 
 
@@ -111,7 +111,7 @@ def test_what_is_no_ledger_is_refused_and_left(tmp_path: Path, raw: bytes) -> No
     path.write_bytes(raw)
     before = traces(path)
     with pytest.raises(LedgerError, match=r"ledger\.sqlite3: the ledger"):
-        stored_prices(path, ["Day-ahead"])
+        stored_news(path, ["Day-ahead"])
     assert traces(path) == before
 
 
@@ -121,13 +121,13 @@ def test_another_program_s_database_is_refused(tmp_path: Path) -> None:
     with closing(sqlite3.connect(path)) as connection:
         connection.execute("CREATE TABLE prices (tariff, start, rate, id)")
     with pytest.raises(LedgerError, match="another program's database"):
-        stored_prices(path, ["Day-ahead"])
+        stored_news(path, ["Day-ahead"])
 
 
 def test_a_folder_in_its_place_is_refused(tmp_path: Path) -> None:
     """A directory in place of the ledger is an error."""
     with pytest.raises(LedgerError, match="the ledger"):
-        stored_prices(tmp_path, ["Day-ahead"])
+        stored_news(tmp_path, ["Day-ahead"])
 
 
 @pytest.mark.parametrize("rate", ["dear", "", "1,5"])
@@ -137,4 +137,4 @@ def test_a_price_that_is_no_number_is_refused(path: Path, rate: str) -> None:
         connection.execute("UPDATE prices SET rate = ?", (rate,))
         connection.commit()
     with pytest.raises(LedgerError, match=r"the ledger.*price"):
-        stored_prices(path, ["Day-ahead"])
+        stored_news(path, ["Day-ahead"])

@@ -68,7 +68,10 @@ def test_what_each_user_may_do() -> None:
     assert rights(text, "kowhai-cottage.people") == {
         f"read {base}/#", f"write {base}/driveway/request", f"write {base}/shed-2/request",
     }  # fmt: skip
-    assert rights(text, "kowhai-cottage.prices") == {f"write {base}/prices"}
+    assert rights(text, "kowhai-cottage.prices") == {
+        f"write {base}/prices",
+        f"write {base}/announcements",
+    }
     assert rights(text, "kowhai-cottage.load") == {f"write {base}/load"}
 
 

@@ -89,6 +89,16 @@ def test_closed_and_without_loose_parts() -> None:
             "HomeUse",
             "OtherVehicle",
         ),
-        *("Choice", "ChargePoint", "Tariff", "DateSet", "Band", "Tier", "PriceFile"),
+        *(
+            "Choice",
+            "ChargePoint",
+            "Tariff",
+            "DateSet",
+            "AnnouncedDays",
+            "AnnouncedKind",
+            "Band",
+            "Tier",
+            "PriceFile",
+        ),
         *("RateComponent", "Fee", "Percentage", "PercentTier", "CapacityCharge", "CapacityStep"),
     }

@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 
 from adapters.ledger.ledger import open_ledger
+from config.files.announcements import prices_in
 from daemon.appraise.reading import read_choices
 from tests.support.commands import Ran
 
@@ -171,9 +172,9 @@ def test_price_series_are_read_for_their_choice(tmp_path: Path) -> None:
     file = written(tmp_path, (FLAT, SERIES))
     (tmp_path / "prices.csv").write_text("start,rate\n2026-01-01T00:00:00+13:00,210\n")
     _, series, used = read_choices(file)
-    assert {name: [float(it.rate) for it in points] for name, points in series.items()} == {
-        "Socket": [210.0]
-    }
+    assert {
+        name: [float(it.rate) for it in prices_in(points)] for name, points in series.items()
+    } == {"Socket": [210.0]}
     assert used is None
 
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from config.files.announcements import Announcement
 from config.files.price_series import PricePoint
 from daemon.check.tariff import explain_tariffs, explain_tonight
 from daemon.control.state import House
@@ -407,4 +408,43 @@ def test_special_days_and_seasons_in_words() -> None:
             "Days of quiet: 24 December to 26 December and Good Friday."
             " The next are Thursday 24 December 2026 and Friday 25 December 2026."
         ),
+    ]
+
+
+def test_announced_days_in_words() -> None:
+    """Each kind with its bands and limits, what is announced, and what is assumed until then."""
+    tariff = bands(
+        band("usual", "0.10", kinds=["usual"]),
+        band("costly", "0.50", kinds=["costly"]),
+        announced={
+            "kinds": [
+                {"name": "usual"},
+                {"name": "costly", "at_most": 22, "days": WORKDAYS, "months": [5, 6, 7]},
+            ],
+            "begins": "06:00",
+            "season_begins": "05-01",
+        },
+    )
+    file = DemoHousehold(None, (tariff,)).file()
+    made = [Announcement(date(2026, 6, 3), "costly")]
+    house = House(file, prices_of(file, {"Bands": made}))
+    lines = [line.strip() for line in explain_tariffs(house, utc(EVENING))][4:]
+    assert lines[:4] == [
+        "On days of usual:",
+        "usual: 0.1 NZD per kWh.",
+        "At all hours. In total 168 of the 168 hours of a week.",
+        "On days of costly:",
+    ]
+    assert lines[-5:] == [
+        "Days of costly: at most 22 in a year from 1 May, Monday to Friday, in May to July.",
+        "The supplier announces the kind of each day. Such a day begins at 06:00.",
+        (
+            "Until then, a day that may be of several kinds is taken for the dearest kind that it"
+            " may be."
+        ),
+        (
+            "Today is costly and tomorrow is not announced. Announced in the year to 3 June 2026:"
+            " 0 usual and 1 costly."
+        ),
+        "Announcements come from the bus.",
     ]

@@ -49,11 +49,13 @@ DAY_AHEAD = "tariffs:\n  - {name: Day-ahead, prices: {file: prices.csv}}\n\n"
 class Home:
     """A service on a real ledger, led through an evening by a script."""
 
-    def __init__(self, directory: Path, ledger: Ledger, prices: str = "") -> None:
+    def __init__(
+        self, directory: Path, ledger: Ledger, prices: str = "", tariffs: str = DAY_AHEAD
+    ) -> None:
         text = KOWHAI.read_text("utf-8")
-        tariffs, points = text.index("tariffs:"), text.index("charge_points:")
+        first, points = text.index("tariffs:"), text.index("charge_points:")
         household = directory / "house.yaml"
-        household.write_text(text[:tariffs] + DAY_AHEAD + text[points:], "utf-8")
+        household.write_text(text[:first] + tariffs + text[points:], "utf-8")
         (directory / "prices.csv").write_text(prices or published_in_file(), "utf-8")
         watch = HouseholdWatch(household)
         self.topics = topics_of(watch.house)
@@ -91,7 +93,8 @@ class Home:
         def ack() -> None:
             self.acknowledged += 1
 
-        message = arrived(self.topics.prices, payload, retain=True)
+        topic = self.topics.announcements if b'"days"' in payload else self.topics.prices
+        message = arrived(topic, payload, retain=True)
         return type(message)(message.topic, message.payload, message.retain, ack)
 
     def _next(self, _handled: HandledEvent) -> None:

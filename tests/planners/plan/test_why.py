@@ -286,7 +286,7 @@ def test_estimates_are_named() -> None:
     given = half_hourly(*["0.10", "0.30"] * 28, start="2026-06-02T06:30:00")
     (guess,) = [s for s in given.plan(40.0, EVENING).why if "is an estimate" in s]
     assert guess.startswith("The rate is an estimate for 22:30-23:00, 23:30-00:00, 00:30-00:38")
-    assert guess.endswith(": the plan is made again when prices arrive.")
+    assert guess.endswith(": the plan is made again when it is known.")
 
 
 @pytest.mark.parametrize(
