@@ -60,7 +60,8 @@ TARIFF_QUESTIONS: tuple[Question, ...] = (
         "Does a kWh always cost the same (one_rate), less in certain hours (cheap_hours), or what"
         " a market says (price_series)?",
         "See the bill: two or more rates per kWh mean cheap hours. A price series has a price for"
-        " each hour or half-hour of each day.",
+        " each hour or half-hour of each day. If it has more than that, choose what is nearest: the"
+        " file that is written names examples of other tariffs.",
         always("cheap_hours"),
     ),
     _rate("rate", "What does a kWh cost?", 0.3, _is_one, "tariff: one_rate"),

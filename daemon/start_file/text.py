@@ -31,6 +31,21 @@ _COMMENT_COLUMN = 36
 _WIDTH = 96
 _MOST_DIGITS = 20
 _MODE_2 = 2
+_POWER_EXAMPLE = ("highest-hours.yaml", "a fee by steps for the highest power of a month")
+_BAND_EXAMPLES = (
+    ("two-rates.yaml", "cheap hours by a meter that ignores daylight saving"),
+    ("seasons-and-weekends.yaml", "other hours by season, on weekends and on certain dates"),
+    ("free-noon.yaml", "free hours by day"),
+    ("announced-days.yaml", "days whose kind is announced, or hours that the supplier picks"),
+    ("market-and-network.yaml", "a network fee, levies and taxes of their own"),
+    _POWER_EXAMPLE,
+)
+"""What the tariffs of examples have beyond the answers, for a tariff of bands."""
+_SERIES_EXAMPLES = (
+    ("market-and-network.yaml", "a network fee by the clock, levies and taxes of their own"),
+    ("fetched-day-ahead.yaml", "prices that are fetched each day"),
+    _POWER_EXAMPLE,
+)
 
 
 def household_text(file: HouseholdFile) -> str:
@@ -102,7 +117,15 @@ def _line(text: str, comment: str) -> str:
     return f"{text:<{_COMMENT_COLUMN - 1}} # {comment}"
 
 
+def _example_lines(tariff: Tariff) -> Iterator[str]:
+    """Name the examples that have what no question asks for."""
+    yield "# Does the bill have more? Take over what it has from one of these, in config/examples:"
+    for name, has in _SERIES_EXAMPLES if tariff.prices is not None else _BAND_EXAMPLES:
+        yield f"#   {name:<27}{has}"
+
+
 def _tariff_lines(tariff: Tariff) -> Iterator[str]:
+    yield from _example_lines(tariff)
     yield _line("tariffs:", "rates per kWh, as on the bill")
     yield f"  - name: {text_scalar(tariff.name)}"
     yield _line("    # valid_from: 2026-04-01", "a later tariff says from when it applies")

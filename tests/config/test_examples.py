@@ -20,18 +20,22 @@ FILES = sorted({*EXAMPLES.glob("*.yaml")} - {CHOICES, TWO_CAR_CHOICES})
 
 
 def test_there_are_examples() -> None:
-    """Bands, a series, the sum of both, two capacity charges, three kinds of hardware, two cars."""
+    """Tariffs of common structures, two capacity charges, three kinds of hardware, two cars."""
     assert [path.name for path in FILES] == [
+        "announced-days.yaml",
         "day-ahead.yaml",
         "fetched-day-ahead.yaml",
+        "free-noon.yaml",
         "highest-hours.yaml",
         "kowhai.yaml",
         "market-and-network.yaml",
         "plug.yaml",
         "quarter-hour-peaks.yaml",
         "relay.yaml",
+        "seasons-and-weekends.yaml",
         "settable.yaml",
         "two-cars.yaml",
+        "two-rates.yaml",
     ]
 
 

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping
-from datetime import date, datetime, time, timedelta
+from collections.abc import Callable
+from datetime import date, time
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -12,66 +12,15 @@ from typing import Any
 import pytest
 
 from adapters.ledger.ledger import open_ledger
-from daemon.nights.account import night_record
 from daemon.nights.home_peaks import peaks_so_far
-from daemon.nights.recount import facts_unseen
 from daemon.service.house_loading import load_house
 from daemon.service.household_watch import HouseholdWatch
-from planners.accounts.register import RegisterReading
 from planners.local_time.conversion import instant_of_local
-from planners.local_time.departures import night_bounds
 from planners.power.live_load import LoadQuarter
+from tests.daemon.month.recorded import DAY, EXAMPLES, QUARTER, hour, local, recorded
 from tests.support.commands import Ran
 
 Run = Callable[..., Ran]
-EXAMPLES = Path(__file__).parents[3] / "config" / "examples"
-DAY = timedelta(days=1)
-QUARTER = timedelta(minutes=15)
-
-
-def recorded(
-    directory: Path,
-    example: str,
-    charged: Mapping[datetime, int],
-    nights: int = 10,
-    tariff: str | None = None,
-) -> Path:
-    """Record nights from the first of October, with some Wh in the quarter-hours named."""
-    file = directory / "house.yaml"
-    text = (EXAMPLES / f"{example}.yaml").read_text("utf-8")
-    if tariff is not None:
-        before, after = text.index("tariffs:"), text.index("charge_points:")
-        text = f"{text[:before]}{tariff}\n{text[after:]}"
-    file.write_text(text, "utf-8")
-    house = load_house(file)
-    (point,), (vehicle,) = house.file.charge_points, house.file.vehicles
-    zone, first = house.file.zone, min(start for start in charged).date().replace(day=1)
-    begins, ends = (night_bounds(first + i * DAY, zone)[0] for i in (0, nights))
-    register, shown = 500_000, []
-    at = begins
-    while at <= ends:
-        shown.append(RegisterReading(at, register))
-        register += charged.get(at.astimezone(zone).replace(tzinfo=None), 0)
-        at += QUARTER
-    with open_ledger(directory / "ledger.sqlite3") as ledger:
-        for reading in shown:
-            ledger.add_reading(point, reading.at, reading.register_wh)
-        for place in range(nights):
-            facts = facts_unseen(first + place * DAY, point, vehicle, house.file)
-            body = night_record(house, facts, shown)
-            ledger.close_night(facts.night, point, vehicle, facts.closed_at, body)
-    return file
-
-
-def local(year: int, month: int, day: int, at: int) -> datetime:
-    """Return what the household's clock shows."""
-    return datetime.combine(date(year, month, day), time(at))
-
-
-def hour(day: int, at: int, wh: int, month: int = 10) -> dict[datetime, int]:
-    """Charge evenly through an hour of the local clock."""
-    start = local(2026, month, day, at)
-    return {start + number * QUARTER: wh // 4 for number in range(4)}
 
 
 def month_of(file: Path, run: Run, when: str = "2026-10", *options: str) -> Ran:

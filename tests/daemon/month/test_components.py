@@ -7,7 +7,8 @@ from datetime import timedelta
 from decimal import Decimal
 from pathlib import Path
 
-from tests.daemon.month.test_capacity import Run, json_of, local, month_of, recorded
+from tests.daemon.month.recorded import local, recorded
+from tests.daemon.month.test_capacity import Run, json_of, month_of
 
 QUARTER = timedelta(minutes=15)
 TARIFF = """tariffs:
