@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Final
 
 from adapters.web.exchange import COMMENT, EventStream, WebRequest, WebResponse, event_text
 from config.files.errors import LullwattError
-from daemon.check.explain import explain_unwrapped
 from daemon.page.troubles import past_alerts
 from daemon.page.view import first_view
 from daemon.page_service.access import FORGET, form_key, has_form_key
@@ -184,6 +183,8 @@ class Site:
         )
 
     async def _home(self, visit: Visit) -> WebResponse:
+        from daemon.check.explain import explain_unwrapped  # noqa: PLC0415 - much code, seldom read
+
         house = self._parts.house()
         try:
             alerts = await self._parts.record.alerts(house, visit.now)
