@@ -204,9 +204,11 @@ class CapSearch:
         worth = WORTH * nights * sum(abs(plan.cost) for plan in cheapest.plans)
         free = caps[charges <= self._uncapped_charge]
         best = max(self._highest_kw(cheapest), float(free.max(initial=0.0)))
+        # A cap at which the charge is no lower than with the cheapest plans changes nothing.
+        lower = int((charges < self._uncapped_charge).sum())
         # The least total of a range, its first and last candidate, and the money above it.
-        ranges = [(nights * cheapest.money + float(charges[0]), 0, len(caps), cheapest.money)]
-        tried = 0
+        whole = (nights * cheapest.money + float(charges[0]), 0, lower, cheapest.money)
+        ranges, tried = [whole] if lower else [], 0
         while ranges and tried < MOST_TRIED and not is_enough():
             least, first, end, money_above = heappop(ranges)
             if least >= best_total - worth:

@@ -334,7 +334,7 @@ def _by_minutes(
     limits = _shared_limits(file, stated.horizons, first, minutes, 1)
     per_minute = np.repeat(currents, stated.horizons[0].window.tick_minutes, axis=1)
     per_minute = np.pad(per_minute, ((0, 0), (0, minutes - per_minute.shape[1])))
-    return replace(stated.joint, vehicles=vehicles, limits=limits), per_minute
+    return replace(stated.joint, vehicles=vehicles, limits=limits, solutions={}), per_minute
 
 
 def _highest_amps(

@@ -93,7 +93,7 @@ def _with_needs(
         _lowered(problem, plan, short)
         for problem, plan, short in zip(joint.vehicles, found.plans, short_kwh, strict=True)
     ]
-    return replace(joint, vehicles=tuple(vehicles))
+    return replace(joint, vehicles=tuple(vehicles), solutions={})
 
 
 def _lowered(problem: PlanningProblem, plan: Solution, short_kwh: float | None) -> PlanningProblem:

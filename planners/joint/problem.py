@@ -57,7 +57,8 @@ class JointProblem:
         How often the range of the largest shortage is halved: 8 times is to 0.4 percent of what it
         was.
     solutions : dict
-        Of problems of one vehicle that were solved before: see `planners.joint.plans.solved`.
+        Of problems of one vehicle that were solved before: see `planners.joint.plans.solved`. The
+        same for all limits, so that problems with other limits may share it.
     """
 
     vehicles: tuple[PlanningProblem, ...]
@@ -65,9 +66,7 @@ class JointProblem:
     priorities: tuple[int, ...] = ()
     safe_amps: tuple[NDArray[np.float64], ...] = ()
     halvings: int = 8
-    solutions: dict[tuple[int, bytes, bytes], Solution] = field(
-        default_factory=dict, init=False, repr=False
-    )
+    solutions: dict[tuple[int, bytes, bytes], Solution] = field(default_factory=dict, repr=False)
 
     @property
     def ticks(self) -> int:

@@ -60,7 +60,7 @@ def _measure(joint: JointProblem, reach: Reach) -> Measured:
         return improved_by_programme(joint, best, left, lambda: False)
 
     plans = ever_better(
-        replace(joint),  # without the solutions that are remembered
+        replace(joint, solutions={}),  # without those that are remembered
         is_enough=lambda: perf_counter() - begin >= ROUNDS_SHARE * reach.seconds,
         improve=improve,
     )
