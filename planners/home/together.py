@@ -200,7 +200,7 @@ def state_together(
     TariffError
         If no rate is known before the last departure.
     """  # noqa: DOC502 - raised by prices
-    near = [each for each in situations if _is_near(each)]
+    near = _near(situations)
     horizons = [each for each in _on_one_grid(file, prices, near) if each.window.ticks]
     if not horizons:
         return None
@@ -231,14 +231,16 @@ def state_together(
     return Together(tuple(prepared), joint)
 
 
-def _is_near(situation: Situation) -> bool:
-    return situation.departure.ready_by - situation.now <= PLANNED_DAYS
+def _near(situations: Sequence[Situation]) -> list[Situation]:
+    """Return those that leave soon enough, seen from now: one may begin to charge much later."""
+    now = min((each.now for each in situations), default=None)
+    return [each for each in situations if now and each.departure.ready_by - now <= PLANNED_DAYS]
 
 
 def _leaving(file: HouseholdFile, stated: Together, situations: Sequence[Situation]) -> list[str]:
     """List the charge points of vehicles that leave before they have a tick to plan."""
     planned = {each.charge_point for each in stated.horizons}
-    near = [each.departure.vehicle for each in situations if _is_near(each)]
+    near = [each.departure.vehicle for each in _near(situations)]
     return [point for car in near if (point := file.vehicles[car].charge_point) not in planned]
 
 

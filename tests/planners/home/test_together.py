@@ -414,6 +414,20 @@ def test_a_departure_that_is_far_off_is_planned_later() -> None:
     assert found.allotted == alone.allotted
 
 
+def test_one_that_waits_for_the_end_of_a_time_away_is_planned_later() -> None:
+    """It begins three days before its departure in two weeks; tonight's plan ends tomorrow."""
+    home = TwoCars()
+    near, far = home.situations(40.0, 40.0)
+    away = timedelta(days=13)
+    leaves = replace(
+        far.departure, instant=far.departure.instant + away, ready_by=far.departure.ready_by + away
+    )
+    far = replace(far, now=leaves.ready_by - timedelta(days=3), departure=leaves)
+    stated = state_together(home.file(), prices_of(home.file(), {}), [near, far])
+    assert stated is not None
+    assert [each.charge_point for each in stated.horizons] == ["driveway"]
+
+
 def test_many_ticks_are_not_divided_for_another_cars_departure() -> None:
     """One leaves at seven past the hour, the other in five days: minutes would be 7,000."""
     home = TwoCars(leaves=("07:07", "07:20"))
