@@ -182,11 +182,6 @@ SIXTH: Migration = (
         watts INTEGER NOT NULL
     )
     """,
-)
-"""The mean power of the rest of the home in each quarter-hour, only where a tariff has a capacity
-charge. Nothing finer is stored of what a home draws."""
-
-SEVENTH: Migration = (
     """
     CREATE TABLE announcements (
         id INTEGER PRIMARY KEY,
@@ -198,15 +193,9 @@ SEVENTH: Migration = (
     """,
     "CREATE INDEX announcements_in_time ON announcements (tariff, day, id)",
 )
-"""Kinds of days that a supplier announced over the bus, by the local date on which each begins;
-`hours` are those of a kind of picked hours, with spaces between them."""
+"""The mean power of the rest of the home in each quarter-hour, only where a tariff has a capacity
+charge: nothing finer is stored of what a home draws. And kinds of days that a supplier announced
+over the bus, by the local date on which each begins; `hours` are those of a kind of picked hours,
+with spaces between them."""
 
-MIGRATIONS: Sequence[Migration] = (
-    FIRST,
-    SECOND,
-    THIRD,
-    FOURTH,
-    FIFTH,
-    SIXTH,
-    SEVENTH,
-)
+MIGRATIONS: Sequence[Migration] = (FIRST, SECOND, THIRD, FOURTH, FIFTH, SIXTH)

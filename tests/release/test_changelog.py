@@ -41,3 +41,11 @@ def test_a_release_needs_its_own_section() -> None:
     assert changelog_section(TEXT, "1.1.0") is None
     assert changelog_section(TEXT, "1.20") is None
     assert changelog_section(TEXT, "1.3.0") is None
+
+
+def test_no_text_holds_the_marks_of_a_merge() -> None:
+    """Two versions of a passage, left one below the other, are nobody's."""
+    marks = tuple(sign * 7 + " " for sign in "<>")
+    for path in [*ROOT.glob("*.md"), *ROOT.glob("config/**/*.*"), *ROOT.glob("deploy/**/*.*")]:
+        lines = path.read_bytes().decode("utf-8", "replace").splitlines() if path.is_file() else []
+        assert not [line for line in lines if line.startswith(marks)], path
