@@ -20,7 +20,8 @@ cut short. So the programme's bound is a bound, and its solution only says where
 vehicle is then planned within it by `planners.solver.exact`.
 
 A run may be shorter if it is all the charging there is. The shortest run is therefore left out
-where a vehicle may need less than one.
+where a vehicle may need less than one. Elsewhere a start that is too late for it has the cost of a
+run that is too short.
 """
 
 from __future__ import annotations
@@ -234,6 +235,8 @@ class _Programme:
         run, rest = problem.min_run, problem.min_rest
         need_kwh, _ = columns.missing_kwh
         runs_last = need_kwh >= run * float(columns.most_kwh.max(initial=0.0))
+        if runs_last:
+            self._price_late_starts(columns)
         was_on = float(problem.before.on)
         for i in range(min(_owed(problem), problem.ticks) if runs_last else 0):
             if not self.upper[on + i]:
@@ -250,6 +253,12 @@ class _Programme:
             if rest and i >= rest:
                 begun = range(i - rest + 1, i + 1)
                 self._at_most([*((start + k, 1.0) for k in begun), (on + i - rest, 1.0)], 1.0)
+
+    def _price_late_starts(self, columns: _Columns) -> None:
+        """Price the starts after which a run is too short for the time that is left."""
+        problem = columns.problem
+        for i in range(max(0, problem.ticks - problem.min_run + 1), problem.ticks):
+            self.cost[columns.start + i] += problem.short_run_cost
 
     def _at_most(self, terms: Iterable[tuple[int, float]], bound: float) -> None:
         for number, coefficient in terms:

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planners.power.charging import ChargeModel
+from planners.solver.problem import SHORT_RUN_COST
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -32,8 +33,9 @@ class Nights:
     start_cost : float
         Cost that avoiding one start is worth [currency]; not negative.
     min_run, min_rest : int
-        Shortest run (at least 1) and shortest rest between runs [ticks]. Both end where the night
-        ends, and a run may end early once it has charged all that is needed, or wanted.
+        Shortest run (at least 1) and shortest rest between runs [ticks]. A rest ends where the
+        night ends; so does a run that is too short, at `short_run_cost`. A run may end early once
+        it has charged all that is needed, or wanted.
     prefer_late : bool
         Whether to take the later, not the earlier, of plans that cost the same and start as often.
 
@@ -68,6 +70,15 @@ class Nights:
             _check_shape(name, getattr(self, name), shape[:1])
             _check_finite(name, getattr(self, name))
         self._check_ranges()
+
+    @property
+    def short_run_cost(self) -> NDArray[np.float64]:
+        """Cost of a run that is too short at the end of each night: more than it can save."""
+        run_kwh = self.min_run * self.tick_hours * self.model.full_kw
+        dearest = np.abs(self.rates_per_kwh).max(axis=1, initial=0.0, where=self.may_charge)
+        dearest = np.maximum(dearest, self.max_rate_per_kwh)
+        cost: NDArray[np.float64] = 2 * (run_kwh * dearest + self.start_cost) + SHORT_RUN_COST
+        return cost
 
     def _check_ranges(self) -> None:
         if np.any(self.want_kwh < self.need_kwh):

@@ -134,6 +134,7 @@ def block_of(
         bonus=TO_BE_ON * tie * (-1 if nights.prefer_late else 1),
         min_run=min(nights.min_run, int(rungs.min())),
         min_rest=max(1, nights.min_rest),  # two runs have a tick between them in any case
+        short_run_cost=nights.short_run_cost[pick],
     )
     enough = np.minimum(target.need_rungs[pick], length)
     gaps = np.flatnonzero(aligned.has_gaps[pick])
@@ -156,5 +157,6 @@ def _most_ticks_possible(
         end_cost=np.where(np.isinf(end), np.inf, -np.minimum(bought, enough)),
         start_cost=np.zeros(1),
         bonus=np.zeros(1),
+        short_run_cost=np.zeros(1),
     )
     return np.rint(-tabulate(unpriced).cost).astype(np.intp)

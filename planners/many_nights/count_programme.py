@@ -32,8 +32,9 @@ class Block:
         A tick is used even if leaving it is cheaper by less than this [currency]. If negative, a
         tick is left even if using it is cheaper by as much.
     min_run, min_rest : int
-        Shortest run, which may end where the ticks end, and shortest rest between runs [ticks];
-        both at least 1.
+        Shortest run and shortest rest between runs [ticks]; both at least 1.
+    short_run_cost : ndarray of float, shape (nights,) or (1,)
+        Cost of a run that ends where the ticks end, and is too short [currency].
     """
 
     rates_per_kwh: NDArray[np.float64]
@@ -43,6 +44,7 @@ class Block:
     bonus: NDArray[np.float64]
     min_run: int
     min_rest: int
+    short_run_cost: NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -82,7 +84,8 @@ def tabulate(block: Block) -> Choices:
     price, begin = np.empty((2, states, nights))
     # One row more, never written: after the last rung nothing can be bought.
     end = np.concatenate((block.end_cost, np.full((1, nights), np.inf)))
-    on = [end.copy() for _ in range(block.min_run)]  # on[u]: may stop after u more ticks
+    # on[u]: may stop after u more ticks
+    on = [end.copy(), *(end + block.short_run_cost for _ in range(block.min_run - 1))]
     off = [end.copy() for _ in range(block.min_rest)]  # off[j % min_rest]: at rest before tick j
     off_with_bonus = [end + block.bonus for _ in off]
     for i in range(ticks - 1, -1, -1):

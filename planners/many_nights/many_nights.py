@@ -16,7 +16,8 @@ where a night may not charge::
     on[0, i, c] = min( p[i] E[c] + on[0, i+1, c+1] , off[i+R, c] )         go on; stop, and rest
     off[i, c]   = min( s + p[i] E[c] + on[U-1, i+1, c+1] , off[i+1, c] )   start; wait
 
-    on[u, N, c] = off[N, c] = end[c], ``i+R`` ending at ``N``
+    on[0, N, c] = off[N, c] = end[c], ``i+R`` ending at ``N``
+    on[u, N, c] = end[c] + the cost of a run that is too short
 
 All nights are shifted to end together at ``N``, each with the last tick in which it may charge.
 ``end[c]`` is minus the worth of the energy that ``c`` ticks buy past the need, and infinite if
@@ -79,7 +80,8 @@ def solve_nights(nights: Nights) -> NightsSolution:
         Each night's own optimum, for the objective that the module states.
     """
     aligned = align(nights)
-    ticks = len(aligned.rates_per_kwh)
+    # A ladder shorter than a shortest run is one that reaches its target.
+    ticks = max(len(aligned.rates_per_kwh), nights.min_run)
     climb = climb_whole(nights.model, nights.stored_kwh, nights.want_kwh, nights.tick_hours, ticks)
     need = cut_at(climb, nights.need_kwh)
     to_need = _solve_to(nights, aligned, target_of(nights, need, need))

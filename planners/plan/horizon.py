@@ -156,6 +156,15 @@ class Horizon:
         situation, file = self.situation, with_any_equipment(self.file, self.charge_point)
         return _amps_allowed(file, situation, situation.now, situation.departure.instant)
 
+    def rest_before(self, k: int) -> Slot | None:
+        """Return the time from the last tick before a departure until the vehicle must be ready."""
+        end, ready_by = self.problem.deadlines[k].end, self.situation.departures[k].ready_by
+        ticks = self.window.ticks
+        slot = ticks[end] if end < len(ticks) else self.window.rest
+        if slot is None or slot.start >= ready_by:
+            return None
+        return slot._replace(hours=min(slot.hours, (ready_by - slot.start) / HOUR))
+
     @property
     def point(self) -> ChargePoint:
         """The charge point of the vehicle."""

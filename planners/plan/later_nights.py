@@ -42,11 +42,11 @@ def later_nights(
         In order of time; empty if only one departure was planned for.
     """
     nights: list[LaterNight] = []
-    departures, deadlines = horizon.situation.departures, horizon.problem.deadlines
+    departures = horizon.situation.departures
     for k in range(1, len(departures)):
         before = departures[k - 1]
         stored = max(0.0, reaches_kwh - (before.uses_kwh or 0.0))
-        charging = charging_slots(horizon, solution, deadlines[k - 1].end, deadlines[k].end)
+        charging = charging_slots(horizon, solution, k)
         charging, target = cut_where_dearest(charging, horizon, k, stored, solution.reaches_kwh[k])
         bought = climb(
             horizon.model,

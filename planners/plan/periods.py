@@ -35,10 +35,8 @@ class ChargingSlot(NamedTuple):
     amps: float
 
 
-def charging_slots(
-    horizon: Horizon, solution: Solution, begin: int, end: int
-) -> list[ChargingSlot]:
-    """List the ticks that a solution charges in.
+def charging_slots(horizon: Horizon, solution: Solution, k: int) -> list[ChargingSlot]:
+    """List the ticks that a solution charges in before a departure.
 
     Parameters
     ----------
@@ -46,21 +44,29 @@ def charging_slots(
         What was solved.
     solution : Solution
         The currents chosen.
-    begin, end : int
-        The first tick, and the one after the last.
+    k : int
+        Index of the departure.
 
     Returns
     -------
     list of ChargingSlot
-        With currents in tenths of an ampere, rounded up, but no higher than the tick allows; the
-        last tick is later cut short by the excess.
+        With currents in tenths of an ampere, rounded up, but no higher than the tick allows. A run
+        in the last tick goes on until the vehicle must be ready. Both are later cut short by the
+        excess.
     """
     chosen = []
+    begin, end = horizon.problem.deadlines[k - 1].end if k else 0, horizon.problem.deadlines[k].end
     for i in range(begin, end):
         if solution.share[i] > 0:
             tick = horizon.window.ticks[i]
             parts = ceil(float(solution.amps[i]) * PARTS_OF_AN_AMPERE - ROUNDING)
             chosen.append(ChargingSlot(tick, min(tick.amps, parts / PARTS_OF_AN_AMPERE)))
+    rest = horizon.rest_before(k)
+    is_open = rest is not None and horizon.kept is None and not (k == 0 and horizon.tail)
+    if rest is not None and is_open and end > begin and solution.share[end - 1] > 0:
+        amps = min(rest.amps, chosen[-1].amps)
+        if amps >= horizon.problem.least_amps:
+            chosen.append(ChargingSlot(rest, amps))
     return chosen
 
 

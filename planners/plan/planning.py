@@ -312,7 +312,7 @@ def _first_night(horizon: Horizon, solution: Solution) -> _Night:
     """Carry out the solution up to the first departure, fragment included."""
     model, problem = horizon.model, horizon.problem
     reaches = solution.reaches_kwh[0]
-    charging = charging_slots(horizon, solution, 0, problem.deadlines[0].end)
+    charging = charging_slots(horizon, solution, 0)
     fragment = _open_fragment(horizon)
     is_short = reaches < problem.deadlines[0].need_kwh - NEED_TOLERANCE_KWH
     if horizon.kept is not None and not horizon.situation.on and not is_short:

@@ -54,11 +54,14 @@ class Window:
     tick_minutes : int
         Their length: the household's tick, or a divisor of it if a rate changes inside one, or if
         charging must be done inside one.
+    rest : Slot or None
+        From the last tick to the instant at which the vehicle must be ready; None if it ends there.
     """
 
     fragment: Slot | None
     ticks: tuple[Slot, ...]
     tick_minutes: int
+    rest: Slot | None = None
 
     @property
     def tick_hours(self) -> float:
@@ -136,23 +139,18 @@ def window_of(  # noqa: PLR0917 - each is another kind of thing
     if count == 0:
         return Window(None, (), step_minutes)
     end = first + count * step
-    currents = allowed(now, end)
     slots = [] if first == now else [(now, first - now)]
     slots += [(first + i * step, step) for i in range(count)]
-    found = list(_slots(slots, _until(spans, end), currents))
+    slots += [] if end == ready_by else [(end, ready_by - end)]
+    found = list(_slots(slots, spans, allowed(now, ready_by)))
     fragment = found.pop(0) if first > now else None
-    return Window(fragment, tuple(found), step_minutes)
+    rest = found.pop() if end < ready_by else None
+    return Window(fragment, tuple(found), step_minutes, rest)
 
 
 def _divisor(minutes: int, least: int) -> int:
     """Return the smallest divisor that is not less than `least`, or the number itself."""
     return next((each for each in range(least, minutes) if minutes % each == 0), minutes)
-
-
-def _until(spans: Sequence[RateSpan], end: datetime) -> list[RateSpan]:
-    """Return the spans before an instant."""
-    *whole, last = (span for span in spans if span.start < end)
-    return [*whole, replace(last, end=end)]
 
 
 def _slots(

@@ -39,6 +39,8 @@ class CostTables:
         same array unless `first_apart`, and so are the two below.
     done : ndarray of float, shape (levels,)
         At the departure.
+    short_run : ndarray of float, shape (rows, levels)
+        Cost of a run that ends with the span before it has lasted `min_run`.
     start, start_first : ndarray of bool, shape (ticks, lanes, levels)
         Whether to start from `off`, or from `fresh`.
     bonus : float
@@ -54,6 +56,7 @@ class CostTables:
     off: NDArray[np.float64]
     fresh: NDArray[np.float64]
     done: NDArray[np.float64]
+    short_run: NDArray[np.float64]
     start: NDArray[np.bool_]
     start_first: NDArray[np.bool_]
     bonus: float
@@ -66,7 +69,11 @@ class CostTables:
 
 
 def empty_tables(
-    moves: PricedMoves, min_run: int, done: NDArray[np.float64], bonus: float
+    moves: PricedMoves,
+    min_run: int,
+    done: NDArray[np.float64],
+    bonus: float,
+    short_run_cost: float,
 ) -> CostTables:
     """Make the tables of a span, with only its departure filled in.
 
@@ -80,6 +87,8 @@ def empty_tables(
         Cost from the departure on [currency].
     bonus : float
         See `CostTables`.
+    short_run_cost : float
+        See `PlanningProblem`.
 
     Returns
     -------
@@ -96,5 +105,21 @@ def empty_tables(
     fresh = np.empty((ticks + 1, most, levels)) if first_apart else off
     start = np.empty((ticks, most, levels), dtype=bool)
     first = np.empty_like(start) if first_apart else start
-    on[ticks] = off[ticks] = fresh[ticks] = done
-    return CostTables(moves, lanes, min_run, first_apart, on, off, fresh, done, start, first, bonus)
+    short_run = _short_run(moves, min_run, short_run_cost, rows=on.shape[2])
+    on[ticks] = done + short_run
+    off[ticks] = fresh[ticks] = done
+    return CostTables(
+        moves, lanes, min_run, first_apart, on, off, fresh, done, short_run, start, first, bonus
+    )
+
+
+def _short_run(moves: PricedMoves, min_run: int, cost: float, rows: int) -> NDArray[np.float64]:
+    """Price the end of the span for runs of each length and each level, shape (rows, levels)."""
+    short_run = np.full((rows, len(moves.levels)), cost)
+    short_run[-1] = 0.0
+    short_run[min_run - 1 :, moves.targets] = 0.0  # all the charging for the departure
+    before, ticks = moves.problem.before, moves.span.end - moves.span.start
+    if moves.k == 0 and before.on:  # a run in progress ends with the time
+        for lasted in range(max(1, before.ticks + ticks), min_run):
+            short_run[[lasted - 1, *([min_run + lasted - 2] if rows > min_run else [])]] = 0.0
+    return short_run

@@ -22,7 +22,7 @@ that the currents of tick ``i`` can reach, up to the want::
 
 ``worth(e)`` is what the energy up to ``e`` is worth that no departure needs: see
 `planners.solver.worth`. Dashes mark the next departure; there is none after the last. At the
-departure ``on = off = fresh = D``.
+departure ``off = fresh = D``, and ``on`` is the same, but for the cost of a run that is too short.
 ``fresh`` is like ``off``, but a run that starts from it may finish before ``U`` ticks: it has its
 own rows of ``on`` for ``u < U``, unless no target is so near. Inside a stretch that may be used in
 part only, all states are told apart by its ticks that were used: see `planners.solver.lanes`.
@@ -243,7 +243,8 @@ def _tables_for(
         done = _departure_values(problem, moves, k, tables[-1] if tables else None)
         if short is not None and k == short[0]:
             done = np.maximum(0.0, short[1] - levels[k])
-        tables.append(empty_tables(moves, problem.min_run, done, bonus))
+        short_run_cost = problem.short_run_cost if short is None else 0.0
+        tables.append(empty_tables(moves, problem.min_run, done, bonus, short_run_cost))
         _fill(problem, tables[-1])
     return tables[::-1]
 
@@ -305,7 +306,8 @@ def _fill(problem: PlanningProblem, tables: CostTables) -> None:
         go_on = _whole(tables, row)
         full = np.minimum(go_on[..., -1, :], part)
         if row == ticks - 1 and cut_counts:  # a run may end where the time ends
-            np.minimum(go_on, part[..., None, :], out=go_on)
+            # The lowest level is no target, so that it has each row's cost.
+            np.minimum(go_on, part[..., None, :] + tables.short_run[:, :1], out=go_on)
         if shortest > 1:
             begin = start_cost + go_on[..., 0, :]
             run = on[..., strict, :]

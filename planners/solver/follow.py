@@ -124,8 +124,9 @@ class _Walk:
             chosen = int(equal[0] if self._problem.prefer_late else equal[-1])
             options.append(_Option(begin + float(costs[chosen]), "whole", first + chosen))
         if state.first or self._problem.may_cut(ran, last=i == moves.span.end - 1):
+            short = 0.0 if state.first else tables.short_run[tables.running(ran, first=False), 0]
             for target, cost in moves.parts_from(i, level, tables.done, most):
-                part = _Option(begin + cost, "part", target)
+                part = _Option(begin + cost + float(short), "part", target)
                 # A part that fills the battery is all that can be bought; others forgo later ticks.
                 fills = moves.levels[target] >= moves.span.want_kwh - SAME_KWH
                 options.insert(0 if fills else len(options), part)

@@ -26,6 +26,9 @@ ROUNDING_TICKS = 1e-9
 ROUNDING_AMPS = 1e-9
 """Currents nearer than this are the same [A]."""
 
+SHORT_RUN_COST = 1e-7
+"""What a run that is too short costs at least, even if all energy is free [currency]."""
+
 LEAST_AMPS = 1e-6
 """A current below this counts as 0 [A]."""
 
@@ -139,8 +142,9 @@ class PlanningProblem:
     min_run, min_rest : int
         Shortest run, at least 1, and shortest rest between runs [ticks]. With on/off switching a
         tick cut short counts as a tick; with a current that can be set, only a whole one does. A
-        run may be shorter if it ends with the time before the departure, or if it is all the
-        charging for that departure and is cut short at a target. A run in progress also ends at a
+        run may be shorter if it is all the charging for that departure and is cut short at a
+        target. One that ends with the time before the departure may be shorter too, at
+        `short_run_cost`: a need can require it. A run in progress ends with that time, and at a
         tick that can't charge; other runs must be over by then. A rest begins at each departure.
     before : SwitchingState
         The state before the first tick.
@@ -196,6 +200,14 @@ class PlanningProblem:
         """
         return 50 * self.tie
 
+    @cached_property
+    def short_run_cost(self) -> float:
+        """Cost of a run that is too short at a departure: more than it can save [currency]."""
+        run_kwh = self.min_run * self.tick_hours * self.model.full_kw
+        dearest = float(np.abs(self.rates_per_kwh).max(initial=0.0))
+        dearest = max(dearest, *(each.max_rate_per_kwh for each in self.deadlines))
+        return 2 * (run_kwh * dearest + self.start_cost) + SHORT_RUN_COST
+
     @property
     def rest_left(self) -> int:
         """Number of first ticks in which a rest in progress must continue."""
@@ -228,7 +240,7 @@ class PlanningProblem:
         return [(min(s, d.end), d.end) for s, d in zip(starts, self.deadlines, strict=True)]
 
     def may_cut(self, ran: int, *, last: bool) -> bool:
-        """Tell whether tick number `ran` of a run may be cut short."""
+        """Tell whether tick number `ran` of a run may be cut short; the `last` one at a cost."""
         # If the current can be set, a lower one does the same as a cut, and lasts.
         if self.min_amps is not None and self.min_run > 1:
             return ran > self.min_run

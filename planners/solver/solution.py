@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from planners.solver.problem import NEED_TOLERANCE_KWH
 from planners.solver.worth import worth_at, worth_pieces
 
 if TYPE_CHECKING:
@@ -35,6 +36,8 @@ class Solution:
         Sum of rate x energy [currency], without start costs.
     starts : int
         Number of starts; continuing a run in progress is none.
+    short_runs : int
+        Number of runs that end with the time before a departure and are too short.
     """
 
     amps: NDArray[np.float64]
@@ -44,6 +47,7 @@ class Solution:
     worth: float
     cost: float
     starts: int
+    short_runs: int
 
     @property
     def on(self) -> NDArray[np.bool_]:
@@ -75,7 +79,7 @@ def solution_of(
     stored = problem.stored_kwh
     begin = 0
     reaches: list[float] = []
-    worth = 0.0
+    worth, short_runs = 0.0, 0
     for k, deadline in enumerate(problem.deadlines):
         begun_kwh = stored
         for i in (np.flatnonzero(share[begin : deadline.end]) + begin).tolist():
@@ -87,6 +91,7 @@ def solution_of(
         pieces = worth_pieces(problem.deadlines[k:])
         low, high = worth_at(model, pieces, np.array([begun_kwh, stored]))
         worth += float(high - low)
+        short_runs += _ends_short(problem, k, share[begin : deadline.end], stored)
         stored = max(0.0, stored - deadline.trip_kwh)
         begin = deadline.end
     on = share > 0
@@ -100,7 +105,26 @@ def solution_of(
         worth=worth,
         cost=float(problem.rates_per_kwh @ metered),
         starts=int((on & ~before).sum()),
+        short_runs=short_runs,
     )
+
+
+def _ends_short(
+    problem: PlanningProblem, k: int, share: NDArray[np.float64], reached_kwh: float
+) -> bool:
+    """Tell whether the last run before departure `k` goes on to its end and is too short."""
+    if not len(share) or share[-1] <= 0:
+        return False
+    off = np.flatnonzero(share <= 0)
+    run = len(share) - 1 - int(off[-1]) if len(off) else len(share)
+    if run == len(share) and k == 0 and problem.before.on:
+        return False
+    is_all = not share[: len(share) - run].any()
+    run -= problem.min_amps is not None and problem.min_run > 1 and share[-1] < 1
+    if run >= problem.min_run:
+        return False
+    at_target = any(abs(reached_kwh - t) <= NEED_TOLERANCE_KWH for t in problem.targets_kwh(k))
+    return not (is_all and at_target)
 
 
 def objective(problem: PlanningProblem, solution: Solution) -> float:
@@ -116,6 +140,7 @@ def objective(problem: PlanningProblem, solution: Solution) -> float:
     Returns
     -------
     float
-        Cost of energy and starts, minus the worth of the kWh that no departure needs.
+        Cost of energy, starts and short runs, minus the worth of the kWh that no departure needs.
     """
-    return solution.cost + problem.start_cost * solution.starts - solution.worth
+    extra = problem.start_cost * solution.starts + problem.short_run_cost * solution.short_runs
+    return solution.cost + extra - solution.worth

@@ -8,6 +8,7 @@ from itertools import groupby, product
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from planners.many_nights import blocks as night_blocks
 from planners.many_nights.arrays import Nights, NightsSolution
@@ -62,7 +63,7 @@ def case_of(nights: Nights, night: int) -> tuple[Case, list[bool]]:
     first = may.index(True) if any(may) else 0
     last = len(may) - may[::-1].index(True) if any(may) else 0
     case = Case(
-        rates=tuple(nights.rates_per_kwh[night, first:last].tolist()),
+        rates=tuple(np.where(may, nights.rates_per_kwh[night], 0.0)[first:last].tolist()),
         tick_kwh=nights.model.full_kw * nights.tick_hours,
         need_kwh=float(nights.need_kwh[night]),
         want_kwh=float(nights.want_kwh[night]),
@@ -81,7 +82,19 @@ def optimum_of(nights: Nights, solution: NightsSolution, night: int) -> Optimum:
     starts = sum(on for on, _ in groupby((kwh > 0).tolist()))
     money = float(nights.rates_per_kwh[night] @ kwh) + nights.start_cost * starts
     money -= float(nights.max_rate_per_kwh[night]) * past_kwh
+    if ends_short(nights, kwh, night, starts):
+        money += case_of(nights, night)[0].short_run_cost
     return Optimum(max(0.0, float(nights.need_kwh[night] - kwh.sum())), money)
+
+
+def ends_short(nights: Nights, kwh: NDArray[np.float64], night: int, starts: int) -> bool:
+    """Whether the last run goes on to the end of the time, and is too short for that."""
+    may = np.flatnonzero(nights.may_charge[night])
+    on = (kwh > 0).tolist()[: may[-1] + 1] if len(may) else []
+    run = on[::-1].index(False) if False in on else len(on)
+    targets = (nights.need_kwh[night], nights.want_kwh[night])
+    is_whole = starts == 1 and any(abs(kwh.sum() - target) < 1e-6 for target in targets)
+    return 0 < run < nights.min_run and not is_whole
 
 
 def assert_optimal(ours: Optimum, theirs: Optimum, case: Case) -> None:
@@ -128,7 +141,10 @@ def cheapest_with_gaps(case: Case, may: list[bool]) -> Optimum:
                 and all(length >= min(case.min_run, rungs) for length in runs)
                 and all(length >= case.min_rest for length in rests)
             ):
-                found.append(_priced(case, choice, target_kwh))
+                ends_on, length = stretches[-1] if stretches else (False, 0)
+                is_short = ends_on and length < min(case.min_run, rungs)
+                short, money = _priced(case, choice, target_kwh)
+                found.append((short, money + is_short * case.short_run_cost))
     least = min(short for short, _ in found)
     return Optimum(least, min(money for short, money in found if short <= least + 1e-9))
 

@@ -10,8 +10,11 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from config.files.price_series import PricePoint
+from planners.plan.horizon import Situation, departures_known
+from planners.plan.planning import make_plan
+from planners.rates.prices import prices_of
 from tests.planners.households import series
-from tests.planners.planned import DemoHousehold, minutes, utc
+from tests.planners.planned import EVERY_DAY, DemoHousehold, minutes, runs_of, utc
 
 if TYPE_CHECKING:
     from planners.plan.plan import Plan
@@ -158,3 +161,32 @@ def test_another_run_is_cut_where_the_dearest_is_at_its_shortest() -> None:
     plan = given.plan(soc_before(3.68 * 67 / 60), "2026-06-03T14:02:00")
     assert hours_at(plan, 0.10) == pytest.approx(47 / 60)
     assert hours_at(plan, 0.30) == pytest.approx(20 / 60)
+
+
+def test_a_run_before_a_departure_is_no_shorter_than_the_shortest() -> None:
+    """Ten minutes at 0.10 are left before leaving: too short for a run of their own."""
+    given = household(["0.10", "0.40", "0.10"], {"min_run_minutes": 15}, at="04:10")
+    plan = given.plan(soc_before(3.68 * 65 / 60), "2026-06-03T14:00:00")
+    assert [(end - start) / minutes(1) for start, end in runs_of(plan)] == pytest.approx([65])
+
+
+def test_a_need_is_met_in_a_run_that_is_too_short_where_there_is_no_other_way() -> None:
+    """It leaves in ten minutes; the shortest run is fifteen."""
+    given = household(["0.10"], {"min_run_minutes": 15}, at="02:10")
+    plan = given.plan(35.0, "2026-06-03T14:00:00")
+    assert [(end - start) / minutes(1) for start, end in runs_of(plan)] == pytest.approx([10])
+
+
+def test_the_last_minutes_before_a_departure_count_with_several_nights() -> None:
+    """Two nights are planned in ticks of five minutes: four more at 0.10 are used until 03:29."""
+    given = household(
+        ["0.30", "0.10", *["0.50"] * 46], at="03:29", returns="17:00", uses_kwh=0.0, days=EVERY_DAY
+    )
+    file, now = given.file(), utc("2026-06-03T14:00:00")
+    prices = prices_of(file, given.series or {})
+    departure, *later = departures_known(file, prices, "hatchback", now, 2)
+    soc = soc_before(3.68 * (29 + 34.1) / 60)
+    plan = make_plan(file, prices, Situation(now, soc, departure, later=tuple(later)))
+    assert len(plan.later) == 1
+    assert hours_at(plan, 0.10) == pytest.approx(29 / 60)
+    assert hours_at(plan, 0.30) == pytest.approx(34.1 / 60)

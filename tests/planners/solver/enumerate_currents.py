@@ -148,6 +148,10 @@ def _judged(problem: PlanningProblem, plans: Plans, k: int, span: range, on: lis
     short = plans.short.copy()
     short[k] = np.maximum(0.0, deadline.need_kwh - stored)
     money = plans.money + problem.start_cost * statement.starts_of(problem, k, on)
+    for cut in (False, True):
+        if statement.ends_short(problem, k, span, on, cut=cut):
+            is_short = (plans.cut == cut) & ~(one_run & at_target)
+            money = money + problem.short_run_cost * is_short
     return replace(plans, short=short, money=money).of(allowed)
 
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from itertools import groupby, product
 
 from planners.solver.problem import PlanningProblem
-from tests.planners.solver.statement import worth
+from tests.planners.solver.statement import ends_short, worth
 
 NEAR = 1e-9
 
@@ -105,6 +105,11 @@ def _onwards(choice: Choice, k: int, stored: float) -> Iterator[tuple[tuple[floa
         if not _runs_long_enough(choice, k, stored, reached):
             continue
         money = _energy(choice, k, share) - _worth(choice, k, stored, share)
+        on = [tick for tick, _, _ in choice.gains[k]]
+        if ends_short(choice.problem, k, choice.spans[k], on, cut=share < 1):
+            exact = min(abs(reached - target) for target in _targets(choice.problem, k)) <= NEAR
+            is_whole = exact and on == list(range(on[0], on[-1] + 1))
+            money += 0.0 if is_whole else choice.problem.short_run_cost
         home = max(0.0, reached - deadline.trip_kwh)
         for short, more in _onwards(choice, k + 1, home):
             yield (max(0.0, deadline.need_kwh - reached), *short), money + more

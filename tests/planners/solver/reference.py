@@ -33,6 +33,12 @@ class Case:
     least_kwh: float | None = None
     """A tick's energy at the lowest current, if it can be set; then runs may have any length."""
 
+    @property
+    def short_run_cost(self) -> float:
+        """Cost of a run that ends with the time and is too short, as the statement has it."""
+        dearest = max([self.max_rate, *map(abs, self.rates)])
+        return 2 * (self.min_run * self.tick_kwh * dearest + self.start_cost) + 1e-7
+
 
 @dataclass(frozen=True)
 class Optimum:
@@ -90,6 +96,8 @@ def night_model(
     for start, end, most in case.limits:
         model.at_most([(column, 1) for column in energy[start:end]], most * tick)
     _runs_and_rests(model, case, on, begins, rungs)
+    late = begins[max(0, n - min(case.min_run, rungs) + 1) :]
+    model.charge([(column, case.short_run_cost) for column in late])
     model.charge(zip(energy, case.rates, strict=True))
     model.charge([*((column, case.start_cost) for column in begins), (extra, -case.max_rate)])
     return model, short, energy, on
@@ -138,7 +146,7 @@ def cheapest_by_enumeration(case: Case) -> Optimum:
             if sum(choice) > rungs or not _allowed(case, choice, rungs):
                 continue
             if _within_limits(case, choice, target_kwh):
-                found += [_price(case, choice, target_kwh)]
+                found += [_price(case, choice, target_kwh, rungs)]
     return better(found)
 
 
@@ -162,8 +170,12 @@ def _within_limits(case: Case, choice: tuple[bool, ...], target_kwh: float) -> b
     return all(sum(used[start:end]) <= most + 1e-9 for start, end, most in case.limits)
 
 
-def _price(case: Case, choice: tuple[bool, ...], target_kwh: float) -> Optimum:
-    bought = money = 0.0
+def _price(case: Case, choice: tuple[bool, ...], target_kwh: float, rungs: int) -> Optimum:
+    bought = 0.0
+    last = next((i for i, on in enumerate(reversed(choice)) if not on), len(choice))
+    went_on = case.on_before and last == len(choice)
+    is_short = 0 < last < min(case.min_run, rungs) and not went_on
+    money = case.short_run_cost if is_short else 0.0
     before = case.on_before
     for rate, on in zip(case.rates, choice, strict=True):
         if on:

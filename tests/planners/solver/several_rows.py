@@ -54,6 +54,13 @@ def runs_and_rests(
         window = [(number, 1.0) for number in start[j + 1 : j + 1 + rest]]
         if window:
             model.at_most([*window, (on[j], 1)], 1)
+    # A run that starts too near the departure to last long enough has its cost.
+    late = [(number, 1.0) for number in start[max(0, len(start) - problem.min_run + 1) :]]
+    if late and problem.min_run > 1:
+        short = model.column()
+        excuse = [] if whole is None else [(whole, -1.0)]
+        model.at_most([*late, (short, -1), *excuse], 0)
+        model.charge([(short, problem.short_run_cost)])
 
 
 def run_in_progress(

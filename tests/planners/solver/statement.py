@@ -112,23 +112,28 @@ def can_charge(problem: PlanningProblem, tick: int) -> bool:
 def carry_out(problem: PlanningProblem, amps: list[float], share: list[float]) -> Carried:
     """Charge as planned, tick by tick, and add up."""
     metered, returned, reached = [0.0] * len(amps), [], []
-    stored, worths, starts = problem.stored_kwh, 0.0, 0
+    stored, worths, starts, hurried = problem.stored_kwh, 0.0, 0, 0
     for k, span in enumerate(spans_of(problem)):
         returned.append(stored)
         running = k == 0 and problem.before.on
         for tick in span:
-            on = share[tick] > 0
-            starts += on and not running
-            running = on
-            if on:
+            is_on = share[tick] > 0
+            starts += is_on and not running
+            running = is_on
+            if is_on:
                 kwh, gained = tick_kwh(problem, stored, amps[tick])
                 metered[tick] = kwh * share[tick]
                 stored += gained * share[tick]
         worths += worth(problem, k, returned[-1], stored)
+        on = [tick for tick in span if share[tick] > 0]
+        cut = bool(on) and share[on[-1]] < WHOLE
+        hurried += ends_short(problem, k, span, on, cut=cut) and not (
+            len(runs_of(on)) == 1 and is_target(problem, k, stored)
+        )
         reached.append(stored)
         stored = max(0.0, stored - problem.deadlines[k].trip_kwh)
     cost = sum(float(rate) * kwh for rate, kwh in zip(problem.rates_per_kwh, metered, strict=True))
-    money = cost + problem.start_cost * starts - worths
+    money = cost + problem.start_cost * starts + problem.short_run_cost * hurried - worths
     return Carried(metered, returned, reached, cost, starts, money)
 
 
@@ -139,6 +144,11 @@ def targets_of(problem: PlanningProblem, k: int) -> list[float]:
         found += [deadline.need_kwh + trips, deadline.want_kwh + trips]
         trips += deadline.trip_kwh
     return [target for target in found if target <= problem.deadlines[k].want_kwh + 1e-9]
+
+
+def is_target(problem: PlanningProblem, k: int, stored: float) -> bool:
+    """Whether a battery energy is one of those targets."""
+    return any(abs(stored - target) <= NEAR_KWH for target in targets_of(problem, k))
 
 
 def faults_of(problem: PlanningProblem, amps: list[float], share: list[float]) -> list[str]:
@@ -172,7 +182,7 @@ def _segment(
 ) -> Iterator[str]:
     deadline, reached = problem.deadlines[k], carried.reached_kwh[k]
     on = [tick for tick in span if share[tick] > 0]
-    at_target = any(abs(reached - target) <= NEAR_KWH for target in targets_of(problem, k))
+    at_target = is_target(problem, k, reached)
     cut = bool(on) and share[on[-1]] < WHOLE
     if reached > max(deadline.want_kwh, carried.returned_kwh[k]) + NEAR_KWH:
         yield f"{reached} kWh, above the want"
@@ -221,6 +231,16 @@ def short_runs(problem: PlanningProblem, span: range, on: list[int], *, cut: boo
         if length < problem.min_run and (less or run.stop < span.stop) and not blocked:
             found.append(run)
     return found
+
+
+def ends_short(problem: PlanningProblem, k: int, span: range, on: list[int], *, cut: bool) -> bool:
+    """Whether the last run ends with the time before departure `k`, and is too short for that."""
+    if not on or on[-1] + 1 < span.stop:
+        return False
+    run = runs_of(on)[-1]
+    went_on = k == 0 and run.start == 0 and problem.before.on
+    counts_not = cut and problem.min_amps is not None and problem.min_run > 1
+    return not went_on and len(run) - counts_not < problem.min_run
 
 
 def ended_early(problem: PlanningProblem, k: int, span: range, on: list[int]) -> bool:
