@@ -2,23 +2,29 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from planners.plan.horizon import kwh_at_any_price
+from planners.plan.horizon import kwh_at_any_price, without_margin
 from planners.power.phases import most_amps_alone
 from planners.solver.exact import solve
-from planners.solver.problem import LEAST_AMPS, Deadline, PlanningProblem
+from planners.solver.problem import (
+    LEAST_AMPS,
+    NEED_TOLERANCE_KWH,
+    Deadline,
+    PlanningProblem,
+)
 from planners.solver.solution import Solution, solution_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-
-    from numpy.typing import NDArray
+    from datetime import datetime
 
     from planners.plan.horizon import Horizon
+    from planners.plan.window import Slot
 
 OTHER_AMPS = (16.0, 32.0)
 """Currents that a reader may consider instead: the usual sizes of charge points."""
@@ -32,7 +38,7 @@ HALVINGS = 6
 
 @dataclass(frozen=True, slots=True)
 class OtherCurrent:
-    """The cost at another current [currency].
+    """The cost at another current [currency], and how much more energy that is for [kWh].
 
     `reaches_percent` is None if it reaches as much.
     """
@@ -40,6 +46,19 @@ class OtherCurrent:
     amps: float
     cost: float
     reaches_percent: float | None
+    more_kwh: float = 0.0
+
+
+class CarriedOut(NamedTuple):
+    """A night as it is carried out, to the second: its cost [currency] and energies [kWh]."""
+
+    cost: float
+    energy_kwh: float
+    reaches_kwh: float
+
+
+CarryOut = Callable[["Horizon", Solution], CarriedOut]
+"""Carries out what was solved for the next departure."""
 
 
 class FewerStarts(NamedTuple):
@@ -84,7 +103,9 @@ class Alternatives:
     saves: float | None = None
 
 
-def alternatives_to(horizon: Horizon, solution: Solution) -> Alternatives | None:
+def alternatives_to(
+    horizon: Horizon, solution: Solution, carry_out: CarryOut
+) -> Alternatives | None:
     """Price other ways to make the next departure's charge.
 
     Parameters
@@ -93,6 +114,8 @@ def alternatives_to(horizon: Horizon, solution: Solution) -> Alternatives | None
         What was solved.
     solution : Solution
         Its cheapest plan.
+    carry_out : callable
+        How plans are carried out.
 
     Returns
     -------
@@ -113,7 +136,7 @@ def alternatives_to(horizon: Horizon, solution: Solution) -> Alternatives | None
         earlier=_shifted(night, plan, -round(1 / problem.tick_hours)),
         later=_shifted(night, plan, round(1 / problem.tick_hours)),
         fewer_starts=_fewer_starts(night, plan),
-        currents=tuple(_other_currents(horizon, night, plan)),
+        currents=tuple(_other_currents(horizon, solution, night, carry_out)),
         more_kwh=more_kwh,
         saves=saves,
     )
@@ -175,58 +198,117 @@ def _fewer_starts(night: PlanningProblem, plan: Solution) -> FewerStarts | None:
 
 
 def _other_currents(
-    horizon: Horizon, night: PlanningProblem, plan: Solution
+    horizon: Horizon, solution: Solution, night: PlanningProblem, carry_out: CarryOut
 ) -> Iterator[OtherCurrent]:
-    """Price the charge at other currents, beyond the need at rates that the plan accepts."""
+    """Price the charge at other currents, by all the rules of the plan itself."""
+    plan = carry_out(horizon, solution)
+    used = solution.amps[: night.ticks][solution.on[: night.ticks]]
+    for amps in _amps_worth_trying(horizon):
+        # A plan may be below its highest current while the rest of the home needs it.
+        if np.isclose(used, amps).all() or np.isclose(night.model.amps, amps):
+            continue
+        found = _found_at(amps, horizon, solution, plan, carry_out)
+        is_other = abs(plan.reaches_kwh - found.reaches_kwh) > MENTIONED_KWH
+        percent = horizon.model.soc_percent(found.reaches_kwh) if is_other else None
+        yield OtherCurrent(amps, found.cost, percent, found.energy_kwh - plan.energy_kwh)
+
+
+def _found_at(
+    amps: float, horizon: Horizon, solution: Solution, plan: CarriedOut, carry_out: CarryOut
+) -> CarriedOut:
+    """Find the cheapest charge at another current; a margin is given up only if it must be."""
+    is_more = amps > horizon.model.amps
+    deadline = _at_rates_accepted(horizon, solution, plan, is_more=is_more)
+    need_kwh = horizon.problem.deadlines[0].need_kwh - NEED_TOLERANCE_KWH
+    in_time, ready_by = deadline, None
+    if horizon.given_up:
+        ready_by = horizon.situation.departure.instant - horizon.given_up
+        ticks = horizon.window.ticks[: deadline.end]
+        in_time = replace(deadline, end=sum(tick.end() <= ready_by for tick in ticks))
+    if is_more or not horizon.given_up:
+        changed = _with_amps(horizon, amps, in_time, ready_by)
+        found = carry_out(changed, solve(changed.problem))
+        if found.reaches_kwh >= need_kwh:
+            return found
+    late = horizon
+    if not horizon.given_up:
+        late = without_margin(horizon.file, horizon.prices, horizon.situation)
+    changed = _with_amps(late, amps, replace(deadline, end=late.problem.deadlines[0].end))
+    return carry_out(changed, solve(changed.problem))
+
+
+def _amps_worth_trying(horizon: Horizon) -> Iterator[float]:
+    """List the currents that the vehicle could have had."""
+    if horizon.kept is not None:
+        return  # the capacity charge would change with the current
     car = horizon.file.vehicles[horizon.situation.departure.vehicle]
     shared = most_amps_alone(horizon.file, horizon.situation.departure.vehicle)
     most = min(shared, car.max_amps or shared)
     for amps in OTHER_AMPS:
-        # A plan may be below its highest current while the rest of the home needs it.
-        if np.isclose(plan.amps[plan.on], amps).all() or np.isclose(night.model.amps, amps):
-            continue
-        if amps > most:
-            continue
-        if horizon.kept is not None:
-            continue  # the capacity charge would change with the current
-        if amps > night.model.amps and horizon.situation.allotted:
-            continue  # other vehicles have what it does not get
-        if night.min_amps is not None and amps < night.min_amps:
-            continue
-        changed = replace(
-            night,
-            model=replace(night.model, amps=amps),
-            highest_amps=_highest_at(amps, night),
-            deadlines=(_at_rates_accepted(horizon, night, plan),),
-        )
-        if amps > night.model.amps and len(horizon.problem.deadlines) == 1:
-            # With more current there is time for more of what is wanted.
-            first = horizon.problem.deadlines[0]
-            changed = replace(changed, deadlines=(replace(first, end=night.ticks),))
-        found = solve(changed)
-        reached = found.reaches_kwh[0]
-        is_other = abs(night.deadlines[0].need_kwh - reached) > MENTIONED_KWH
-        percent = horizon.model.soc_percent(reached) if is_other else None
-        yield OtherCurrent(amps, found.cost, percent)
+        # Other vehicles have what an allotment leaves out.
+        is_allotted = amps > horizon.model.amps and bool(horizon.situation.allotted)
+        if (horizon.problem.min_amps or 0.0) <= amps <= most and not is_allotted:
+            yield amps
 
 
-def _at_rates_accepted(horizon: Horizon, night: PlanningProblem, plan: Solution) -> Deadline:
+def _with_amps(
+    horizon: Horizon, amps: float, deadline: Deadline, ready_by: datetime | None = None
+) -> Horizon:
+    """Return the time until the next departure with another highest current."""
+    ticks, problem = deadline.end, horizon.problem
+    departure = replace(
+        horizon.situation.departure,
+        want_percent=horizon.model.soc_percent(deadline.want_kwh),
+        ready_by=ready_by or horizon.situation.departure.ready_by,
+    )
+
+    def at(slot: Slot) -> Slot:
+        return slot._replace(amps=_highest_at(amps, slot.amps, problem))
+
+    window = horizon.window
+    window = replace(
+        window,
+        fragment=window.fragment and at(window.fragment),
+        ticks=tuple(map(at, window.ticks)),
+        rest=window.rest and at(window.rest),
+    )
+    model = replace(horizon.model, amps=amps)
+    return replace(
+        horizon,
+        situation=replace(horizon.situation, departure=departure, later=()),
+        model=model,
+        window=window,
+        tail=() if ready_by else tuple(map(at, horizon.tail)),
+        problem=replace(
+            _alone(problem, deadline), model=model, highest_amps=window.highest_amps[:ticks]
+        ),
+    )
+
+
+def _at_rates_accepted(
+    horizon: Horizon, solution: Solution, plan: CarriedOut, *, is_more: bool
+) -> Deadline:
     """Return the deadline for the same charge; beyond the need no rate may be dearer."""
-    first, reached = horizon.problem.deadlines[0], night.deadlines[0].need_kwh
+    problem = horizon.problem
+    first, reached = problem.deadlines[0], plan.reaches_kwh
+    if is_more and len(problem.deadlines) == 1:
+        return first  # with more current there is time for more of what is wanted
     rate = first.max_rate_per_kwh
-    if len(horizon.problem.deadlines) > 1:  # what it saves on later nights is worth more
-        rate = max(rate, float(night.rates_per_kwh[plan.on].max()))
-    need = max(night.stored_kwh, min(first.need_kwh, reached))
-    return Deadline(night.ticks, need, reached, rate)
+    if len(problem.deadlines) > 1:  # what it saves on later nights is worth more
+        rates = problem.rates_per_kwh[: first.end]
+        rate = max(rate, float(rates[solution.on[: first.end]].max()))
+    need = max(problem.stored_kwh, min(first.need_kwh, reached))
+    return Deadline(first.end, need, max(need, reached), rate)
 
 
-def _highest_at(amps: float, night: PlanningProblem) -> NDArray[np.float64]:
-    """Return the highest currents that a charge point of `amps` would have had."""
-    full = night.highest_amps >= night.model.amps - LEAST_AMPS
-    limited = np.minimum(night.highest_amps, amps)
-    if night.min_amps is None:
-        return np.where(night.highest_amps > 0, amps, 0.0)
-    return np.where(full, amps, np.where(limited >= night.min_amps, limited, 0.0))
+def _highest_at(amps: float, allowed: float, problem: PlanningProblem) -> float:
+    """Return the highest current that a charge point of `amps` would have had in some time."""
+    if problem.min_amps is None:
+        return amps if allowed > 0 else 0.0
+    if allowed >= problem.model.amps - LEAST_AMPS:
+        return amps
+    limited = min(allowed, amps)
+    return limited if limited >= problem.min_amps else 0.0
 
 
 def _for_later(horizon: Horizon, solution: Solution) -> tuple[float, float | None]:

@@ -125,6 +125,8 @@ class Horizon:
         The ticks.
     problem : PlanningProblem
         With the needs of the departures, raised where `prepares_for` says so.
+    prices : Prices
+        The household's rates.
     prepares_for : DepartureAt or None
         The last departure whose need takes energy from the nights before its own, if any.
     given_up : timedelta
@@ -142,6 +144,7 @@ class Horizon:
     model: ChargeModel
     window: Window
     problem: PlanningProblem
+    prices: Prices
     prepares_for: DepartureAt | None = None
     given_up: timedelta = timedelta(0)
     tail: tuple[Slot, ...] = ()
@@ -300,7 +303,8 @@ def horizon_of(
         least_minutes=least_minutes,
     )
     model = model_of(file, situation)
-    return Horizon(file, situation, model, window, _problem(file, window, model, situation))
+    problem = _problem(file, window, model, situation)
+    return Horizon(file, situation, model, window, problem, prices)
 
 
 def _tick_minutes(file: HouseholdFile) -> int:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from planners.capacity.several_nights import keep_to_best
 from planners.capacity.tonight import NightTicks
 from planners.local_time.departures import assumed_plugged_in
-from planners.plan.alternatives import alternatives_to
+from planners.plan.alternatives import CarriedOut, alternatives_to
 from planners.plan.baselines import at_once, timer
 from planners.plan.horizon import Horizon, Situation, horizon_of, slots_between, without_margin
 from planners.plan.later_nights import later_nights
@@ -94,7 +94,7 @@ def explained(draft: Draft) -> Plan:
         return replace(plan, why=why_at_once(plan, cheapest, horizon.file))
     departure = horizon.situation.departure
     window = horizon.window.until(departure.ready_by)
-    other = alternatives_to(horizon, solution)
+    other = alternatives_to(horizon, solution, _carried_out)
     hours = _hours_that_limit(horizon, window)
     reasons = why(
         plan, window, horizon.file, departure, other,
@@ -341,6 +341,12 @@ def _first_night(horizon: Horizon, solution: Solution) -> _Night:
     )
     reached = problem.stored_kwh + float(bought.gained_kwh.sum())
     return _Night(charging, bought, periods_of(charging, bought), reached)
+
+
+def _carried_out(horizon: Horizon, solution: Solution) -> CarriedOut:
+    night = _first_night(horizon, solution)
+    cost = sum((period.cost for period in night.periods), 0.0)
+    return CarriedOut(cost, float(night.bought.metered_kwh.sum()), night.reaches_kwh)
 
 
 def _allowed(horizon: Horizon, ticks: Sequence[Slot]) -> list[Slot]:

@@ -342,7 +342,10 @@ def _alternatives(
             only = "only " if is_less and reach != f"{plan.reaches_percent:.0f} %" else ""
             yield f"{at} it would {only}reach {reach}, for {_money(current.cost, plan)}."
         elif plan.shortfall is None:  # else a current that saves nothing is not what is missing
-            yield f"{at} it would cost {_compared(current.cost - other.cost, plan)}."
+            more = _compared(current.cost - plan.cost, plan)
+            energy = f"{abs(current.more_kwh):.2f} kWh {'more' if current.more_kwh > 0 else 'less'}"
+            is_same = abs(current.more_kwh) <= PRINTS_ALIKE_KWH
+            yield f"{at} it would cost {more}{'' if is_same else f', for {energy}'}."
     yield from _later_nights(plan, other, zone)
 
 

@@ -409,12 +409,57 @@ def test_the_same_cost_at_more_current_is_no_news_where_time_is_short(
     monkeypatch: pytest.MonkeyPatch, soc: float, lines: int
 ) -> None:
     """With more current it would not cost the same: it would reach more."""
-    other = Alternatives(1.0, None, None, None, None, (OtherCurrent(40.0, 1.0, None),))
-    monkeypatch.setattr(planning, "alternatives_to", lambda *_: other)
     given = DemoHousehold(leaves={"need_percent": 80.0, "want_percent": 80.0})
-    plan = given.plan(soc, "2026-06-03T16:00:00" if soc == 0.0 else EVENING)
+    at = "2026-06-03T16:00:00" if soc == 0.0 else EVENING
+    cost = given.draft(soc, at).plan.cost
+    other = Alternatives(cost, None, None, None, None, (OtherCurrent(40.0, cost, None),))
+    monkeypatch.setattr(planning, "alternatives_to", lambda *_: other)
+    plan = given.plan(soc, at)
     assert (plan.shortfall is None) is (lines == 1)
     assert sum("40 A it would cost the same" in line for line in plan.why) == lines
+
+
+@pytest.mark.parametrize(
+    ("amps", "other", "leaves", "soc", "at"),
+    [
+        pytest.param(
+            32.0, 16.0, {"at": "01:44", "margin_minutes": 30, "need_percent": 50.0}, 11.19,
+            "2026-06-03T06:52:28", id="less current",
+        ),
+        pytest.param(
+            16.0, 32.0, {"at": "00:31", "margin_minutes": 0, "need_percent": 50.0}, 25.58,
+            "2026-06-03T08:36:15", id="more current",
+        ),
+        pytest.param(
+            16.0, 32.0, {"at": "00:20", "margin_minutes": 30, "need_percent": 35.0}, 10.3,
+            "2026-06-03T08:13:40", id="a margin that is given up",
+        ),
+    ],
+)  # fmt: skip
+def test_another_current_costs_what_its_own_plan_would(
+    amps: float, other: float, leaves: dict[str, Any], soc: float, at: str
+) -> None:
+    """The comparison keeps to all rules of the plan: to the second, and with the same margin."""
+    plan, own = (
+        DemoHousehold(point={"max_amps": each, "switching": "on_off"}, leaves=leaves).plan(soc, at)
+        for each in (amps, other)
+    )
+    more = own.cost - plan.cost
+    money = f"NZD {abs(more):.2f} {'more' if more > 0 else 'less'}"
+    said = [line for line in plan.why if f" {other:g} A it would cost" in line]
+    assert said
+    assert said[0].endswith(f" {other:g} A it would cost {money}.")
+
+
+def test_another_current_reaches_what_its_own_plan_would() -> None:
+    """At 16 A the margin would be given up."""
+    leaves = {"at": "05:36", "need_percent": 60.0}
+    plan, own = (
+        DemoHousehold(point={"max_amps": each}, leaves=leaves).plan(8.56, "2026-06-03T10:03:07")
+        for each in (32.0, 16.0)
+    )
+    said = f"At 16 A it would only reach {own.reaches_percent:.0f} %, for NZD {own.cost:.2f}."
+    assert said in plan.why
 
 
 def test_more_current_reaches_more_of_what_is_wanted_in_the_cheap_hours() -> None:
