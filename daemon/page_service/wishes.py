@@ -23,7 +23,9 @@ if TYPE_CHECKING:
     from daemon.page.words import Words
     from daemon.page_service.site import Parts, Site, Visit
 
-ANSWERS_SECONDS: Final = 5.0
+ANSWERS_SECONDS: Final = 15.0
+"""A plan takes a second on a small board, and several while other work keeps it busy."""
+
 MOST_ASKING: Final = 4
 FORMS: Final = frozenset({"pause", "trip", "away", "level", "vehicle"})
 """The forms; the other wishes need none."""
