@@ -182,7 +182,7 @@ class Night:
         took = hardware.command_at_seconds - since
         tally = self.stage.tally
         tally.slowest_seconds = max(tally.slowest_seconds, took)
-        if took > patience(ENOUGH_SECONDS):
+        if took > patience(ENOUGH_SECONDS, most_seconds=LIMIT_SECONDS):
             tally.wrong("late", f"{took:.2f} s, {self.place()}")
 
     def burst(self, count: int) -> None:

@@ -25,6 +25,10 @@ _STEPS: Final = 200_000
 _STEPS_SECONDS: Final = 0.003
 """What so many steps take on the machine that the limits were written on."""
 
+_SPARE: Final = 3.0
+"""How much longer a limit is than it must be where nothing else runs: an idle machine stalls too,
+for instance as the guest of a busy one."""
+
 _SHARE_OF_A_NICE_STEP: Final = 1.25
 """How much less of a core goes to a process that is nicer by one: sched(7)."""
 
@@ -37,14 +41,16 @@ def patience(seconds: float = DEFAULT_LIMIT_SECONDS, most_seconds: float = math.
     seconds : float
         The limit for an idle machine [s].
     most_seconds : float
-        The longest limit [s]; a test that always waits for all of it needs one.
+        The longest limit [s]; a test that always waits for all of it needs one, and gets nothing
+        to spare.
 
     Returns
     -------
     float
         The limit for this machine at this moment [s].
     """
-    return min(seconds * _slowness() * _crowd(int(monotonic())), most_seconds)
+    spare = _SPARE if most_seconds == math.inf else 1.0
+    return min(seconds * spare * _slowness() * _crowd(int(monotonic())), most_seconds)
 
 
 def wait_until(
