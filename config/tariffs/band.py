@@ -76,6 +76,18 @@ class Band(Model):
         refuse([*problems, *tier_problems(self.tiers or ())])
         return self
 
+    def in_units(self, unit: Decimal) -> Band:
+        """Return the band with rates that were given in some unit of the currency."""
+        rate = None if self.rate is None else self.rate * unit
+        return self.model_copy(update={"rate": rate, "tiers": tiers_in_units(self.tiers, unit)})
+
+
+def tiers_in_units(tiers: tuple[Tier, ...] | None, unit: Decimal) -> tuple[Tier, ...] | None:
+    """Return tiers with rates that were given in some unit of the currency."""
+    if tiers is None:
+        return None
+    return tuple(tier.model_copy(update={"rate": tier.rate * unit}) for tier in tiers)
+
 
 def remainder_problems(bands: Sequence[Band]) -> Iterator[KeyProblem]:
     """Find bands without hours beyond the first of each kind of announced day.

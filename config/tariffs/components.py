@@ -23,12 +23,20 @@ from config.fields.value_types import (
     Text,
     TierEnd,
 )
-from config.tariffs.band import MOST_BANDS, Band, Tier, remainder_problems, tier_problems
+from config.tariffs.band import (
+    MOST_BANDS,
+    Band,
+    Tier,
+    remainder_problems,
+    tier_problems,
+    tiers_in_units,
+)
 from config.tariffs.price_file import PriceFile
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
     from datetime import date
+    from decimal import Decimal
 
 STANDING_CHARGE = "standing_charge"
 """How a percentage names the standing charge."""
@@ -97,6 +105,16 @@ class RateComponent(Model):
         if self.prices is not None:
             return None
         return self.bands or (Band(name=self.name, rate=self.rate, tiers=self.tiers),)
+
+    def in_units(self, unit: Decimal) -> RateComponent:
+        """Return the component with rates that were given in some unit of the currency."""
+        update = {
+            "rate": None if self.rate is None else self.rate * unit,
+            "tiers": tiers_in_units(self.tiers, unit),
+            "bands": None if self.bands is None else tuple(b.in_units(unit) for b in self.bands),
+            "prices": None if self.prices is None else self.prices.in_units(unit),
+        }
+        return self.model_copy(update=update)
 
 
 class Fee(Model):

@@ -12,6 +12,39 @@ from config.fields.value_types import Expected, Factor, FilePath, Model, Rate
 from config.tariffs.price_fetch import PriceFetch
 
 
+class CheapestHours(Model):
+    """Rates by whether an hour is one of the cheapest of its day, as a contract may say."""
+
+    hours: Annotated[int, Field(ge=1, le=23), Expected("a whole number of hours from 1 to 23")] = (
+        Field(description="So many hours of each local day, those with the lowest prices.")
+    )
+    rate: Rate | None = Field(
+        None, description="Their rate before tax [currency per kWh]; either this or add."
+    )
+    add: Rate | None = Field(
+        None,
+        description="Added to their rate instead, below 0 for a reduction [currency per kWh].",
+    )
+    other_rate: Rate | None = Field(
+        None,
+        description="Rate of all other hours before tax [currency per kWh]; without: as the price"
+        " says.",
+    )
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if (self.rate is None) == (self.add is None):
+            got = "neither" if self.rate is None else "both"
+            refuse([KeyProblem((), f"expected either rate or add, got {got}")])
+        return self
+
+    def in_units(self, unit: Decimal) -> CheapestHours:
+        """Return the same with rates that were given in some unit of the currency."""
+        rates = {key: getattr(self, key) for key in ("rate", "add", "other_rate")}
+        update = {key: None if each is None else each * unit for key, each in rates.items()}
+        return self.model_copy(update=update)
+
+
 class PriceFile(Model):
     """Where a price series comes from, and how its prices become rates."""
 
@@ -32,6 +65,9 @@ class PriceFile(Model):
     at_least: Rate | None = Field(
         None, description="Lower limit of it, before tax [currency per kWh]."
     )
+    cheapest_hours: CheapestHours | None = Field(
+        None, description="What the cheapest hours of each day cost, if that differs."
+    )
     step_minutes: (
         Annotated[int, Field(ge=1, le=1440), Expected("a whole number of minutes from 1 to 1440")]
         | None
@@ -40,6 +76,14 @@ class PriceFile(Model):
         description="The longest time that a price holds, if no other follows sooner [minutes]. "
         "Without: read off the gaps between prices, so that missing rows are noticed.",
     )
+
+    def in_units(self, unit: Decimal) -> PriceFile:
+        """Return the series with prices and additions that are in some unit of the currency."""
+        keys = ("multiply", "add", "at_most", "at_least")
+        amounts = {key: getattr(self, key) for key in keys}
+        update = {key: None if each is None else each * unit for key, each in amounts.items()}
+        cheapest = self.cheapest_hours and self.cheapest_hours.in_units(unit)
+        return self.model_copy(update=update | {"cheapest_hours": cheapest})
 
     @model_validator(mode="after")
     def _check(self) -> Self:

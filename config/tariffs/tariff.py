@@ -11,13 +11,22 @@ from decimal import Decimal
 from functools import lru_cache
 from typing import TYPE_CHECKING, Annotated, Literal, NamedTuple, Self
 
-from pydantic import Field, model_validator
+from pydantic import Field, ModelWrapValidatorHandler, model_validator
 
 from config.calendar.announced_kinds import AnnouncedDays, kind_problems
 from config.calendar.date_sets import MOST_SETS, DateSet, set_problems
 from config.calendar.tables import Calendar, calendar_of
 from config.fields.key_problems import KeyProblem, refuse
-from config.fields.value_types import Amount, Date, Expected, Model, TaxPercent, Text, UsualUse
+from config.fields.value_types import (
+    Amount,
+    Date,
+    Expected,
+    Flag,
+    Model,
+    TaxPercent,
+    Text,
+    UsualUse,
+)
 from config.tariffs.band import MOST_BANDS, Band, remainder_problems
 from config.tariffs.capacity_charge import CapacityCharge
 from config.tariffs.components import (
@@ -35,6 +44,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
 _SOURCES = ("bands", "prices", "components")
+HUNDREDTH = Decimal("0.01")
 _DateSets = Annotated[tuple[DateSet, ...], Field(strict=False, min_length=1, max_length=MOST_SETS)]
 
 
@@ -47,6 +57,11 @@ class Tariff(Model):
     )
     standing_charge: Amount = Field(
         Decimal(0), description="Charge before tax [currency per local day]."
+    )
+    in_hundredths: Flag = Field(
+        default=False,
+        description="Whether the standing charge and all rates per kWh, also prices of a series,"
+        " are in hundredths of the currency's unit, such as pence or cents.",
     )
     tax_percent: TaxPercent = Field(
         Decimal(0), description="Tax added to the rates and the standing charge [percent]."
@@ -103,10 +118,11 @@ class Tariff(Model):
         None, description="What the highest power of a month or a year costs."
     )
 
-    @model_validator(mode="before")
+    @model_validator(mode="wrap")
     @classmethod
-    def _mark(cls, data: object) -> object:
-        return with_marked_names(data)
+    def _read(cls, data: object, handler: ModelWrapValidatorHandler[Self]) -> Self:
+        made = handler(with_marked_names(data))
+        return made.in_units(HUNDREDTH) if made.in_hundredths else made
 
     @model_validator(mode="after")
     def _check(self) -> Self:
@@ -140,6 +156,18 @@ class Tariff(Model):
             for place, band in enumerate(bands)
             if band.kinds is not None
         ]
+
+    def in_units(self, unit: Decimal) -> Self:
+        """Return the tariff with rates that were given in some unit of the currency."""
+        update: dict[str, object] = {
+            "in_hundredths": False,
+            "standing_charge": self.standing_charge * unit,
+            "prices": None if self.prices is None else self.prices.in_units(unit),
+        }
+        for key in ("bands", "components"):
+            entries = getattr(self, key)
+            update[key] = None if entries is None else tuple(e.in_units(unit) for e in entries)
+        return self.model_copy(update=update)
 
     @property
     def calendar(self) -> Calendar:

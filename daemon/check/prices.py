@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
 from typing import TYPE_CHECKING
 
 from adapters.contract.topics import Topics
@@ -9,7 +10,7 @@ from config.files.errors import FileError
 from config.files.secret_files import read_secret
 from config.tariffs.price_fetch import address_problem, host_of
 from daemon.fetch_prices.files import read_last_time
-from daemon.presentation.figures import date_text, local_time, plain_number
+from daemon.presentation.figures import date_text, local_time, plain_number, with_tax
 from planners.local_time.conversion import instant_of
 from planners.rates.series_rates import DAYS_ESTIMATED_FROM
 
@@ -61,6 +62,7 @@ def price_lines(file: HouseholdFile, tariff: Tariff, rates: SeriesRates) -> Iter
     if prices.file is not None and prices.fetch is not None:
         yield f"    {_fetched(prices.file, prices.fetch, file.zone)}"
     yield f"    {_formula(prices, tariff, currency)}"
+    yield from _cheapest(prices, tariff, currency)
     yield f"    {_step(prices)}"
     yield f"    {_known(rates, file.zone, currency, tariff)}"
     yield (
@@ -108,6 +110,26 @@ def _formula(prices: PriceFile, tariff: Tariff, currency: str) -> str:
     if tariff.tax_percent:
         steps.append(f"and {plain_number(tariff.tax_percent)} % of tax on top")
     return f"Rate in {currency} per kWh: {', '.join(['the price', *steps])}."
+
+
+def _cheapest(prices: PriceFile, tariff: Tariff, currency: str) -> Iterator[str]:
+    """Say what the cheapest hours of a day cost, if that differs."""
+    contract = prices.cheapest_hours
+    if contract is None:
+        return
+    unit = f"{currency} per kWh"
+    if contract.rate is not None:
+        cost = f"cost {with_tax(contract.rate, tariff, unit)}"
+    else:
+        cost = f"cost {with_tax(contract.add or Decimal(0), tariff, unit)} more than that"
+        if contract.add and contract.add < 0:
+            cost = f"cost {with_tax(-contract.add, tariff, unit)} less than that"
+    hours = "hour" if contract.hours == 1 else f"{contract.hours} hours"
+    verb = cost if contract.hours > 1 else cost.replace("cost", "costs", 1)
+    others = ""
+    if contract.other_rate is not None:
+        others = f"; all other hours cost {with_tax(contract.other_rate, tariff, unit)}"
+    yield f"    The cheapest {hours} of each day by price {verb}{others}."
 
 
 def _step(prices: PriceFile) -> str:

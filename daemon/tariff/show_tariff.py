@@ -278,7 +278,9 @@ def _formula(tariff: Tariff) -> str:
     limited = "".join(
         f", {name} {exact(limit)}" for name, limit in limits.items() if limit is not None
     )
-    return f"{exact(prices.multiply)} x price + {exact(prices.add)}{limited}"
+    contract = prices.cheapest_hours
+    cheapest = f", other rates in the {contract.hours} cheapest hours of a day" if contract else ""
+    return f"{exact(prices.multiply)} x price + {exact(prices.add)}{limited}{cheapest}"
 
 
 def _hours(spans: Sequence[RateSpan]) -> str:

@@ -9,6 +9,9 @@ are noticed in both parts:
   and the last gap have only one neighbour.)
 - The last price holds as long as the one before it. A single price holds for 60 minutes.
 - No price holds for more than 24 hours.
+
+A contract may have a rate of its own for the cheapest hours of each local day: those of the lowest
+prices that are known of the day.
 """
 
 from __future__ import annotations
@@ -40,6 +43,7 @@ BAND = "price"
 """A price series has one band."""
 DAYS_ESTIMATED_FROM = 7
 FOREVER = np.iinfo(np.int64).max
+MINUTES_PER_HOUR = 60
 SINGLE_MINUTES = 60
 """How long a single price holds, as no neighbour shows its step [min]."""
 
@@ -228,12 +232,54 @@ def series_rates_of(tariff: Tariff, zone: ZoneInfo, points: Sequence[PricePoint]
         zone=zone,
         starts=starts,
         ends=ends,
-        rates=tuple(_before_tax(prices, point.rate) * tax_factor for point in points),
+        rates=tuple(rate * tax_factor for rate in _before_tax(prices, points, starts, ends, zone)),
         offsets=offsets_between(zone, int(known[0]), int(known[1])),
     )
 
 
-def _before_tax(prices: PriceFile, price: Decimal) -> Decimal:
+def _before_tax(
+    prices: PriceFile,
+    points: Sequence[PricePoint],
+    starts: NDArray[np.int64],
+    ends: NDArray[np.int64],
+    zone: ZoneInfo,
+) -> list[Decimal]:
+    rates = [_of_price(prices, point.rate) for point in points]
+    contract = prices.cheapest_hours
+    if contract is None or not points:
+        return rates
+    cheap = _cheapest(contract.hours, points, starts, ends, zone)
+    for place, rate in enumerate(rates):
+        if place in cheap:
+            rates[place] = rate + (contract.add or 0) if contract.rate is None else contract.rate
+        elif contract.other_rate is not None:
+            rates[place] = contract.other_rate
+    return rates
+
+
+def _cheapest(
+    hours: int,
+    points: Sequence[PricePoint],
+    starts: NDArray[np.int64],
+    ends: NDArray[np.int64],
+    zone: ZoneInfo,
+) -> set[int]:
+    """Find the prices of the cheapest hours of each local day; of equal ones the earlier."""
+    offsets = offsets_between(zone, int(starts[0]), int(starts[-1]) + 1)
+    days = (offsets.to_local(starts) // DAY_MINUTES).tolist()
+    held = (np.minimum(ends, np.append(starts[1:], FOREVER)) - starts).tolist()
+    left: dict[int, int] = {}
+    found: set[int] = set()
+    for place in sorted(range(len(points)), key=lambda place: (points[place].rate, place)):
+        rest = left.setdefault(days[place], hours * MINUTES_PER_HOUR)
+        # A price that holds for longer than what is left of the hours is none of them.
+        if held[place] <= rest:
+            found.add(place)
+            left[days[place]] = rest - held[place]
+    return found
+
+
+def _of_price(prices: PriceFile, price: Decimal) -> Decimal:
     rate = prices.multiply * price + prices.add
     if prices.at_most is not None:
         rate = min(rate, prices.at_most)

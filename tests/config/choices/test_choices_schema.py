@@ -96,6 +96,7 @@ def test_closed_and_without_loose_parts() -> None:
             "DateSet",
             "AnnouncedDays",
             "AnnouncedKind",
+            "CheapestHours",
             "Band",
             "Tier",
             "PriceFile",

@@ -448,3 +448,17 @@ def test_announced_days_in_words() -> None:
         ),
         "Announcements come from the bus.",
     ]
+
+
+def test_the_cheapest_hours_in_words() -> None:
+    """What they cost, with and without tax, and what all others cost."""
+    contract = {"hours": 4, "rate": Decimal("0.10"), "other_rate": Decimal("0.30")}
+    tariff = {"name": "Series", "prices": {"cheapest_hours": contract}, "tax_percent": 10}
+    lines = tariff_lines(tariff)
+    assert (
+        "The cheapest 4 hours of each day by price cost 0.11 NZD per kWh (0.1 before 10 % of tax);"
+        " all other hours cost 0.33 NZD per kWh (0.3 before 10 % of tax)."
+    ) in lines
+    less = {"name": "Series", "prices": {"cheapest_hours": {"hours": 1, "add": Decimal("-0.05")}}}
+    wanted = "The cheapest hour of each day by price costs 0.05 NZD per kWh less than that."
+    assert wanted in tariff_lines(less)
