@@ -558,7 +558,7 @@ def test_the_daemon_needs_no_file_and_takes_up_a_new_one(fetch: Run, market: Mar
     fetch()
 
     class NoLedger:
-        def price_points(self, _tariff: str) -> tuple[PricePoint, ...]:
+        def rate_news(self, _tariff: str) -> tuple[PricePoint, ...]:
             return ()
 
     assert watch.load_changes(NoLedger()) == "prices"  # type: ignore[arg-type]
