@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from adapters.clocks.clock import SystemClock
+from daemon.page_service import wishes
 from tests.support.brokers import Mosquitto
 from tests.support.browsers import ServedPage, chromium
 from tests.support.daemons import POINT, TOPICS, Person, RunningDaemon
@@ -23,7 +24,10 @@ def person(mosquitto: Mosquitto, meet: Meet) -> Person:
 
 
 @pytest.fixture
-def served(mosquitto: Mosquitto, run_daemon: RunDaemon, person: Person) -> Iterator[ServedPage]:
+def served(
+    mosquitto: Mosquitto, run_daemon: RunDaemon, person: Person, monkeypatch: pytest.MonkeyPatch
+) -> Iterator[ServedPage]:
+    monkeypatch.setattr(wishes, "ANSWERS_SECONDS", patience(60))
     daemon = run_daemon("home", mosquitto.bus)
     person.wait_for(TOPICS.daemon, state="online")
     now = SystemClock().now().isoformat()
