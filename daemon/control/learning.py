@@ -381,14 +381,17 @@ def _swap_vehicle(state: PointState, name: str | None, house: House) -> PointSta
         return state
     known = {other.name: other for other in state.others}
     taken_up = known.pop(after, OtherVehicle(after))
-    # Reports and the meter's count are of the vehicle that is really there, not of the one named.
+    # Reports and the meter's count are of the vehicle that is really there, whatever it is called.
+    reported = state.soc if state.soc is not None and state.soc.source == "vehicle" else None
+    is_the_same = state.plugged_in and state.pilot is not None
+    soc = taken_up.soc
+    if reported is not None and is_the_same and (soc is None or soc.at < reported.at):
+        soc = reported
     stated = state.soc if state.soc is not None and state.soc.source == "person" else None
     aside = OtherVehicle(before, stated, state.left_with)
     # Without a pilot state nobody knows whether the cable went to another vehicle in between.
     known[before] = _uncounted(aside) if state.pilot is None else aside
-    return replace(
-        state, soc=taken_up.soc, left_with=taken_up.left_with, others=tuple(known.values())
-    )
+    return replace(state, soc=soc, left_with=taken_up.left_with, others=tuple(known.values()))
 
 
 def _kept(other: OtherVehicle, now: datetime) -> OtherVehicle:

@@ -105,7 +105,7 @@ def levels_of(
             if _one_ladder(problem)
             else max(1, min(TAPER_PARTS, most // _rungs(problem, spans[0])))
         )
-        found = [_climbed(problem, span, parts) for span in spans]
+        found = [_climbed(problem, span, parts, from_lowest=span is spans[0]) for span in spans]
     else:
         found = _lattice(problem, spans, most)
     return [_with_targets(levels, span) for levels, span in zip(found, spans, strict=True)]
@@ -130,19 +130,22 @@ def _with_targets(levels: NDArray[np.float64], span: DepartureSpan) -> NDArray[n
 
 
 def _rungs(problem: PlanningProblem, span: DepartureSpan) -> int:
-    return max(1, len(_climbed(problem, span, 1)))
+    return max(1, len(_climbed(problem, span, 1, from_lowest=True)))
 
 
-def _climbed(problem: PlanningProblem, span: DepartureSpan, parts: int) -> NDArray[np.float64]:
+def _climbed(
+    problem: PlanningProblem, span: DepartureSpan, parts: int, *, from_lowest: bool
+) -> NDArray[np.float64]:
+    """Climb tick by tick, as far as the ticks go; or to the top if the vehicle may begin higher."""
     model, hours = problem.model, problem.tick_hours
     rung = np.array([span.lowest_kwh])
     if parts > 1:
         first = gains_kwh(model, hours, rung, float(problem.highest_amps.max(initial=0.0)))[0]
         rung = span.lowest_kwh + first * np.arange(parts) / parts
     rungs = [rung]
-    for _ in range(span.end - span.start):
+    while not from_lowest or len(rungs) <= span.end - span.start:
         rung = rung + gains_kwh(model, hours, rung, float(problem.highest_amps.max(initial=0.0)))
-        if rung[0] <= rungs[-1][0] or rung[0] > span.top_kwh:
+        if rung[0] <= rungs[-1][0] + SAME_KWH or rung[0] > span.top_kwh:
             break
         rungs.append(rung)
     return np.sort(np.concatenate(rungs))

@@ -427,13 +427,25 @@ def test_what_a_person_said_of_each_vehicle_is_kept() -> None:
     assert replace(world.state.soc, register_wh=None) == SocFact(50.0, named_at, "person", None)
 
 
-def test_what_the_vehicle_reported_is_not_said_of_another() -> None:
-    """A report is of the vehicle that is there, whichever was named at that time."""
+def test_what_the_vehicle_reported_is_of_the_one_that_is_there() -> None:
+    """It stays true under another name: the van's need is planned from 30 % of its own battery."""
     world = World(household(more_vehicles=VAN), EVENING)
     world.read()
     world.plug_in(30.0)
-    world.ask(vehicle="van")
+    world.ask(vehicle="van", need_percent=80.0, by=EVENING + 12 * HOUR)
+    assert world.state.plan is not None
+    assert world.state.plan.energy_kwh == pytest.approx(50 / 0.9, abs=0.1)
     world.ask(vehicle="hatchback")
+    assert world.state.soc is not None
+    assert (world.state.soc.source, world.state.soc.percent) == ("vehicle", 30.0)
+
+
+def test_a_report_is_nobodys_where_the_cable_may_have_moved_unseen() -> None:
+    """Without a pilot state, another vehicle may be there than the one that reported."""
+    world = World(household(more_vehicles=VAN), EVENING)
+    world.read()
+    world.report(soc_percent=30.0)
+    world.ask(vehicle="van", need_percent=80.0, by=EVENING + 12 * HOUR)
     assert world.state.soc is not None
     assert world.state.soc.source == "assumed"
 

@@ -93,3 +93,32 @@ def test_charges_with_a_taper_where_only_the_lowest_current_is_left(before: Swit
     plan = solve(problem)
     assert plan.reaches_kwh == pytest.approx((15.0,))
     assert faults_of(problem, plan.amps.tolist(), plan.share.tolist()) == []
+
+
+@pytest.mark.parametrize("min_amps", [None, 6.0])
+@pytest.mark.parametrize("trip_kwh", [12.0, 18.0])
+def test_a_taper_above_all_that_is_wanted_changes_nothing_in_several_nights(
+    trip_kwh: float, min_amps: float | None
+) -> None:
+    """It comes home with more than a night's ticks charge from the least that it may hold.
+
+    There the levels ended below the want, so that free energy was left.
+    """
+    night, model = 44, ChargeModel(10.0, 1, 200.0, 60.0, 0.9)
+    problem = PlanningProblem(
+        rates_per_kwh=np.zeros(3 * night),
+        highest_amps=np.full(3 * night, 10.0),
+        tick_hours=0.25,
+        model=model,
+        stored_kwh=24.0,
+        deadlines=(
+            Deadline(night, 18.0, 30.0, 0.1, trip_kwh=trip_kwh, return_tick=night),
+            Deadline(2 * night, 18.0, 30.0, 0.1, trip_kwh=trip_kwh, return_tick=2 * night),
+            Deadline(3 * night, 18.0, 30.0, 0.1),
+        ),
+        min_amps=min_amps,
+    )
+    plain = solve(problem)
+    tapers = solve(replace(problem, model=replace(model, taper=((80.0, 100.0), (100.0, 40.0)))))
+    assert tapers.reaches_kwh == pytest.approx(plain.reaches_kwh, abs=0.02)
+    assert tapers.cost - tapers.worth == pytest.approx(plain.cost - plain.worth, abs=0.01)
