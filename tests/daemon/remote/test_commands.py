@@ -53,7 +53,7 @@ def _held_to_the_contract() -> None:
 @pytest.fixture
 def run(run: Run, monkeypatch: pytest.MonkeyPatch) -> Run:
     """Run a command that waits for its answers as long as this machine may need."""
-    retained_seconds = patience(conversation.RETAINED_SECONDS, most_seconds=15)
+    retained_seconds = patience(2 * conversation.RETAINED_SECONDS, most_seconds=15)
     for module in (conversation, health):
         monkeypatch.setattr(module, "RETAINED_SECONDS", retained_seconds)
 

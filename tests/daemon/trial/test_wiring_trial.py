@@ -270,8 +270,7 @@ def test_nothing_is_sent_beside_a_daemon(
     with opened(file.bus) as bus:
         bus.publish("lullwatt/kowhai-cottage/daemon", encode(online), retain=True)
         assert bus.wait_acknowledged(patience(10))
-    retained_seconds = patience(trial_module.RETAINED_SECONDS, most_seconds=15)
-    monkeypatch.setattr(trial_module, "RETAINED_SECONDS", retained_seconds)
+    monkeypatch.setattr(trial_module, "RETAINED_SECONDS", patience())
     shown = run("wiring", str(path), "--exercise", "--yes")
     assert shown.code == 2
     assert "a daemon of this household runs: stop it first (systemctl stop lullwatt" in shown.err
