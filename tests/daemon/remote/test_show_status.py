@@ -124,7 +124,9 @@ def test_alerts_are_shown_with_what_they_mean() -> None:
     alerts = ("from-tomorrow", "over-current", "prices-ended")
     rows = rows_of(alerts=alerts)
     assert rows["alerts"] == "from-tomorrow"
-    assert rows[""] == "prices-ended: a price series stopped: plans rest on estimates"
+    assert rows[""] == (
+        "prices-ended: a price series stopped, or no day is announced: plans rest on estimates"
+    )
     rows = rows_of(alerts=alerts[1:2])
     assert rows["alerts"] == "over-current: more current flows than was commanded: look at it"
 
