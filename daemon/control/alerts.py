@@ -94,9 +94,10 @@ ALERTS: Final[Mapping[str, AlertRule]] = {
         "It waits until a rate is known.",
     ),
     OUT_OF_REACH: AlertRule(
-        "the need can't be met in time",
+        "a need can't be met in time: that of the next departure, or of a later one that is"
+        " planned",
         (ClearedBy.NEED_IN_REACH, ClearedBy.SKIPPED, ClearedBy.VEHICLE_GONE),
-        "{vehicle} needs {need_percent:.0f} % and will reach {reaches_percent:.0f} %:"
+        "{vehicle} needs {need_percent:.0f} %{by} and will reach {reaches_percent:.0f} %:"
         " {missing_kwh:.1f} kWh are missing.",
         "What can still be done by then is planned.",
     ),

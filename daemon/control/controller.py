@@ -213,7 +213,8 @@ def preview(state: PointState, event: Event, now: datetime, house: House) -> Poi
     if state.plugged_in:
         return state
     state = plan(replace(state, plugged_in=True), now, house)[0]
-    return replace(state, command=_right_command(state, now, house))
+    command, _limit = _below_fuse(state, _right_command(state, now, house), now, house)
+    return replace(state, command=command)
 
 
 def next_wake(state: PointState, now: datetime, house: House) -> datetime:

@@ -51,7 +51,7 @@ if TYPE_CHECKING:
     from daemon.control.events import Action
     from daemon.control.state import House, PointState, SocFact
     from planners.local_time.departures import DepartureAt
-    from planners.plan.plan import Period, Plan
+    from planners.plan.plan import LaterNight, Period, Plan
     from planners.rates.known import RateKnowledge
 
 NEARLY_PERCENT = 0.3
@@ -143,7 +143,7 @@ def _planned_for(
         and set(allotment.why) <= set(before.why)
         and _same_course(before, made, now)
     ):
-        return _warn_of_shortfall(state, made)
+        return _warn_of_shortfall(state, made, file)
     why = (
         *explain_unreported(state, file),
         *_explain_excess(state),
@@ -151,7 +151,7 @@ def _planned_for(
         *allotment.why,
     )
     made = replace(made, why=why)
-    return _warn_of_shortfall(replace(state, plan=made, draft=draft), made)
+    return _warn_of_shortfall(replace(state, plan=made, draft=draft), made, file)
 
 
 def begins_in_rest(state: PointState, now: datetime, house: House) -> bool:
@@ -466,20 +466,35 @@ def _same_periods(old: list[Period], new: list[Period]) -> bool:
     )
 
 
-def _warn_of_shortfall(state: PointState, plan: Plan) -> tuple[PointState, tuple[Action, ...]]:
+def _warn_of_shortfall(
+    state: PointState, plan: Plan, file: HouseholdFile
+) -> tuple[PointState, tuple[Action, ...]]:
+    """Warn of the first departure whose need is out of reach, be it a later one."""
     short = shortfall_that_counts(plan)
-    if short is None:
+    missed: Plan | LaterNight | None = plan if short else None
+    missed = missed or next(
+        (
+            night
+            for night in plan.later
+            if night.need_percent - night.reaches_percent >= NEED_TOLERANCE_PERCENT
+        ),
+        None,
+    )
+    if missed is None:
         return clear_alerts(state, ClearedBy.NEED_IN_REACH), ()
     if state.wishes.skip_until is not None or state.wishes.away_until is not None:
         # Whoever asks to skip, or is away, is told in the answer what will be missing.
         return clear_alerts(state, ClearedBy.SKIPPED), ()
+    model = charge_model(file, plan.vehicle)
+    lacking = model.stored_kwh(missed.need_percent - missed.reaches_percent)
     return raise_alert(
         state,
         OUT_OF_REACH,
         vehicle=plan.vehicle,
-        need_percent=plan.need_percent,
-        reaches_percent=plan.reaches_percent,
-        missing_kwh=short.kwh,
+        need_percent=missed.need_percent,
+        by="" if short else f" by {nearest_minute(missed.departure, file.zone):%a %d %b %H:%M}",
+        reaches_percent=missed.reaches_percent,
+        missing_kwh=short.kwh if short else lacking / model.full_power_efficiency,
     )
 
 

@@ -26,6 +26,9 @@ if TYPE_CHECKING:
     from daemon.control.state import House
     from planners.accounts.register import RegisterReading
 
+EXACT_PLACES = 6
+"""Decimal places of costs that a month adds up before it rounds them."""
+
 PointReadings: TypeAlias = "tuple[str, Sequence[RegisterReading]]"
 """A charge point's name and its meter's register readings."""
 
@@ -87,7 +90,7 @@ def night_record(
         "standing_charge": round_money(house.prices.standing_charge(facts.night), units),
         "baselines": {
             name: {
-                "cost": round_money(rule.cost + extra, units),
+                "cost": round(rule.cost + extra, EXACT_PLACES),
                 "energy_kwh": exact_kwh(total.energy_wh),
                 "outside_kwh": exact_kwh(round(rule.outside_wh)),
             }

@@ -219,7 +219,10 @@ def night_lines(night: dict[str, Any]) -> Iterator[str]:
     baselines = night["baselines"]
     if not baselines:
         return
-    costs = [f"{words}: {currency} {baselines[rule]['cost']}" for rule, words in RULES.items()]
+    costs = [
+        f"{words}: {format_money(baselines[rule]['cost'], currency)}"
+        for rule, words in RULES.items()
+    ]
     yield f"  The same energy {'; '.join(costs)}."
     for rule, words in OUTSIDE_WORDS.items():
         if baselines[rule]["outside_kwh"]:

@@ -181,7 +181,14 @@ def _nothing_wanted(history: NightHistory) -> Iterator[Cause]:
     if not spans_because(history, "the plan has nothing more to charge"):
         return
     plan = _last_plan(history)
-    if plan is None or plan.body["periods"]:
+    if plan is None:
+        return
+    if plan.body["periods"]:
+        end = runs_of(plan.body)[-1].end
+        if end <= history.night.begins:
+            reaches = f"{plan.body['reaches_percent']:.0f} %"
+            words = f"all that was planned had been charged by {history.at(end)}, up to {reaches}"
+            yield Cause("full", words)
         return
     soc, want = float(plan.body["soc_percent"]), float(plan.body["want_percent"])
     if soc >= want:

@@ -23,7 +23,7 @@ from planners.local_time.conversion import nearest_minute
 from planners.plan.plan import instant_text
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
     from rich.console import RenderableType
 
@@ -118,13 +118,12 @@ def account_lines(history: NightHistory) -> Iterator[str]:
         return
     cost = history.money(record["cost"])
     yield f"{kwh_text(night.energy_wh, 2)} at the meter for {cost}, tax included:"
-    lines = record["by_band"]
+    lines = _printed_lines(record["by_band"])
     currency = history.house.file.household.currency
-    energies = rounded_parts([Decimal(line["kwh"]) for line in lines], 2)
-    costs = rounded_parts([Decimal(line["cost"]) for line in lines], minor_units(currency))
-    for line, kwh, part in zip(lines, energies, costs, strict=True):
-        rate = _rate(line["rate"])
-        yield f"  {line['band']}: {kwh} kWh at {rate} per kWh, {history.money(part)}"
+    energies = rounded_parts([kwh for kwh, _ in lines.values()], 2)
+    costs = rounded_parts([part for _, part in lines.values()], minor_units(currency))
+    for (band, rate), kwh, part in zip(lines, energies, costs, strict=True):
+        yield f"  {band}: {kwh} kWh at {rate} per kWh, {history.money(part)}"
     if record["estimated_kwh"]:
         estimated = kwh_text(1000 * float(record["estimated_kwh"]), 2)
         yield f"{estimated} of it are estimated, not measured."
@@ -140,6 +139,17 @@ def account_lines(history: NightHistory) -> Iterator[str]:
     if rules and night.closed:
         sentence = "; ".join(rules)
         yield f"{sentence[:1].upper()}{sentence[1:]}."
+
+
+def _printed_lines(
+    by_band: Sequence[Mapping[str, Any]],
+) -> dict[tuple[str, str], tuple[Decimal, Decimal]]:
+    """Add up the energy and cost of lines whose band and rate print alike."""
+    found: dict[tuple[str, str], tuple[Decimal, Decimal]] = {}
+    for line in by_band:
+        kwh, cost = found.get(key := (line["band"], _rate(line["rate"])), (Decimal(0), Decimal(0)))
+        found[key] = kwh + Decimal(line["kwh"]), cost + Decimal(line["cost"])
+    return found
 
 
 def _rate(rate: Decimal | float) -> str:

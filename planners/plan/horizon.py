@@ -161,12 +161,7 @@ class Horizon:
 
     def rest_before(self, k: int) -> Slot | None:
         """Return the time from the last tick before a departure until the vehicle must be ready."""
-        end, ready_by = self.problem.deadlines[k].end, self.situation.departures[k].ready_by
-        ticks = self.window.ticks
-        slot = ticks[end] if end < len(ticks) else self.window.rest
-        if slot is None or slot.start >= ready_by:
-            return None
-        return slot._replace(hours=min(slot.hours, (ready_by - slot.start) / HOUR))
+        return self.window.until(self.situation.departures[k].ready_by).rest
 
     @property
     def point(self) -> ChargePoint:

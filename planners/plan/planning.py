@@ -232,6 +232,9 @@ def _draft(file: HouseholdFile, prices: Prices, situation: Situation) -> Draft:
     stored = horizon.problem.stored_kwh
     want_kwh = max(stored, model.stored_kwh(departure.want_percent))
     window = horizon.window.until(departure.ready_by)
+    # No rule can charge while the charge point rests either.
+    ticks = window.ticks[horizon.problem.rest_left :]
+    rested = replace(window, fragment=_open_fragment(horizon), ticks=ticks)
     shortfall = shortfall_of(
         model,
         [*_allowed(horizon, window.ticks), *horizon.tail],
@@ -257,8 +260,8 @@ def _draft(file: HouseholdFile, prices: Prices, situation: Situation) -> Draft:
         starts=_starts(night.periods, horizon.situation),
         shortfall=shortfall,
         periods=night.periods,
-        at_once=at_once(window, model, stored, want_kwh),
-        timer=timer(window, model, stored, want_kwh),
+        at_once=at_once(rested, model, stored, want_kwh),
+        timer=timer(rested, model, stored, want_kwh),
         later=later_nights(horizon, solution, night.reaches_kwh),
         cautions=cautions(file, horizon.charge_point),
     )

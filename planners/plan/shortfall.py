@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING
 
 from planners.plan.plan import Shortfall
 from planners.power.charging import NEED_TOLERANCE_PERCENT, ChargeModel, climb, ladder
-from planners.solver.problem import NEED_TOLERANCE_KWH
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -19,6 +18,9 @@ if TYPE_CHECKING:
     from planners.plan.plan import Plan
     from planners.plan.window import Slot
     from planners.power.allowed_currents import AmpsSpan
+
+MISSED_KWH = 0.04
+"""A need missed by less is met: what is missing would print as 0.0 kWh [kWh]."""
 
 LONGEST = timedelta(days=14)
 """How far ahead to search for the instant at which a need could be met."""
@@ -58,7 +60,7 @@ def shortfall_of(
     Shortfall or None
         None if the need is met.
     """
-    if need_kwh - reaches_kwh <= NEED_TOLERANCE_KWH:
+    if need_kwh - reaches_kwh <= MISSED_KWH:
         return None
     return Shortfall(
         kwh=_metered_kwh(model, reaches_kwh, need_kwh),

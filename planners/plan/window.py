@@ -70,12 +70,18 @@ class Window:
 
     @property
     def slots(self) -> tuple[Slot, ...]:
-        """The fragment, if any, and the ticks."""
-        return (self.fragment, *self.ticks) if self.fragment else self.ticks
+        """The fragment, if any, the ticks, and the rest, if any."""
+        ends = (self.fragment, self.rest)
+        return (*filter(None, ends[:1]), *self.ticks, *filter(None, ends[1:]))
 
     def until(self, instant: datetime) -> Window:
-        """Return the window without the ticks that end after an instant."""
-        return replace(self, ticks=tuple(tick for tick in self.ticks if tick.end() <= instant))
+        """Return the window up to an instant; a tick that ends later is the rest, in part."""
+        ticks = tuple(tick for tick in self.ticks if tick.end() <= instant)
+        rest = self.ticks[len(ticks)] if len(ticks) < len(self.ticks) else self.rest
+        if rest is not None:
+            hours = min(rest.hours, (instant - rest.start) / HOUR)
+            rest = rest._replace(hours=hours) if hours > 0 else None
+        return replace(self, ticks=ticks, rest=rest)
 
     @property
     def highest_amps(self) -> NDArray[np.float64]:

@@ -190,6 +190,19 @@ def test_a_need_out_of_reach_is_one_alert_a_stay() -> None:
     assert sum(at >= EVENING + 24 * HOUR for at, a in world.actions if isinstance(a, Warn)) == 1
 
 
+def test_a_later_need_out_of_reach_is_an_alert_too() -> None:
+    """Thursday evening needs 100 %, four hours after the return; the alert ends with that wish."""
+    world = World(kowhai(), EVENING)
+    world.plug_in(60.0)
+    assert world.warned() == []
+    world.ask(need_percent=100.0, by="2026-06-04T08:00:00Z")
+    (message,) = [a.message for _, a in world.actions if isinstance(a, Warn)]
+    assert message.startswith("hatchback needs 100 % by Thu 04 Jun 20:00 and will reach ")
+    assert message.endswith(" kWh are missing.")
+    world.ask(clear=True)
+    assert "need-out-of-reach" not in world.state.alerts
+
+
 def test_a_shortfall_that_returns_is_another_alert() -> None:
     """A need that can be met clears its alert; out of reach again, it raises another."""
     world = World(household(vehicle={"usable_kwh": 200.0}), EVENING)

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
 
 from adapters.contract.messages import Request
-from daemon.control.state import Wishes
+from daemon.control.controller import preview
+from daemon.control.events import PersonAsked
+from daemon.control.state import PointState, Wishes
 from daemon.control.wishes import removable
 from daemon.messaging.answering import answer_of
 from daemon.messaging.outlook import figures_of
 from daemon.messaging.status import status_of
+from planners.home.left_beside import LeftByLoad
 from planners.local_time.wished_departures import Wish
 from tests.daemon.worlds import (
     EVENING,
@@ -519,3 +523,13 @@ def test_an_answer_names_the_wishes_in_the_time_away() -> None:
     world.ask(away_until=LEAVES + 2 * DAY)
     text = answer_of(world.state, world.now, world.house, request, before)
     assert text.startswith("Wish 1, for Fri 07:20, is in the time away and does not count. ")
+
+
+def test_a_preview_for_a_vehicle_to_come_keeps_to_what_the_home_leaves() -> None:
+    """The live load leaves 12 A of the main fuse: that is what charging at once would take."""
+    left = LeftByLoad(12.0, {POINT: 1.0}, load_amps=51.0)
+    house = replace(kowhai(), left_by_load=(left,))
+    asked = PersonAsked(Request(id="p", charge_now=True, preview=True))
+    command = preview(PointState(POINT), asked, EVENING, house).command
+    assert command is not None
+    assert (command.do, command.amps) == ("start", 12.0)

@@ -219,8 +219,9 @@ def test_the_baselines_price_the_energy_of_the_night() -> None:
     peak_kwh = Decimal("7.36") * Decimal("2.5")
     by_hand = peak_kwh * Decimal("0.4738") + (24 - peak_kwh) * Decimal("0.1932")
     costs = {name: each["cost"] for name, each in record["baselines"].items()}
-    assert costs["at_once"] == by_hand.quantize(Decimal("0.01"), ROUND_HALF_EVEN)
-    assert costs["timer"] == costs["hindsight"] == record["cost"] == Decimal("4.64")
+    assert costs["at_once"] == pytest.approx(by_hand, abs=Decimal("1e-5"))
+    assert costs["timer"] == costs["hindsight"]
+    assert round(costs["timer"], 2) == record["cost"] == Decimal("4.64")
 
 
 @given(
@@ -268,7 +269,8 @@ def test_the_cheapest_hours_never_cost_more_than_the_night_or_a_rule(
         soc_before_percent=soc,
     )
     costs = {name: each["cost"] for name, each in record["baselines"].items()}
-    assert costs["hindsight"] <= min(record["cost"], costs["at_once"], costs["timer"])
+    paid = sum((line["cost"] for line in record["by_band"]), Decimal(0))
+    assert costs["hindsight"] <= min(round(paid, 6), costs["at_once"], costs["timer"])
     for rule in record["baselines"].values():
         assert rule["energy_kwh"] == record["energy_kwh"]
         assert 0 <= rule["outside_kwh"] <= record["energy_kwh"]
@@ -285,7 +287,7 @@ def test_a_timer_whose_hours_are_too_few_goes_on_in_the_next_cheapest() -> None:
     by_hand = night_kwh * Decimal("0.1932") + (24 - night_kwh) * Decimal("0.4738")
     timer = record["baselines"]["timer"]
     assert timer == {
-        "cost": by_hand.quantize(Decimal("0.01"), ROUND_HALF_EVEN),
+        "cost": pytest.approx(by_hand, abs=Decimal("1e-5")),
         "energy_kwh": 24,
         "outside_kwh": 24 - night_kwh,
     }
@@ -318,7 +320,8 @@ def test_hours_that_really_charged_are_open_to_every_rule() -> None:
         plugged_since=NIGHT_BEGINS + HOUR,
         departure=NIGHT_BEGINS + HOUR,
     )
-    assert {each["cost"] for each in record["baselines"].values()} == {record["cost"]}
+    costs = {round(each["cost"], 2) for each in record["baselines"].values()}
+    assert costs == {record["cost"]}
 
 
 def test_a_night_without_energy_costs_nothing_by_any_rule() -> None:
@@ -338,7 +341,7 @@ def test_a_night_without_a_departure_is_compared_up_to_its_closing() -> None:
     record = record_of(charged(NIGHT_BEGINS, 100), departure=None, need_percent=0.0, closed_at=NOON)
     assert record["departure"] is None
     assert record["need_met"]
-    assert record["baselines"]["timer"]["cost"] == record["cost"]
+    assert round(record["baselines"]["timer"]["cost"], 2) == record["cost"]
 
 
 def test_a_night_before_its_departure_is_compared_up_to_its_closing() -> None:
@@ -396,7 +399,7 @@ def test_a_second_stay_is_compared_with_itself() -> None:
     )  # fmt: skip
     assert record["cost"] == round(cost_by_hand(readings, NOON), 2)
     for rule in record["baselines"].values():
-        assert (rule["cost"], rule["outside_kwh"]) == (record["cost"], 0)
+        assert (round(rule["cost"], 2), rule["outside_kwh"]) == (record["cost"], 0)
 
 
 def test_what_flowed_before_a_departure_is_still_compared() -> None:
@@ -410,10 +413,11 @@ def test_what_flowed_before_a_departure_is_still_compared() -> None:
     rules = {name: rule["cost"] for name, rule in record["baselines"].items()}
     day, night = Decimal("0.305"), Decimal("0.168")
     paid = (day * Decimal("7.2") + night * Decimal("14.4")) * Decimal("1.15")
-    assert record["cost"] == rules["at_once"] == round(paid, 2)
+    assert rules["at_once"] == pytest.approx(paid, abs=Decimal("1e-5"))
+    assert record["cost"] == round(paid, 2)
     most = 2 * Decimal("7.36")  # in the two hours at night, at 32 A
     least = (night * most + day * (Decimal("21.6") - most)) * Decimal("1.15")
-    assert rules["hindsight"] == round(least, 2)
+    assert rules["hindsight"] == pytest.approx(least, abs=Decimal("1e-5"))
 
 
 def test_each_stay_is_compared_by_itself() -> None:
@@ -427,8 +431,8 @@ def test_each_stay_is_compared_by_itself() -> None:
     )  # fmt: skip
     rules = {name: rule["cost"] for name, rule in record["baselines"].items()}
     at_peak = Decimal("14.4") * Decimal("0.412") * Decimal("1.15")
-    assert rules["at_once"] == round(at_peak, 2)
-    assert record["cost"] == rules["timer"] == rules["hindsight"]
+    assert rules["at_once"] == pytest.approx(at_peak, abs=Decimal("1e-5"))
+    assert record["cost"] == round(rules["timer"], 2) == round(rules["hindsight"], 2)
     assert (record["starts"], record["planned_cost"]) == (3, Decimal("6.52"))
 
 
@@ -454,5 +458,5 @@ def test_a_timer_has_the_same_margin_before_the_departure_as_the_plan(
     )
     costs = {name: rule["cost"] for name, rule in record["baselines"].items()}
     assert record["energy_kwh"] == Decimal("0.960")
-    assert costs["timer"] == round(Decimal("0.96") * Decimal(timer), 2)
-    assert costs["hindsight"] == Decimal("0.10")
+    assert costs["timer"] == Decimal("0.96") * Decimal(timer)
+    assert costs["hindsight"] == Decimal("0.096")

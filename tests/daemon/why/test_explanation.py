@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
 import pytest
@@ -69,6 +69,22 @@ def test_it_was_full(home: Home) -> None:
         "It did not charge: the state of charge was 83 %, above the 80 % wanted. At 07:20 the"
         " battery held about 83 %; 60 % were needed."
     )
+
+
+def test_it_was_charged_the_night_before(tmp_path: Path) -> None:
+    """It leaves on Friday; all was charged in the night to Thursday."""
+    home = Home(tmp_path, ("days: [mon, tue, wed, thu, fri], at:", "days: [fri], at:"))
+    with home.place() as place:
+        place.plug_in(35.0)
+        place.until(LEAVES + 24 * HOUR - MINUTE, every=30 * MINUTE)
+        place.unplug()
+        place.until(LATER + 24 * HOUR, every=30 * MINUTE)
+    explanation = home.why(LATER + 24 * HOUR, date(2026, 6, 4)).explanation
+    assert explanation.text == (
+        "It did not charge: all that was planned had been charged by Thu 04 Jun 00:32, up to 80 %."
+        " At 07:20 the battery held about 80 %; 60 % were needed."
+    )
+    assert explanation.causes == ("full",)
 
 
 def test_every_hour_cost_too_much(tmp_path: Path) -> None:

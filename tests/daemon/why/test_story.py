@@ -154,6 +154,22 @@ def test_the_bands_of_an_account_add_up_to_its_total(eventful: Home) -> None:
     assert "night: 0.11 kWh at 0.2300 per kWh, NZD 0.02" in shown
 
 
+def test_rates_that_print_alike_are_one_line_of_an_account(eventful: Home) -> None:
+    """Two of the three quarter hours cost 0.1200 per kWh to four places."""
+    why = eventful.why()
+    night = why.history.night
+    rates = [Decimal("0.12001"), Decimal("0.12004"), Decimal("0.2")]
+    lines = [{"band": "price", "rate": rate, "kwh": Decimal(1), "cost": rate} for rate in rates]
+    assert night.record is not None
+    record = night.record | {"energy_kwh": Decimal(3), "by_band": lines}
+    history = replace(why.history, night=replace(night, record=record))
+    shown = rich_text(show_why(history.house, [replace(why, history=history)]))
+    assert [line.strip() for line in shown.splitlines() if "  price: " in line] == [
+        "price: 2.00 kWh at 0.1200 per kWh, NZD 0.24",
+        "price: 1.00 kWh at 0.2000 per kWh, NZD 0.20",
+    ]
+
+
 @pytest.mark.parametrize("cleared", [False, True])
 def test_an_alert_about_a_need_that_no_longer_holds_is_left_out(
     tmp_path: Path, *, cleared: bool

@@ -105,3 +105,22 @@ def test_a_settable_current_goes_on_to_the_departure_at_its_highest() -> None:
     )
     assert spans_of(plan)[-1][1] == "19:22:00"
     assert {period.amps for period in plan.periods} == {10.0}
+
+
+@pytest.mark.parametrize(("lacking_kwh", "is_short"), [(0.03, False), (0.06, True)])
+def test_a_need_missed_by_rounding_is_met(lacking_kwh: float, *, is_short: bool) -> None:
+    """Nothing is said to be missing that prints as 0.0 kWh."""
+    leaves = {"at": "21:00", "margin_minutes": 0, "need_percent": 40.0}
+    soc = 40 - 100 * (7.36 * 0.9 + lacking_kwh) / 52
+    plan = DemoHousehold(leaves=leaves).plan(soc, "2026-06-03T08:00:00")
+    assert (plan.shortfall is not None) is is_short
+    assert any("be reached in time" in sentence for sentence in plan.why) is is_short
+
+
+def test_charging_at_once_waits_while_the_charge_point_rests() -> None:
+    """All time is needed, and it was switched off a moment ago: no rule has more of it."""
+    given = DemoHousehold(point={"min_rest_minutes": 5}, leaves={"at": "21:03"})
+    plan = given.plan(10.0, "2026-06-03T08:01:17", since="2026-06-03T08:01:00")
+    assert plan.shortfall is not None
+    assert plan.at_once.energy_kwh == pytest.approx(plan.energy_kwh)
+    assert plan.at_once.cost == pytest.approx(plan.cost)
