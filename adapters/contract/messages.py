@@ -215,7 +215,9 @@ class Answer(Message):
     `preview` marks the answer to a
     preview: what would happen. If the vehicle's charge is planned, `energy_kwh` and `cost` are what
     it takes from now on, and `ends_at` is when the last of it is charged; it is absent if nothing
-    is to be charged. `departures` are the next one and those that a wish changes or adds.
+    is to be charged. A vehicle that has not left at its departure, and charges on towards its need,
+    does so until `goes_on_until` at the latest. `departures` are the next one and those that a wish
+    changes or adds.
     """
 
     id: Id
@@ -229,6 +231,7 @@ class Answer(Message):
     cost: float | None = None
     currency: ShortText | None = None
     ends_at: Instant | None = None
+    goes_on_until: Instant | None = None
     departures: Annotated[tuple[DepartureEffect, ...], Strict(strict=False)] | None = None
 
 

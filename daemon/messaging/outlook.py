@@ -7,9 +7,9 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Any, Literal
 
 from adapters.contract.messages import DepartureEffect
-from daemon.control.leaving_late import GOES_ON
+from daemon.control.leaving_late import GOES_ON, leaves_late
 from daemon.control.replanning import plan_now
-from daemon.control.state import vehicle_of
+from daemon.control.state import is_charging, vehicle_of
 from daemon.nights.account import missing_kwh
 from planners.local_time.conversion import MINUTE
 from planners.local_time.wished_departures import coming_departures, declared_near, next_departure
@@ -145,6 +145,9 @@ def figures_of(state: PointState, now: datetime, house: House) -> dict[str, Any]
         "vehicle": vehicle_of(state, house.file),
         "departures": tuple(_message(effect) for effect in effects),
     }
+    late = leaves_late(state, house, now)
+    if late is not None and is_charging(state):
+        figures["goes_on_until"] = late.instant + GOES_ON
     if plan is None:
         return figures
     return figures | {

@@ -32,6 +32,10 @@ if TYPE_CHECKING:
     from daemon.page.words import Words
     from planners.local_time.departures import DepartureAt
 
+REPORTS_ITSELF: Final = (
+    "The vehicle reports its own level: its next report takes the place of what you say."
+)
+
 REFUSAL_WORDS: Final[Mapping[str, str]] = {
     UNKNOWN_VEHICLE: "This vehicle does not use this charge point.",
     HAS_PASSED: "This time has passed. Choose a later one.",
@@ -50,6 +54,7 @@ def preview_lines(
     file: HouseholdFile,
     now: datetime,
     words: Words,
+    status: Status | None = None,
 ) -> Iterator[str]:
     """Say what the daemon would do: amount and price first, then each departure.
 
@@ -67,13 +72,21 @@ def preview_lines(
         UTC.
     words
         The reader's.
+    status
+        The charge point before the wish, for what overrules it and what it leaves out.
 
     Yields
     ------
     str
         Sentences.
     """
-    yield _amount(answer, wish, now, words)
+    if answer.goes_on_until is None:
+        yield _amount(answer, wish, now, words)
+    else:
+        until = words.when(answer.goes_on_until, now)
+        yield words.say("It has not left, and charges on until {time} at the latest.", time=until)
+    if status is not None:
+        yield from _at_odds(wish, status, now, words)
     if wish.get("charge_now") and answer.ends_at is None and answer.vehicle in file.vehicles:
         yield from _at_limit(plan, file.vehicles[answer.vehicle].limit_percent, words)
     yield from _difference(answer, plan, wish, now, words)
@@ -87,6 +100,16 @@ def preview_lines(
                 "If it is still there then, charging goes on until {time} at the latest.",
                 time=words.when(effect.goes_on_until, now),
             )  # fmt: skip
+
+
+def _at_odds(wish: Mapping[str, Any], status: Status, now: datetime, words: Words) -> Iterator[str]:
+    """Say what overrules a wish, and which other wishes it leaves out."""
+    if "soc_percent" in wish and status.soc_from == "vehicle":
+        yield words.say(REPORTS_ITSELF)
+    away = parse_instant(wish["away_until"]) if "away_until" in wish else None
+    for other in status.wishes:
+        if away is not None and now < other.by < away:
+            yield words.say("Left out: {wish}, as was asked.", wish=_trip(other, now, words))
 
 
 def _amount(answer: Answer, wish: Mapping[str, Any], now: datetime, words: Words) -> str:
@@ -313,7 +336,10 @@ def wish_lines(status: Status, now: datetime, words: Words) -> Iterator[WishLine
         until = words.when(status.away_until, now)
         yield WishLine(AWAY_UNTIL, words.say("Away until {time}", time=until))
     for wish in status.wishes:
-        yield WishLine(wish.id, _trip(wish, now, words))
+        text = _trip(wish, now, words)
+        if status.away_until is not None and now < wish.by < status.away_until:
+            text = words.say("{wish} (left out while away)", wish=text)
+        yield WishLine(wish.id, text)
 
 
 def _trip(wish: AskedFor, now: datetime, words: Words) -> str:

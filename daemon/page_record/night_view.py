@@ -61,7 +61,7 @@ CAUSE_WORDS: Final[Mapping[str, str]] = {
     "fault": "The charge point reported a fault.",
     "main-fuse": "The rest of the home needed the current.",
     "home-load": "The rest of the home left less current than was wanted.",
-    "left-late": "The vehicle left late, and charged on until then.",
+    "left-late": "The vehicle had not left at its departure, and charged on.",
     "estimated-rate": "Part of it has an estimated price per kWh.",
     "estimated": "Part of it is estimated, as the meter was silent.",
     NO_DEPARTURE: "Nothing could be planned: no departure was known.",

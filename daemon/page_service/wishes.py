@@ -14,6 +14,7 @@ from daemon.page.plan_shown import read_plan
 from daemon.page.wishes import preview_lines, question_of, refusal_words
 from daemon.page_service.site import redirect
 from daemon.remote import asking
+from daemon.remote.asking import UnansweredError
 from planners.local_time.conversion import local_date
 from planners.local_time.departures import coming_night
 
@@ -78,6 +79,7 @@ class WishPages:
             others=[name for name in users if name != vehicle],
             leaves_after_tonight=plan is not None
             and local_date(plan.departure, file.zone) > coming_night(visit.now, file.zone),
+            reports_itself=status is not None and status.soc_from == "vehicle",
             charges_now=bool(status and status.charge_now),
             level="" if status is None or status.soc_percent is None else round(status.soc_percent),
             choices=choices_of(file, vehicle, visit.now, visit.words),
@@ -113,7 +115,13 @@ class WishPages:
             ),
             lines=tuple(
                 preview_lines(
-                    answer, wish, plan, file=self._parts.house().file, now=visit.now, words=words
+                    answer,
+                    wish,
+                    plan,
+                    file=self._parts.house().file,
+                    now=visit.now,
+                    words=words,
+                    status=self._parts.link.report.points[point].status,
                 )
             ),
             wish=dump_exact(wish),
@@ -128,16 +136,20 @@ class WishPages:
         if not self._parts.access.use_once(form.get("once", "")):
             self._site.notice(visit.device, words.say("This was asked for before."))
             return redirect("/")
+        before = self._parts.link.report.points[point].status
         try:
             wish = _read_wish(form.get("wish", ""))
             answer = await self._ask(point, wish)
+        except UnansweredError:
+            return self._page_of(visit, words.say("Lullwatt has not answered yet."), may_count=True)
         except (UnwellError, MalformedMessage) as error:
             return self._refused(visit, words.say("Lullwatt does not answer."), str(error))
         if not answer.understood:
             return self._refused(visit, *refusal_words(answer, words))
         lines = preview_lines(
-            answer, wish, None, file=self._parts.house().file, now=visit.now, words=words
-        )
+            answer, wish, None, file=self._parts.house().file, now=visit.now, words=words,
+            status=before,
+        )  # fmt: skip
         self._site.notice(visit.device, words.say("Done."), *lines)
         return redirect("/")
 
@@ -151,7 +163,14 @@ class WishPages:
         return visit.device.role == "ask" and point in self._parts.link.report.points
 
     def _refused(self, visit: Visit, sentence: str, reason: str = "") -> WebResponse:
-        return self._site.page(visit, "refused.html.j2", 409, sentence=sentence, reason=reason)
+        return self._page_of(visit, sentence, reason)
+
+    def _page_of(
+        self, visit: Visit, sentence: str, reason: str = "", *, may_count: bool = False
+    ) -> WebResponse:
+        return self._site.page(
+            visit, "refused.html.j2", 409, sentence=sentence, reason=reason, may_count=may_count
+        )
 
     async def _ask(self, point: str, wish: dict[str, Any]) -> Answer:
         """Send a request and return its answer; `MalformedMessage` if it is none."""

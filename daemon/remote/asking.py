@@ -15,6 +15,10 @@ if TYPE_CHECKING:
     from config.household.household_file import HouseholdFile
 
 
+class UnansweredError(UnwellError):
+    """The daemon has not answered yet; what was asked may still count."""
+
+
 def ask(
     file: HouseholdFile, charge_point: str, request: Request, clock: Clock, wait_seconds: float
 ) -> Answer:
@@ -41,7 +45,9 @@ def ask(
     Raises
     ------
     UnwellError
-        If there is no broker, no daemon, or no answer.
+        If there is no broker, or no daemon.
+    UnansweredError
+        If the request was sent, and may still count.
     """
     with Conversation(file, "asks", ("answer",), wait_seconds) as talk:
         talk.connect()
@@ -62,7 +68,7 @@ def ask(
         return answer
     if undelivered is not None:
         raise UnwellError(_in_words(undelivered))
-    raise UnwellError(
+    raise UnansweredError(
         f"the daemon is online but has not answered in {wait_seconds:g} s; your request may still"
         " count: see `lullwatt status`"
     )

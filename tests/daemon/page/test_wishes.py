@@ -6,14 +6,15 @@ from typing import Any
 
 import pytest
 
-from adapters.contract.messages import Answer, Request
+from adapters.contract.messages import Answer, AskedFor, Request, Status
 from adapters.contract.refusals import MALFORMED, REFUSALS
 from daemon.control.controller import preview
 from daemon.control.events import PersonAsked
 from daemon.messaging.outlook import figures_of
+from daemon.messaging.status import status_of
 from daemon.page.forms import choices_of
 from daemon.page.plan_shown import read_plan
-from daemon.page.wishes import REFUSAL_WORDS, preview_lines, question_of
+from daemon.page.wishes import REFUSAL_WORDS, preview_lines, question_of, wish_lines
 from tests.daemon.page.test_view import HOUSE, at_home, words
 from tests.daemon.worlds import EVENING, HOUR, LEAVES, MINUTE
 
@@ -231,3 +232,46 @@ def test_choices() -> None:
 def test_every_refusal_has_a_sentence() -> None:
     """All but that of a malformed request, which only the daemon can describe."""
     assert set(REFUSAL_WORDS) == set(REFUSALS) - {MALFORMED}
+
+
+def status(**known: object) -> Status:
+    """Return what is known of a charge point before a wish."""
+    shown = status_of(at_home().state, EVENING, HOUSE)
+    return shown.model_copy(update=known)
+
+
+def at_odds(wish: dict[str, Any], before: Status) -> list[str]:
+    """Return what the page says beside the amount."""
+    found = preview_lines(
+        answer(), wish, None, file=HOUSE.file, now=EVENING, words=words(), status=before
+    )
+    return list(found)[1:]
+
+
+def test_a_level_that_the_vehicle_reports_is_soon_overruled() -> None:
+    """It says so before a person confirms another level."""
+    sentence = "The vehicle reports its own level: its next report takes the place of what you say."
+    assert at_odds({"soc_percent": 41}, status(soc_from="vehicle")) == [sentence]
+    assert at_odds({"soc_percent": 41}, status(soc_from="assumed")) == []
+
+
+def test_being_away_says_which_trip_it_leaves_out() -> None:
+    """And the wish that does not count is marked in the view."""
+    trip = AskedFor(id="7", vehicle="hatchback", by=EVENING + 40 * HOUR, need_percent=100.0)
+    before = status(wishes=(trip,))
+    away = EVENING + 14 * 24 * HOUR
+    (line,) = at_odds({"away_until": away.isoformat()}, before)
+    assert line.startswith("Left out: hatchback: 100% by Fri")
+    assert line.endswith(", as was asked.")
+    (shown,) = [
+        each.text
+        for each in wish_lines(before.model_copy(update={"away_until": away}), EVENING, words())
+        if each.name == "7"
+    ]
+    assert shown.endswith("(left out while away)")
+
+
+def test_a_charge_that_goes_on_after_the_departure_is_said() -> None:
+    """Whatever is asked meanwhile: nothing is planned, but it charges."""
+    found = lines(goes_on_until=EVENING + HOUR)
+    assert found[0] == "It has not left, and charges on until 7:30\u202fpm at the latest."
