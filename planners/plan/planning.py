@@ -52,23 +52,28 @@ class _Night(NamedTuple):
 
 
 class _Solved(NamedTuple):
-    """A horizon with its solution, carried out up to the first departure."""
+    """A horizon with its solution, carried out up to the first departure.
+
+    `finer` has that night alone in finer ticks, if it is carried out by them.
+    """
 
     horizon: Horizon
     solution: Solution
     night: _Night
+    finer: tuple[Horizon, Solution] | None = None
 
 
 class Draft(NamedTuple):
     """A plan without its reasons yet, with its horizon and solution.
 
-    `cheapest` is the solution's plan if a person asked for another one.
+    `cheapest` is the solution's plan if a person asked for another one; `finer` is as in `_Solved`.
     """
 
     plan: Plan
     horizon: Horizon
     solution: Solution
     cheapest: Plan | None = None
+    finer: tuple[Horizon, Solution] | None = None
 
 
 def make_plan(file: HouseholdFile, prices: Prices, situation: Situation) -> Plan:
@@ -89,12 +94,15 @@ def explained(draft: Draft) -> Plan:
     Plan
         The same plan with its reasons.
     """
-    plan, horizon, solution, cheapest = draft
+    plan, horizon, solution, cheapest, finer = draft
     if cheapest is not None:
         return replace(plan, why=why_at_once(plan, cheapest, horizon.file))
     departure = horizon.situation.departure
     window = horizon.window.until(departure.ready_by)
     other = alternatives_to(horizon, solution, _carried_out)
+    if finer is not None and other is not None:
+        alone = alternatives_to(*finer, _carried_out) or other
+        other = replace(alone, more_kwh=other.more_kwh, saves=other.saves)
     hours = _hours_that_limit(horizon, window)
     reasons = why(
         plan, window, horizon.file, departure, other,
@@ -227,7 +235,7 @@ def _draft(file: HouseholdFile, prices: Prices, situation: Situation) -> Draft:
     solved = _solved(horizon_of(file, prices, situation), prices)
     if _is_missed(solved):
         solved = _solved(without_margin(file, prices, situation), prices)
-    horizon, solution, night = solved
+    horizon, solution, night, _ = solved
     departure, model = horizon.situation.departure, horizon.model
     stored = horizon.problem.stored_kwh
     want_kwh = max(stored, model.stored_kwh(departure.want_percent))
@@ -265,12 +273,41 @@ def _draft(file: HouseholdFile, prices: Prices, situation: Situation) -> Draft:
         later=later_nights(horizon, solution, night.reaches_kwh),
         cautions=cautions(file, horizon.charge_point),
     )
-    return Draft(plan, horizon, solution)
+    return Draft(plan, horizon, solution, finer=solved.finer)
 
 
 def _solved(horizon: Horizon, prices: Prices) -> _Solved:
     horizon, solution = _within_capacity(*_cheapest(horizon), prices)
-    return _Solved(horizon, solution, _first_night(horizon, solution))
+    return _to_the_minute(_Solved(horizon, solution, _first_night(horizon, solution)), prices)
+
+
+def _to_the_minute(solved: _Solved, prices: Prices) -> _Solved:
+    """Carry out the first night in finer ticks, if those of several nights end before it does."""
+    horizon, _solution, night, _ = solved
+    situation, reaches = horizon.situation, night.reaches_kwh
+    departure = situation.departure
+    ends_between = horizon.window.until(departure.ready_by).rest is not None
+    is_short = reaches < horizon.problem.deadlines[0].need_kwh - NEED_TOLERANCE_KWH
+    if not (situation.later and ends_between) or is_short or horizon.kept is not None:
+        return solved
+    percent = horizon.model.soc_percent(reaches)
+    same = replace(departure, need_percent=percent, want_percent=percent, max_rate=None)
+    alone = horizon_of(horizon.file, prices, replace(situation, departure=same, later=()))
+    solution = solve(alone.problem)
+    finer = _first_night(alone, solution)
+    if finer.reaches_kwh < reaches - NEED_TOLERANCE_KWH or _money(finer, alone) >= _money(
+        night, alone
+    ):
+        return solved
+    alone = replace(alone, situation=replace(alone.situation, departure=departure))
+    return solved._replace(night=finer, finer=(alone, solution))
+
+
+def _money(night: _Night, horizon: Horizon) -> float:
+    """Return what a night costs, starts included [currency]."""
+    starts = _starts(night.periods, horizon.situation)
+    energy = sum(period.cost for period in night.periods)
+    return energy + float(horizon.point.start_cost) * starts + SAME_RATE * starts
 
 
 def _within_capacity(

@@ -265,7 +265,7 @@ def test_a_night_costs_what_highs_finds(zone: str, block: int) -> None:
             night = night.without_margin()
             problem = problem_of(night)
             theirs = cheapest(problem)
-        plan, _, solution, _ = night.draft()
+        plan, _, solution, _, _ = night.draft()
         short, money = optimum_of(solution, problem, solution.reaches_kwh[0])
         # Commands carry tenths of an ampere: 0.1 A in one tick may be bought elsewhere.
         tenth = 0.0 if problem.min_amps is None else 0.1 * 0.23 * problem.model.phases * 0.5

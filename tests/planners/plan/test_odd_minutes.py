@@ -13,7 +13,7 @@ from config.files.price_series import PricePoint
 from planners.plan.horizon import Situation, departures_known
 from planners.plan.planning import make_plan
 from planners.rates.prices import prices_of
-from tests.planners.households import series
+from tests.planners.households import band, bands, series
 from tests.planners.planned import EVERY_DAY, DemoHousehold, minutes, runs_of, utc
 
 if TYPE_CHECKING:
@@ -190,3 +190,29 @@ def test_the_last_minutes_before_a_departure_count_with_several_nights() -> None
     assert len(plan.later) == 1
     assert hours_at(plan, 0.10) == pytest.approx(29 / 60)
     assert hours_at(plan, 0.30) == pytest.approx(34.1 / 60)
+
+
+def test_the_last_minutes_before_the_departure_are_used_in_several_nights_too() -> None:
+    """Free hours end with the time before 07:54; two nights have ticks of five minutes.
+
+    At constant power minutes between the ticks are used as well; here it falls above 90 %.
+    """
+    given = DemoHousehold(
+        tariffs=[bands(band("free", "0", hours=["06:00-11:00"]), band("day", "0.30"))],
+        point={"switching": "on_off"},
+        car={"taper": [[90, 100], [100, 40]]},
+        leaves={
+            "at": "07:54", "need_percent": 60.0, "want_percent": 60.0, "returns": "18:07",
+            "uses_kwh": 10.0,
+        },
+    )  # fmt: skip
+    file, now = given.file(), utc("2026-06-03T05:35:00")
+    prices = prices_of(file, {})
+    first, *later = departures_known(file, prices, "hatchback", now, 2)
+    one = make_plan(file, prices, Situation(now, 20.0, first))
+    two = make_plan(file, prices, Situation(now, 20.0, first, later=tuple(later)))
+    assert len(two.later) == 1
+    assert [(p.start, p.end) for p in two.periods] == [(p.start, p.end) for p in one.periods]
+    assert first.ready_by - two.periods[-1].end < timedelta(minutes=1)
+    assert two.cost == pytest.approx(one.cost)
+    assert two.why[0] == one.why[0]
