@@ -19,15 +19,20 @@ if TYPE_CHECKING:
     from planners.rates.prices import Prices
 
 _SCALES = {
-    1: "AUD CAD CHF EUR GBP NZD SGD USD",
-    10: "CNY CZK DKK HKD MXN NOK PLN SEK THB TRY UAH ZAR",
-    100: "HUF INR ISK JPY PHP RUB",
+    1: "AUD BAM BGN BYN CAD CHF EUR GBP GEL NZD SGD TND USD",
+    10: "AED BRL CNY CZK DKK EGP GTQ HKD ILS MAD MDL MXN MYR NOK PEN PLN QAR RON SAR SEK THB"
+    " TRY TWD UAH UYU ZAR",
+    100: "ALL AMD ARS BDT HUF INR ISK JMD JPY KES KZT LKR MKD NPR PHP PKR RSD RUB",
+    1000: "CLP COP CRC KRW NGN PYG TZS UGX XAF XOF",
+    10_000: "IDR VND",
 }
-"""Currencies by what a kWh costs at home: tenths of the unit, units, or tens of units. The orders
-of magnitude are from memory; a currency that is not here gets no caution."""
+"""Currencies by what a kWh costs at home: tenths of the unit, units, tens, hundreds or thousands of
+units. The orders of magnitude are from memory; a currency that is not here gets no caution."""
 
 _MINOR_UNITS = {
-    "cents": "AUD CAD EUR HKD NZD SGD USD ZAR",
+    "cents": "AUD CAD EUR HKD KES NZD SGD USD ZAR",
+    "centavos": "BRL MXN PHP",
+    "centésimos": "UYU",
     "pence": "GBP",
     "Rappen": "CHF",
     "grosze": "PLN",
@@ -38,7 +43,7 @@ _MINOR_UNITS = {
 _SCALE_OF = {code: scale for scale, codes in _SCALES.items() for code in codes.split()}
 _MINOR_UNIT_OF = {code: name for name, codes in _MINOR_UNITS.items() for code in codes.split()}
 
-_MOST, _LEAST = Decimal(2), Decimal("0.001")
+_MOST, _LEAST = Decimal(2), Decimal("0.005")
 """Limits of a plausible rate, positive or negative [major units per kWh, times the scale]."""
 
 _USUAL = Decimal("0.2")

@@ -47,6 +47,10 @@ def said_of_series(currency: str, *prices: str, **keys: object) -> tuple[str, ..
         ("USD", "0.000168", "rates are per kWh, not per Wh: 0.168?"),
         ("DKK", "250", "rates are in DKK, not øre: 2.5?"),
         ("JPY", "31000", "rates are per kWh, not per MWh: 31?"),
+        ("JPY", "0.2", "rates are per kWh, not per Wh: 200?"),
+        ("BRL", "65", "rates are in BRL, not centavos: 0.65?"),
+        ("KES", "2500", "rates are in KES, not cents: 25?"),
+        ("UYU", "320", "rates are in UYU, not centésimos: 3.2?"),
     ],
 )
 def test_what_was_probably_meant_is_said(currency: str, rate: str, guess: str) -> None:
@@ -59,12 +63,18 @@ def test_what_was_probably_meant_is_said(currency: str, rate: str, guess: str) -
 @pytest.mark.parametrize("sign", ["", "-"])
 @pytest.mark.parametrize(
     ("currency", "least", "most"),
-    [("GBP", "0.001", "2"), ("SEK", "0.01", "20"), ("INR", "0.1", "200")],
+    [
+        ("GBP", "0.005", "2"),
+        ("SEK", "0.05", "20"),
+        ("INR", "0.5", "200"),
+        ("KRW", "5", "2000"),
+        ("VND", "50", "20000"),
+    ],
 )
 def test_the_limits_are_plausible_and_nothing_beyond_is(
     currency: str, least: str, most: str, sign: str
 ) -> None:
-    """From 0.001 to 2 of a major unit, tenfold or a hundredfold where money is smaller."""
+    """From 0.005 to 2 of a major unit, tenfold or a hundredfold and more where money is smaller."""
     assert cautions_of(currency, f"{sign}{least}") == cautions_of(currency, f"{sign}{most}") == ()
     assert len(cautions_of(currency, f"{sign}{Decimal(least) * Decimal('0.999')}")) == 1
     assert len(cautions_of(currency, f"{sign}{Decimal(most) * Decimal('1.001')}")) == 1
@@ -87,7 +97,7 @@ def test_nothing_is_free_and_nothing_is_guessed() -> None:
 
 def test_a_currency_that_is_not_known_gets_no_caution() -> None:
     """Nobody guesses what a kWh costs in a currency that is not in the table."""
-    assert cautions_of("KRW", "150000") == cautions_of("XAF", "0.00001") == ()
+    assert cautions_of("AOA", "150000") == cautions_of("CVE", "0.00001") == ()
 
 
 def test_every_tier_is_judged() -> None:
@@ -128,17 +138,17 @@ def test_a_standing_charge_above_ten_a_day_is_doubted() -> None:
 def test_a_band_that_no_hour_is_left_for_is_named() -> None:
     """The rest of nothing, in whatever currency; a band of public holidays only is used."""
     unused = bands(band("all", "1", hours=["00:00-24:00"]), band("rest", "1"))
-    assert tariff_cautions(file_of("XAF", unused), {}) == (
+    assert tariff_cautions(file_of("AOA", unused), {}) == (
         "Band rest of Bands is never used: the other bands name every hour.",
     )
     week = ["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
     used = bands(band("all", "1", hours=["00:00-24:00"], days=week), band("rest", "1"))
-    assert len(tariff_cautions(file_of("XAF", used), {})) == 1
+    assert len(tariff_cautions(file_of("AOA", used), {})) == 1
     holidays = bands(
         band("all", "1", hours=["00:00-24:00"], days=week),
         band("free", "1", hours=["00:00-12:00"], days=["holiday"]), band("rest", "1"),
     )  # fmt: skip
-    file = DemoHousehold({"currency": "XAF", "public_holidays": "NZ"}, [holidays]).file()
+    file = DemoHousehold({"currency": "AOA", "public_holidays": "NZ"}, [holidays]).file()
     assert tariff_cautions(file, {}) == ()
 
 
