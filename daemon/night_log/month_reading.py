@@ -25,7 +25,7 @@ from planners.local_time.settlement import ONE_DAY, day_bounds, half_hours
 from planners.power.allowed_currents import charge_model
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Callable, Iterator, Mapping, Sequence
     from datetime import datetime
     from pathlib import Path
     from typing import Any
@@ -90,6 +90,7 @@ def read_month(
     now: datetime,
     *,
     reads_meter: bool = True,
+    retell: Callable[[dict[str, Any]], dict[str, Any]] | None = None,
 ) -> Month:
     """Read a month.
 
@@ -108,6 +109,8 @@ def read_month(
     reads_meter : bool
         Whether to read the meter as well, which takes ten times as long: without, nights have no
         flows and no rates, it is not known who asked to skip, and costs are not split.
+    retell : callable, optional
+        Returns a record that takes the place of one, such as that of a night in progress so far.
 
     Returns
     -------
@@ -117,6 +120,8 @@ def read_month(
     file, (year, month) = house.file, when
     first, last = month_days(year, month)
     records = records_between(path, house, ledger, first, last)
+    if retell is not None:
+        records = tuple(map(retell, records))
     nights = tuple(_night_rows(house, ledger, records) if reads_meter else map(night_row, records))
     unit = _distance_unit(file)
     return Month(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final, TypeAlias
 
 from config.fields.currencies import minor_units
 from config.fields.value_types import WATT_HOURS_PER_KWH
@@ -11,12 +11,19 @@ from planners.accounts.money import round_money
 from planners.local_time.departures import night_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
     from datetime import datetime
     from decimal import Decimal
 
+    from adapters.contract.messages import Status
     from daemon.night_log.month import Month, NightRow
     from daemon.page.words import Words
+
+
+Levels: TypeAlias = "Mapping[str, float | None]"
+"""The charge points at which a vehicle is there now, and its level if that is known."""
+
+NOBODY_THERE: Final[Levels] = {}
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +43,9 @@ class PastView:
     nights: tuple[PastLine, ...]
 
 
-def past_view(months: Sequence[Month], now: datetime, words: Words) -> PastView:
+def past_view(
+    months: Sequence[Month], now: datetime, words: Words, levels: Levels = NOBODY_THERE
+) -> PastView:
     """Return what the page says of months and their nights.
 
     Parameters
@@ -47,6 +56,8 @@ def past_view(months: Sequence[Month], now: datetime, words: Words) -> PastView:
         UTC.
     words
         The reader's.
+    levels
+        Where a vehicle is there now, and its level.
 
     Returns
     -------
@@ -56,7 +67,7 @@ def past_view(months: Sequence[Month], now: datetime, words: Words) -> PastView:
     nights = [(night, month.currency) for month in months for night in reversed(month.nights)]
     return PastView(
         tuple(month_line(month, now, words) for month in months),
-        tuple(night_line(night, currency, now, words) for night, currency in nights),
+        tuple(night_line(night, currency, now, words, levels) for night, currency in nights),
     )
 
 
@@ -93,7 +104,28 @@ def _short(count: int, words: Words) -> Iterator[str]:
         yield words.say("Nights with too little for the departure: {count}.", count=count)
 
 
-def night_line(row: NightRow, currency: str, now: datetime, words: Words) -> PastLine:
+def levels_now(statuses: Mapping[str, Status | None]) -> Levels:
+    """Return the level of each vehicle that is there now, by its charge point."""
+    return {
+        name: status.soc_percent for name, status in statuses.items() if status and status.connected
+    }
+
+
+def runs(row: NightRow, now: datetime, words: Words, levels: Levels) -> bool:
+    """Whether a night is in progress: its noon has not come, and a vehicle is there."""
+    return row.night == night_of(now, words.zone) and row.charge_point in levels
+
+
+def level_after(row: NightRow, now: datetime, words: Words, levels: Levels) -> float | None:
+    """Return the level at the departure; in a night in progress the present one."""
+    if runs(row, now, words, levels):
+        return levels[row.charge_point]
+    return row.soc_after_percent
+
+
+def night_line(
+    row: NightRow, currency: str, now: datetime, words: Words, levels: Levels = NOBODY_THERE
+) -> PastLine:
     """Say what a night took, what it cost, and what it saved."""
     cost = round_money(row.cost, minor_units(currency))
     saved = None if row.at_once is None else row.at_once - cost
@@ -106,22 +138,28 @@ def night_line(row: NightRow, currency: str, now: datetime, words: Words) -> Pas
                 kwh=words.kwh(row.energy_wh / WATT_HOURS_PER_KWH),
                 cost=words.money(cost, currency),
             ),
-            *_levels(row, words),
+            *_levels(row, now, words, levels),
             *compared(saved, currency, words),
             *_estimated(row.estimated_wh, words),
             *_estimated_rates(row.estimated_rate_wh, words),
+            *([words.say("This night is not over.")] if runs(row, now, words, levels) else ()),
         ),
         row.night.isoformat(),
     )
 
 
-def _levels(row: NightRow, words: Words) -> Iterator[str]:
-    before, after = row.soc_before_percent, row.soc_after_percent
+def _levels(row: NightRow, now: datetime, words: Words, levels: Levels) -> Iterator[str]:
+    before, after = row.soc_before_percent, level_after(row, now, words, levels)
     if before is not None and after is not None:
         yield words.say(
             "From {before} to {after}.", before=words.percent(before), after=words.percent(after)
         )
-    if not row.need_met:
+    short = [stay.departure for stay in row.stays if not stay.need_met and stay.departure]
+    for departure in short:
+        if departure <= now:
+            time = words.day_and_time(departure, now)
+            yield words.say("At the departure {time} it was too little.", time=time)
+    if not row.need_met and not short:
         yield words.say("That was too little for the departure.")
 
 

@@ -10,7 +10,7 @@ from config.files.errors import TariffError
 from daemon.control.state import SOC_SOURCES, vehicles_of
 from daemon.page.fuse import fixed_parts_text, fuse_strips
 from daemon.page.headline import headline_of
-from daemon.page.past import night_line
+from daemon.page.past import levels_now, night_line, runs
 from daemon.page.plan_shown import read_plan
 from daemon.page.strip import Strip, stretch_of, strip_of
 from daemon.page.troubles import Trouble, home_trouble, point_troubles, record_trouble
@@ -187,7 +187,7 @@ def _point_view(
         troubles=tuple(point_troubles(status, now, words)),
         facts=(
             *_facts(status, charged, load, now, words),
-            *(() if last is None else [_last_night(last, currency, now, words)]),
+            *(() if last is None else [_last_night(last, currency, status, now, words)]),
         ),
         wishes=tuple(wish_lines(status, now, words)),
         strip=strip,
@@ -294,9 +294,13 @@ def _battery(status: Status, now: datetime, words: Words) -> str:
     return words.say("{percent}, {source} ({age})", percent=percent, source=source, age=age)
 
 
-def _last_night(row: NightRow, currency: str, now: datetime, words: Words) -> Fact:
-    night = night_line(row, currency, now, words)
-    name = words.say("Night of {day}", day=night.name)
+def _last_night(row: NightRow, currency: str, status: Status, now: datetime, words: Words) -> Fact:
+    levels = levels_now({row.charge_point: status})
+    night = night_line(row, currency, now, words, levels)
+    if runs(row, now, words, levels):
+        name = words.say("Night of {day}, so far", day=night.name)
+    else:
+        name = words.say("Night of {day}", day=night.name)
     return Fact(name, " ".join(night.sentences), night.of)
 
 

@@ -11,7 +11,7 @@ from itertools import groupby
 from typing import TYPE_CHECKING, Final
 
 from config.fields.value_types import WATT_HOURS_PER_KWH
-from daemon.page.past import month_line
+from daemon.page.past import NOBODY_THERE, level_after, month_line
 from daemon.page.troubles import past_alerts
 from daemon.page_record.night_view import BandCells, band_cells
 
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from datetime import date, datetime
 
     from daemon.night_log.month import BandSum, Month, NightRow
+    from daemon.page.past import Levels
     from daemon.page.troubles import PastAlert
     from daemon.page.words import Words
 
@@ -69,7 +70,9 @@ class MonthView:
     alerts: tuple[PastAlert, ...]
 
 
-def month_view(month: Month, now: datetime, words: Words) -> MonthView:
+def month_view(
+    month: Month, now: datetime, words: Words, levels: Levels = NOBODY_THERE
+) -> MonthView:
     """Return what the page says of a month.
 
     Parameters
@@ -80,6 +83,8 @@ def month_view(month: Month, now: datetime, words: Words) -> MonthView:
         UTC.
     words
         The reader's.
+    levels
+        Where a vehicle is there now, and its level.
 
     Returns
     -------
@@ -95,7 +100,10 @@ def month_view(month: Month, now: datetime, words: Words) -> MonthView:
             (each.vehicle, _kwh(each.wh, words), words.money(each.cost, month.currency))
             for each in sums
         ),
-        nights=tuple(_night(row, month.currency, words) for row in reversed(month.nights)),
+        nights=tuple(
+            _night(row, month.currency, level_after(row, now, words, levels), words)
+            for row in reversed(month.nights)
+        ),
         alerts=past_alerts(month.alerts, now, words),
     )
 
@@ -139,8 +147,8 @@ def _bill(month: Month, words: Words) -> Iterator[tuple[str, str]]:
     yield words.say("Together"), words.money(month.together, month.currency)
 
 
-def _night(row: NightRow, currency: str, words: Words) -> NightCells:
-    levels = [row.soc_before_percent, row.soc_after_percent]
+def _night(row: NightRow, currency: str, after_percent: float | None, words: Words) -> NightCells:
+    levels = [row.soc_before_percent, after_percent]
     return NightCells(
         night=row.night,
         name=words.whole_date(row.night),

@@ -22,7 +22,7 @@ from daemon.control.alerts import (
     POWER_AFTER_STOP,
 )
 from daemon.night_log.night_rows import night_row
-from daemon.page.past import night_line
+from daemon.page.past import NOBODY_THERE, night_line, runs
 from daemon.why.evidence import starts_with_power
 from daemon.why.history import joined
 from planners.accounts.accounts import exact_kwh
@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from daemon.night_log.month import BandSum
+    from daemon.page.past import Levels
     from daemon.page.words import Words
     from daemon.why.show_why import Why
 
@@ -114,7 +115,7 @@ class NightView:
     bands: tuple[BandCells, ...]
 
 
-def night_view(why: Why, now: datetime, words: Words) -> NightView:
+def night_view(why: Why, now: datetime, words: Words, levels: Levels = NOBODY_THERE) -> NightView:
     """Return what the page says of a night.
 
     Parameters
@@ -125,6 +126,8 @@ def night_view(why: Why, now: datetime, words: Words) -> NightView:
         UTC.
     words
         The reader's.
+    levels
+        Where a vehicle is there now, and its level.
 
     Returns
     -------
@@ -138,8 +141,8 @@ def night_view(why: Why, now: datetime, words: Words) -> NightView:
         charged = [words.say("{kwh} charged, metered", kwh=kwh)] if night.energy_wh else []
         return NightView(name, tuple(charged), tuple(_why(why, words)), ())
     row, currency = night_row(night.record), file.household.currency
-    figures = night_line(row, currency, now, words).sentences
-    if not night.is_over and not night.closed:
+    figures = night_line(row, currency, now, words, levels).sentences
+    if not night.is_over and not night.closed and not runs(row, now, words, levels):
         figures = (*figures, words.say("This night is not over."))
     bands = tuple(band_cells(row.by_band, currency, words))
     return NightView(name, figures, tuple(_why(why, words)), bands)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from config.files.errors import LullwattError
 from daemon.night_log.month_reading import ledger_of, month_days, read_month
 from daemon.night_log.night_rows import night_row
+from daemon.page_record.so_far import retold
 from daemon.page_record.year import month_sums, months_before
 from planners.local_time.departures import night_of
 
@@ -87,7 +88,7 @@ class PastReader:
             last = next(iter(ledger.latest_nights(1)), None)
             return Past(
                 tuple(self._read(house, ledger, each, now) for each in months[:2]),
-                _sums(house, ledger, months),
+                _sums(house, ledger, months, now),
                 last,
                 self._why_last(house, ledger, last, now),
             )
@@ -110,13 +111,20 @@ class PastReader:
     def _read(
         self, house: House, ledger: LedgerReader, when: tuple[int, int], now: datetime
     ) -> Month:
-        return read_month(self._path, house, ledger, when, now, reads_meter=False)
+        return read_month(
+            self._path, house, ledger, when, now,
+            reads_meter=False, retell=lambda record: retold(record, house, ledger, now),
+        )  # fmt: skip
 
     def _report(self, house: House, when: tuple[int, int], now: datetime) -> str:
         from daemon.month.sections import render_sections  # noqa: PLC0415 - as in `_whys`
 
         with ledger_of(house) as ledger:
-            return render_sections(read_month(self._path, house, ledger, when, now))
+            month = read_month(
+                self._path, house, ledger, when, now,
+                retell=lambda record: retold(record, house, ledger, now),
+            )  # fmt: skip
+            return render_sections(month)
 
     def _night(self, house: House, night: date, now: datetime) -> Sequence[Why]:
         with ledger_of(house) as ledger:
@@ -131,14 +139,19 @@ class PastReader:
 
 
 def _sums(
-    house: House, ledger: LedgerReader, months: Sequence[tuple[int, int]]
+    house: House, ledger: LedgerReader, months: Sequence[tuple[int, int]], now: datetime
 ) -> tuple[MonthSum, ...]:
     """Add up a year; nights in another currency than the file's are left out."""
     first, last = month_days(*months[-1])[0], month_days(*months[0])[1]
     currency = house.file.household.currency
     records = ledger.nights(first, last)
     return month_sums(
-        (night_row(record) for record in records if record["currency"] == currency), months
+        (
+            night_row(retold(record, house, ledger, now))
+            for record in records
+            if record["currency"] == currency
+        ),
+        months,
     )
 
 

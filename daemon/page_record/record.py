@@ -14,6 +14,7 @@ from daemon.night_log.night_rows import night_row
 from daemon.nights.metered import read_register
 from daemon.nights.rules import highest_kw
 from daemon.page.charged import ChargedTonight, charged_of
+from daemon.page_record.so_far import retold
 from planners.accounts.register import flows_of
 from planners.local_time.departures import night_bounds, night_of
 
@@ -81,16 +82,20 @@ def _read(house: House, now: datetime) -> ChargedTonight:
                     )
                     for name in house.file.charge_points
                 },
-                _last_nights(house, ledger),
+                _last_nights(house, ledger, now),
             )
     except LedgerError as error:
         return ChargedTonight(unreadable=str(error))
 
 
-def _last_nights(house: House, ledger: LedgerReader) -> dict[str, NightRow]:
+def _last_nights(house: House, ledger: LedgerReader, now: datetime) -> dict[str, NightRow]:
     """Return the latest night of each charge point that has one, in the file's currency."""
     latest = next(iter(ledger.latest_nights(1)), None)
     records = () if latest is None else ledger.nights(latest, latest)
     currency = house.file.household.currency
-    rows = [night_row(record) for record in records if record["currency"] == currency]
+    rows = [
+        night_row(retold(record, house, ledger, now))
+        for record in records
+        if record["currency"] == currency
+    ]
     return {row.charge_point: row for row in rows}

@@ -6,7 +6,7 @@ import re
 from typing import TYPE_CHECKING, Final
 
 from config.files.errors import LullwattError
-from daemon.page.past import past_view
+from daemon.page.past import levels_now, past_view
 from daemon.page_record.reading import PastReader, beside, date_of, month_of
 from daemon.page_record.year import beside_month_before, months_before, year_view
 from daemon.page_service.site import redirect
@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from adapters.web.exchange import WebResponse
+    from daemon.page.past import Levels
     from daemon.page_service.site import Parts, Site, Visit
     from daemon.why.story_lines import Entry
 
@@ -67,12 +68,12 @@ class PastPages:
         return self._site.page(
             visit,
             "nights.html.j2",
-            view=past_view(past.months, now, words),
+            view=past_view(past.months, now, words, self._levels()),
             compared=tuple(beside_month_before(past.sums[0], past.sums[1], currency, words)),
             year=year_view(past.sums, currency, words),
             last=past.last,
             shown=NIGHTS_SHOWN,
-            whys=tuple(night_view(why, now, words) for why in past.whys),
+            whys=tuple(night_view(why, now, words, self._levels()) for why in past.whys),
         )
 
     async def _night(self, visit: Visit) -> WebResponse:
@@ -91,7 +92,9 @@ class PastPages:
             visit,
             "night.html.j2",
             title=visit.words.whole_date(night),
-            whys=tuple((night_view(why, visit.now, visit.words), why) for why in whys),
+            whys=tuple(
+                (night_view(why, visit.now, visit.words, self._levels()), why) for why in whys
+            ),
             told=_told,
             day=lambda at: visit.words.whole_date(nearest_minute(at, zone).date()),
             before=before,
@@ -114,7 +117,7 @@ class PastPages:
             "month.html.j2",
             title=visit.words.month(*when),
             of=f"{when[0]}-{when[1]:02}",
-            view=month_view(month, visit.now, visit.words),
+            view=month_view(month, visit.now, visit.words, self._levels()),
             before=before,
         )
 
@@ -128,6 +131,10 @@ class PastPages:
             return self._unreadable(visit, error)
         title = visit.words.month(*when)
         return self._site.page(visit, "report.html.j2", title=title, sections=sections)
+
+    def _levels(self) -> Levels:
+        points = self._parts.link.report.points
+        return levels_now({name: point.status for name, point in points.items()})
 
     def _asked_month(self, visit: Visit) -> tuple[int, int] | None:
         """Return the month of the address; None if it is none, or has not come yet."""

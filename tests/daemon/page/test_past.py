@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
-from daemon.page.past import past_view
+from daemon.page.past import night_line, past_view
 from tests.daemon.month.samples import GAP, IDLE, PRUNED, SHORT, empty_month, full_month
 from tests.daemon.page.test_view import words
 
@@ -54,10 +54,24 @@ def test_a_night_in_sentences() -> None:
 
 def test_nights_with_something_odd() -> None:
     """Too little, estimated, unknown levels and comparisons, and nothing charged at all."""
-    assert "That was too little for the departure." in sentences_of(SHORT)
+    short = sentences_of(SHORT)
+    assert "At the departure Sat, 10 Oct 8:20\u202fam it was too little." in short
     assert sentences_of(GAP)[-1] == "2.2 kWh of this is estimated, the rest metered."
     assert len(sentences_of(PRUNED)) == 1
     assert sentences_of(IDLE)[0] == "hatchback: 0.0 kWh for $0.00."
+
+
+def test_a_night_in_progress() -> None:
+    """The present level, and no word of a departure that has not come."""
+    row = next(row for row in MONTH.nights if row.night.day == SHORT)
+    (stay,) = row.stays
+    assert stay.departure is not None
+    before = stay.departure - timedelta(hours=1)
+    there = night_line(row, "NZD", before, words(), {row.charge_point: 60.0}).sentences
+    assert there[1] == "From 41% to 60%."
+    assert there[-1] == "This night is not over."
+    assert not any("too little" in sentence for sentence in there)
+    assert "From 41% to 48%." in night_line(row, "NZD", before, words()).sentences
 
 
 def test_a_month_that_is_still_running() -> None:

@@ -275,6 +275,15 @@ def test_the_last_night_in_sentences() -> None:
     )
 
 
+def test_tonight_with_an_account_already() -> None:
+    """It was made at a departure: the night still runs, and the level is the present one."""
+    row = next(row for row in full_month().nights if row.vehicle == "hatchback")
+    tonight = replace(row, night=EVENING.date(), charge_point=POINT)
+    fact = view_of(at_home(59.0), tonight=ChargedTonight(last_nights={POINT: tonight})).points[0]
+    assert fact.facts[-1].name == "Night of Wed, so far"
+    assert "From 38% to 59%." in fact.facts[-1].text
+
+
 def test_a_record_that_cannot_be_read() -> None:
     """The page says so, and shows the rest."""
     view = view_of(at_home(), tonight=ChargedTonight(unreadable="it is locked"))

@@ -18,7 +18,10 @@ from adapters.contract.table import BUS_TOPICS
 from adapters.ledger import file
 from adapters.ledger.ledger import Ledger, open_ledger
 from config.household.household_file import LedgerFile
+from daemon.page_record.reading import PastReader
 from daemon.page_record.record import READS_EVERY_SECONDS, Record
+from daemon.service.house_loading import load_house
+from tests.daemon.why.nights import NIGHT, Home
 from tests.daemon.worlds import EVENING, HOUR, MINUTE, POINT, kowhai
 
 if TYPE_CHECKING:
@@ -72,6 +75,26 @@ def test_the_latest_night_that_is_closed(tmp_path: Path) -> None:
             ledger.close_night(date(2026, 6, day), point, "hatchback", EVENING, body)
     tonight = asyncio.run(Record().tonight(house, EVENING))
     assert {point: row.night.day for point, row in tonight.last_nights.items()} == {POINT: 3}
+
+
+def test_one_account_of_a_night_in_progress_on_every_page(tmp_path: Path) -> None:
+    """It was made when the departure had been missed; since then more was charged."""
+    home = Home(tmp_path)
+    with home.place() as place:
+        place.plug_in(35.0)
+        place.ask(need_percent=100.0, by=EVENING + HOUR)
+        place.until(EVENING + 6 * HOUR)
+        now = place.true_now
+    house = load_house(home.household)
+    with open_ledger(home.path, read_only=True) as ledger:
+        (closed,) = ledger.nights(NIGHT, NIGHT)
+    reader = PastReader(home.household)
+    past = asyncio.run(reader.past(house, now))
+    (last,) = asyncio.run(Record().tonight(house, now)).last_nights.values()
+    (why,) = past.whys
+    shown = {last.energy_wh, past.months[0].energy_wh, past.sums[0].wh, why.history.night.energy_wh}
+    assert shown == {last.energy_wh}
+    assert last.energy_wh > 1000 * closed["energy_kwh"] > 0
 
 
 @pytest.mark.parametrize(
