@@ -188,7 +188,7 @@ class DepartureEffect(BaseModel):
     `energy_kwh` and `cost` are what is charged from now until this departure, in all nights before
     it. `starts_at` and `ends_at` are when it is charged for this departure itself; they are absent
     if it is not. If the vehicle stays, a charge that falls short goes on until `goes_on_until` at
-    the latest.
+    the latest, for `goes_on_cost` at the most.
     """
 
     model_config = ConfigDict(frozen=True, strict=True, extra="ignore", allow_inf_nan=False)
@@ -206,6 +206,7 @@ class DepartureEffect(BaseModel):
     starts_at: Instant | None = None
     ends_at: Instant | None = None
     goes_on_until: Instant | None = None
+    goes_on_cost: float | None = None
 
 
 class Answer(Message):
@@ -383,9 +384,10 @@ class Status(Message):
     counted, the instant since when, and `soc_counted_from` says where the level at that instant
     came from. `wishes` are what a person has asked for single departures, in order of time; with
     `charge_now` it is charged at once, at any price, nothing is charged before `skip_until`, and no
-    departure before `away_until` counts. `rates` is absent before the first tariff is in force,
-    `home_load` until a meter has read it, and `main_fuse` if none is declared. The message expires
-    at `stale_after`.
+    departure before `away_until` counts. A vehicle that has not left at its departure, and charges
+    on towards its need, does so until `goes_on_until` at the latest. `rates` is absent before the
+    first tariff is in force, `home_load` until a meter has read it, and `main_fuse` if none is
+    declared. The message expires at `stale_after`.
     """
 
     at: Instant
@@ -409,6 +411,7 @@ class Status(Message):
     charge_now: Literal[True] | None = None
     skip_until: Instant | None = None
     away_until: Instant | None = None
+    goes_on_until: Instant | None = None
     alerts: Annotated[tuple[ShortText, ...], Strict(strict=False)] = ()
 
 

@@ -47,6 +47,27 @@ def leaves_late(state: PointState, house: House, now: datetime) -> DepartureAt |
     return departure if allowed.amps > 0 else None
 
 
+def goes_on_until(state: PointState, house: House, now: datetime) -> datetime | None:
+    """Return until when a vehicle that has not left charges on at the latest; None if it does not.
+
+    Parameters
+    ----------
+    state : PointState
+        What is known.
+    house : House
+        The household file and the rates.
+    now : datetime
+        UTC.
+
+    Returns
+    -------
+    datetime or None
+        UTC.
+    """
+    departure = leaves_late(state, house, now)
+    return None if departure is None else departure.instant + GOES_ON
+
+
 def would_leave_late(state: PointState, file: HouseholdFile, now: datetime) -> DepartureAt | None:
     """Return the same as `leaves_late`, but whether or not a current is left.
 

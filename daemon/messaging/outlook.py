@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any, Literal
 
 from adapters.contract.messages import DepartureEffect
-from daemon.control.leaving_late import GOES_ON, leaves_late
+from config.files.errors import TariffError
+from daemon.control.leaving_late import GOES_ON, goes_on_until
 from daemon.control.replanning import plan_now
 from daemon.control.state import is_charging, vehicle_of
 from daemon.nights.account import missing_kwh
@@ -23,6 +24,8 @@ if TYPE_CHECKING:
     from planners.local_time.departures import DepartureAt
     from planners.local_time.wished_departures import Wish
     from planners.plan.plan import Period, Plan
+
+_HOUR = timedelta(hours=1)
 
 _MOST_KEPT = 3
 """Of the first departures that a wish leaves as they are, an answer names this many."""
@@ -51,6 +54,8 @@ class Effect:
         for it yet.
     goes_on_until : datetime or None
         Until when at the latest a charge that falls short goes on, if the vehicle stays.
+    goes_on_cost : float or None
+        What that may cost at the most [currency]; None if it does not, or a rate is not known.
     """
 
     departure: DepartureAt
@@ -62,6 +67,7 @@ class Effect:
     energy_kwh: float | None = None
     cost: float | None = None
     goes_on_until: datetime | None = None
+    goes_on_cost: float | None = None
 
     @property
     def kind(self) -> Literal["kept", "changed", "added"]:
@@ -145,9 +151,8 @@ def figures_of(state: PointState, now: datetime, house: House) -> dict[str, Any]
         "vehicle": vehicle_of(state, house.file),
         "departures": tuple(_message(effect) for effect in effects),
     }
-    late = leaves_late(state, house, now)
-    if late is not None and is_charging(state):
-        figures["goes_on_until"] = late.instant + GOES_ON
+    if is_charging(state):
+        figures["goes_on_until"] = goes_on_until(state, house, now)
     if plan is None:
         return figures
     return figures | {
@@ -182,11 +187,31 @@ def _effect(
         percent = departure.need_percent - own.reaches_percent
         return replace(effect, missing_kwh=missing_kwh(house, departure.vehicle, percent))
     short = shortfall_that_counts(own)
+    if short is None or not _charges_to_the_end(own):
+        return replace(effect, missing_kwh=short.kwh if short else None)
     return replace(
         effect,
-        missing_kwh=short.kwh if short else None,
-        goes_on_until=departure.instant + GOES_ON if short and _charges_to_the_end(own) else None,
+        missing_kwh=short.kwh,
+        goes_on_until=departure.instant + GOES_ON,
+        goes_on_cost=_cost_of_going_on(own, short.kwh, house),
     )
+
+
+def _cost_of_going_on(plan: Plan, missing_kwh: float, house: House) -> float | None:
+    """Price what flows after a departure, at the power before it, until nothing is missing."""
+    last, start = plan.periods[-1], plan.departure
+    kw = last.kwh / ((last.end - last.start) / _HOUR)
+    try:
+        spans = house.prices.spans(start, start + GOES_ON)
+    except TariffError:
+        return None
+    cost = 0.0
+    for span in spans:
+        lasts = min(span.end, start + GOES_ON) - max(span.start, start)
+        kwh = min(missing_kwh, kw * (lasts / _HOUR))
+        missing_kwh -= kwh
+        cost += kwh * float(span.rate)
+    return cost
 
 
 def _charges_to_the_end(plan: Plan) -> bool:
@@ -210,4 +235,5 @@ def _message(effect: Effect) -> DepartureEffect:
         starts_at=effect.periods[0].start if effect.periods else None,
         ends_at=effect.periods[-1].end if effect.periods else None,
         goes_on_until=effect.goes_on_until,
+        goes_on_cost=None if effect.goes_on_cost is None else round(effect.goes_on_cost, 4),
     )

@@ -6,7 +6,14 @@ from datetime import timedelta
 from typing import TYPE_CHECKING
 
 from adapters.contract.messages import AskedFor, KnownRates, LoadOfHome, MainFuse, Reading, Status
-from daemon.control.state import FLOWING_WATTS, counted_soc_percent, vehicle_of, watts_of
+from daemon.control.leaving_late import goes_on_until
+from daemon.control.state import (
+    FLOWING_WATTS,
+    counted_soc_percent,
+    is_charging,
+    vehicle_of,
+    watts_of,
+)
 from planners.local_time.conversion import minute_of
 from planners.power.home_load import home_load, is_learned
 from planners.rates.known import rate_knowledge
@@ -88,6 +95,7 @@ def status_of(
         charge_now=state.wishes.charge_now or None,
         skip_until=state.wishes.skip_until,
         away_until=state.wishes.away_until,
+        goes_on_until=goes_on_until(state, house, now) if is_charging(state) else None,
         alerts=tuple(sorted(state.alerts)),
     )
 

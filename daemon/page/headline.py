@@ -65,6 +65,10 @@ def _without_plan(status: Status, vehicle: str, now: datetime, words: Words) -> 
     if status.skip_until is not None and status.skip_until > now:
         until = words.when(status.skip_until, now)
         yield words.say("Nothing is charged until {time}.", time=until)
+    elif status.goes_on_until is not None and status.goes_on_until > now:
+        until = words.when(status.goes_on_until, now)
+        yield words.say("The {vehicle} is charging.", vehicle=vehicle)
+        yield words.say("It has not left, and charges on until {time} at the latest.", time=until)
     elif status.charging:
         yield words.say("The {vehicle} is charging.", vehicle=vehicle)
     else:

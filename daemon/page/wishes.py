@@ -96,10 +96,21 @@ def preview_lines(
             usual = declared_near(file, answer.vehicle, effect.departure)
         yield _departure(effect, usual, now, words)
         if effect.goes_on_until is not None:
-            yield words.say(
-                "If it is still there then, charging goes on until {time} at the latest.",
-                time=words.when(effect.goes_on_until, now),
-            )  # fmt: skip
+            yield _goes_on(effect, effect.goes_on_until, answer.currency, now, words)
+
+
+def _goes_on(
+    effect: DepartureEffect, until: datetime, currency: str | None, now: datetime, words: Words
+) -> str:
+    time = words.when(until, now)
+    if effect.goes_on_cost is None or currency is None:
+        return words.say(
+            "If it is still there then, charging goes on until {time} at the latest.", time=time
+        )
+    return words.say(
+        "If it is still there then, charging goes on until {time} at the latest, for up to {cost}.",
+        time=time, cost=words.money(effect.goes_on_cost, currency),
+    )  # fmt: skip
 
 
 def _at_odds(wish: Mapping[str, Any], status: Status, now: datetime, words: Words) -> Iterator[str]:

@@ -411,6 +411,7 @@ def test_a_vehicle_that_stays_past_its_wish_goes_on() -> None:
     world.ask(need_percent=100.0, by=soon)
     first, *_ = figures(world).departures or ()
     assert first.goes_on_until == soon + HOUR
+    assert first.goes_on_cost == pytest.approx(7.36 * 0.4738, abs=0.01)
     text = answer(world)
     assert "If it is still there then, charging goes on until Wed 20:30 at the latest." in text
     world.ask(need_percent=10.0, by=soon)

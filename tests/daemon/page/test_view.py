@@ -85,6 +85,19 @@ def test_while_it_charges() -> None:
     assert facts["Battery"] == "48%, counted by the meter since 6:30\u202fpm"
 
 
+def test_a_departure_was_missed() -> None:
+    """The vehicle is still there and charges on: until when at the latest."""
+    world = at_home(5.0)
+    world.ask(need_percent=100.0, by=EVENING + HOUR)
+    world.wait(EVENING + HOUR + 10 * MINUTE)
+    assert point_of(world).sentences == (
+        "The hatchback is charging.",
+        "It has not left, and charges on until 8:30\u202fpm at the latest.",
+    )
+    world.wait(EVENING + 2 * HOUR + MINUTE)
+    assert "It has not left" not in str(point_of(world).sentences)
+
+
 def test_nobody_is_plugged_in() -> None:
     """A person may ask all the same."""
     world = at_home()

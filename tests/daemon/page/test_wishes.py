@@ -79,7 +79,10 @@ def test_leaving_in_an_hour_says_that_charging_goes_on() -> None:
         "Charges 7.4 kWh for $3.49, until 7:30\u202fpm.",
         "Until 7:20\u202fam that makes 43.3 kWh for $10.44: $2.07 more than before.",
         ("Departure Wed 7:30\u202fpm: 100% needed, it will be at 18%; 47.5 kWh will be missing."),
-        "If it is still there then, charging goes on until 8:30\u202fpm at the latest.",
+        (
+            "If it is still there then, charging goes on until 8:30\u202fpm at the latest,"
+            " for up to $3.49."
+        ),
         "Departure Thu 7:20\u202fam: 80%, as before.",
     ]
 
