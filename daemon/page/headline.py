@@ -48,7 +48,7 @@ def headline_of(
         yield from _without_plan(status, vehicle, now, words)
         return
     ahead = tuple(span for span in plan.spans if span[1] > now)
-    yield _reaches(plan, vehicle, now, words) if ahead else _holds(plan, vehicle, now, words)
+    yield _reaches(plan, vehicle, now, words) if ahead else _holds(plan, status, now, words)
     if ahead:
         yield _charges(plan, ahead, now, words)
     if plan.shortfall_kwh > MISSING_KWH:
@@ -82,8 +82,11 @@ def _reaches(plan: ShownPlan, vehicle: str, now: datetime, words: Words) -> str:
     )
 
 
-def _holds(plan: ShownPlan, vehicle: str, now: datetime, words: Words) -> str:
-    percent, by = words.percent(plan.soc_percent), words.when(plan.departure, now)
+def _holds(plan: ShownPlan, status: Status, now: datetime, words: Words) -> str:
+    vehicle = status.vehicle or words.say("vehicle")
+    # The status is newer than the plan, and its level is shown below.
+    level = plan.soc_percent if status.soc_percent is None else status.soc_percent
+    percent, by = words.percent(level), words.when(plan.departure, now)
     if plan.shortfall_kwh > MISSING_KWH:
         return words.say(
             "The {vehicle} is at {percent}, and nothing more is charged by {time}.",

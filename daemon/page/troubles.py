@@ -83,8 +83,8 @@ ALERT_WORDS: Final[Mapping[str, AlertWords]] = {
         "Look whether the vehicle has its own limit or timer. Charge now tries again.",
     ),
     PRICES_ENDED: AlertWords(
-        "No new prices have come: the hours are chosen by estimates.",
-        "Look whether the price feed works.",
+        "No new prices or announced days have come: the hours are chosen by estimates.",
+        "Look whether what sends them works.",
     ),
     BROKER_REFUSES: AlertWords(
         "The message broker refuses messages: the charge point may not hear its commands.",

@@ -18,7 +18,7 @@ from config.fields.currencies import minor_units
 from daemon.control.wishes import AWAY_UNTIL, CHARGE_NOW, SKIP_UNTIL
 from daemon.page.plan_shown import MISSING_KWH
 from planners.accounts.money import round_money
-from planners.local_time.conversion import MINUTE
+from planners.local_time.conversion import MINUTE, nearest_minute
 from planners.local_time.wished_departures import declared_near
 from planners.power.charging import NEED_TOLERANCE_PERCENT
 
@@ -31,6 +31,10 @@ if TYPE_CHECKING:
     from daemon.page.plan_shown import ShownPlan
     from daemon.page.words import Words
     from planners.local_time.departures import DepartureAt
+
+ELAPSED_KWH: Final = 0.2
+ELAPSED_MONEY: Final = 0.05
+"""Less than both of these is what flowed while a person read, and no difference."""
 
 REPORTS_ITSELF: Final = (
     "The vehicle reports its own level: its next report takes the place of what you say."
@@ -208,6 +212,8 @@ def _difference(
         )  # fmt: skip
     elif difference:
         instead = words.say("Until now {kwh} for {cost} are planned", **planned)
+        if plan.energy_kwh < MISSING_KWH:
+            instead = words.say("Until now nothing is planned")
         yield words.say("{instead}: this is {difference}.", instead=instead, difference=difference)
     elif "by" in wish and of.energy_kwh:
         yield words.say("Until {time} as before: {kwh} for {cost}.", time=until, **planned)
@@ -219,6 +225,8 @@ def _compared(kwh: float, cost: float, plan: ShownPlan, words: Words) -> str:
     then, before = (round_money(Decimal(str(each)), units) for each in (cost, plan.cost))
     more = float(then - before)  # what a reader gets who subtracts
     more_kwh = round(kwh, 1) - round(plan.energy_kwh, 1)
+    if abs(more) < ELAPSED_MONEY and abs(more_kwh) < ELAPSED_KWH:
+        return ""
     parts = [_more(words.money(abs(more), plan.currency), more, words)] if more else []
     if kwh and abs(more_kwh) >= MISSING_KWH:
         parts.append(_more(words.kwh(abs(more_kwh)), more_kwh, words))
@@ -283,7 +291,13 @@ def _falls_short(effect: DepartureEffect, time: str, reaches_percent: float, wor
     )  # fmt: skip
 
 
-def question_of(kind: str, wish: Mapping[str, Any], now: datetime, words: Words) -> str:
+def question_of(
+    kind: str,
+    wish: Mapping[str, Any],
+    now: datetime,
+    words: Words,
+    status: Status | None = None,
+) -> str:
     """Return the question that a person confirms.
 
     Parameters
@@ -296,36 +310,54 @@ def question_of(kind: str, wish: Mapping[str, Any], now: datetime, words: Words)
         UTC.
     words
         The reader's.
+    status
+        The charge point, for the wish that is taken back.
 
     Returns
     -------
     str
         Short.
     """
+    if kind in {"trip", "until", "tomorrow", "away"}:
+        return _question_of_time(kind, wish, now, words)
+    if kind == "level":
+        return words.say("Is the battery at {percent}?", percent=words.percent(wish["soc_percent"]))
+    if kind == "vehicle":
+        return words.say("Is the {vehicle} plugged in?", vehicle=wish["vehicle"])
+    if kind == "remove" and status is not None:
+        for line in wish_lines(status, now, words):
+            if line.name == wish["remove"]:
+                return words.say("Take this back: {wish}?", wish=line.text)
+    questions = {
+        "now": words.say("Charge now?"),
+        "plan": words.say("Back to the cheapest hours?"),
+        "tonight": words.say("No charging until the next departure has passed?"),
+        "remove": words.say("Take this wish back?"),
+        "checked": words.say("Have you looked at it, and is all in order?"),
+    }
+    return questions[kind]
+
+
+def _question_of_time(kind: str, wish: Mapping[str, Any], now: datetime, words: Words) -> str:
+    """Return the question of a wish that has a time, with its day."""
     if kind == "trip":
         by = words.day_and_time(parse_instant(wish["by"]), now)
         return words.say(
             "{percent} by {time}?", percent=words.percent(wish["need_percent"]), time=by
         )
-    if kind == "until":
-        until = words.day_and_time(parse_instant(wish["skip_until"]), now)
-        return words.say("No charging until {time}?", time=until)
     if kind == "away":
-        until = words.day_and_time(parse_instant(wish["away_until"]), now)
+        until = _day_of_return(parse_instant(wish["away_until"]), now, words)
         return words.say("Away until {time}?", time=until)
-    if kind == "level":
-        return words.say("Is the battery at {percent}?", percent=words.percent(wish["soc_percent"]))
-    if kind == "vehicle":
-        return words.say("Is the {vehicle} plugged in?", vehicle=wish["vehicle"])
-    questions = {
-        "now": words.say("Charge now?"),
-        "plan": words.say("Back to the cheapest hours?"),
-        "tonight": words.say("No charging until the next departure has passed?"),
-        "tomorrow": words.say("No charging before midnight?"),
-        "remove": words.say("Take this wish back?"),
-        "checked": words.say("Have you looked at it, and is all in order?"),
-    }
-    return questions[kind]
+    until = words.day_and_time(parse_instant(wish["skip_until"]), now)
+    return words.say("No charging until {time}?", time=until)
+
+
+def _day_of_return(instant: datetime, now: datetime, words: Words) -> str:
+    """Write when a time away ends: the form asks for a day, which begins at midnight."""
+    at = nearest_minute(instant, words.zone)
+    if (at.hour, at.minute) == (0, 0):
+        return words.day(instant, now)
+    return words.day_and_time(instant, now)
 
 
 @dataclass(frozen=True, slots=True)
@@ -344,7 +376,7 @@ def wish_lines(status: Status, now: datetime, words: Words) -> Iterator[WishLine
         until = words.when(status.skip_until, now)
         yield WishLine(SKIP_UNTIL, words.say("No charging until {time}", time=until))
     if status.away_until is not None and status.away_until > now:
-        until = words.when(status.away_until, now)
+        until = _day_of_return(status.away_until, now, words)
         yield WishLine(AWAY_UNTIL, words.say("Away until {time}", time=until))
     for wish in status.wishes:
         text = _trip(wish, now, words)

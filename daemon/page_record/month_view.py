@@ -14,6 +14,7 @@ from config.fields.value_types import WATT_HOURS_PER_KWH
 from daemon.page.past import NOBODY_THERE, level_after, month_line
 from daemon.page.troubles import past_alerts
 from daemon.page_record.night_view import BandCells, band_cells
+from planners.local_time.departures import night_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -95,7 +96,7 @@ def month_view(
     return MonthView(
         sentences=month_line(month, now, words).sentences,
         bands=tuple(_bands(month, words)),
-        bill=tuple(_bill(month, words)),
+        bill=tuple(_bill(month, now, words)),
         vehicles=tuple(
             (each.vehicle, _kwh(each.wh, words), words.money(each.cost, month.currency))
             for each in sums
@@ -133,14 +134,17 @@ def _many_rates(lines: Sequence[BandSum], currency: str, words: Words) -> BandCe
     )
 
 
-def _bill(month: Month, words: Words) -> Iterator[tuple[str, str]]:
+def _bill(month: Month, now: datetime, words: Words) -> Iterator[tuple[str, str]]:
     charge = month.capacity
     by_month = charge.charge if charge is not None and charge.per == "month" else Decimal(0)
     if not month.standing_charge and not by_month:
         return
     yield words.say("Energy"), words.money(month.cost, month.currency)
     if month.standing_charge:
-        yield words.say("Standing charge"), words.money(month.standing_charge, month.currency)
+        this, name = night_of(now, words.zone), words.say("Standing charge")
+        if (month.year, month.month) == (this.year, this.month):
+            name = words.say("Standing charge, for the whole month")
+        yield name, words.money(month.standing_charge, month.currency)
     if charge is not None and by_month:
         name = words.say("Highest power, {kw} kW", kw=words.number(float(charge.billed_kw), 2))
         yield name, words.money(by_month, month.currency)

@@ -208,10 +208,18 @@ class PairingPages:
             paired = self._parts.devices.read().paired
             others = any(each.role == "ask" and each.id != chosen for each in paired)
             return self._site.page(visit, "sign_out.html.j2", others=others)
+        name = next(
+            (each.name for each in self._parts.devices.read().paired if each.id == chosen), ""
+        )
+        if not visit.request.form.get("sure") and name:
+            return self._site.page(visit, "remove.html.j2", chosen=chosen, name=name)
         self._parts.devices.change(lambda devices: devices.without(chosen))
         if is_own:
             return redirect("/pair", {"Set-Cookie": self._parts.access.cookie(""), **FORGET})
-        return redirect("/devices")
+        if name:
+            sentence = visit.words.say("{name} is removed.", name=name)
+            self._site.notice(visit.device, visit.words.say("Done."), sentence)
+        return redirect("/")
 
 
 def _let_in_by(device: Device, devices: Sequence[Device], words: Words) -> str:

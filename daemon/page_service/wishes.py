@@ -111,7 +111,11 @@ class WishPages:
             point=point,
             kind=kind,
             question=self._heading(
-                question_of(kind, wish, visit.now, words), answer.vehicle or point, words
+                question_of(
+                    kind, wish, visit.now, words, self._parts.link.report.points[point].status
+                ),
+                answer.vehicle or point,
+                words,
             ),
             lines=tuple(
                 preview_lines(

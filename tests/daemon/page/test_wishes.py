@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -210,10 +211,14 @@ def test_a_trip_that_takes_the_place_of_a_usual_departure(
             {"need_percent": 100.0, "by": "2026-06-05T20:00:00Z"},
             "100% by Sat 8:00\u202fam?",
         ),
-        ("away", {"away_until": "2026-06-16T12:00:00Z"}, "Away until Wed, 17 Jun 12:00\u202fam?"),
+        ("away", {"away_until": "2026-06-16T12:00:00Z"}, "Away until Wed, 17 Jun?"),
         ("until", {"skip_until": "2026-06-03T17:00:00Z"}, "No charging until Thu 5:00\u202fam?"),
         ("tonight", {"stop": True}, "No charging until the next departure has passed?"),
-        ("tomorrow", {"skip_until": "2026-06-03T12:00:00Z"}, "No charging before midnight?"),
+        (
+            "tomorrow",
+            {"skip_until": "2026-06-03T12:00:00Z"},
+            "No charging until Thu 12:00\u202fam?",
+        ),
         ("level", {"soc_percent": 41.0}, "Is the battery at 41%?"),
         ("vehicle", {"vehicle": "van"}, "Is the van plugged in?"),
     ],
@@ -221,6 +226,36 @@ def test_a_trip_that_takes_the_place_of_a_usual_departure(
 def test_questions(kind: str, wish: dict[str, Any], question: str) -> None:
     """A time that is to be confirmed has its day."""
     assert question_of(kind, wish, EVENING, words()) == question
+
+
+def test_taking_back_names_the_wish() -> None:
+    """As it stands in the view; without a status it is only asked."""
+    trip = AskedFor(id="7", vehicle="hatchback", by=LEAVES + 24 * HOUR, need_percent=100.0)
+    before = status(wishes=(trip,), away_until=LEAVES + 13 * 24 * HOUR + 16 * HOUR + 40 * MINUTE)
+    asked_for = question_of("remove", {"remove": "7"}, EVENING, words(), before)
+    assert asked_for.startswith("Take this back: hatchback: 100% by Fri")
+    asked_for = question_of("remove", {"remove": "away_until"}, EVENING, words(), before)
+    assert asked_for == "Take this back: Away until Thu, 18 Jun?"
+    assert question_of("remove", {"remove": "8"}, EVENING, words(), before).startswith("Take this")
+
+
+def test_what_has_flowed_meanwhile_is_no_difference() -> None:
+    """A plan of some seconds ago is 3 cents dearer; and nothing planned is said so."""
+    plan = at_home().state.plan
+    assert plan is not None
+    shown = read_plan(plan.to_json())
+    assert shown is not None
+
+    def said(energy_kwh: float, cost: float, planned_kwh: float, planned_cost: float) -> list[str]:
+        before = replace(shown, energy_kwh=planned_kwh, cost=planned_cost)
+        figures = answer(vehicle="hatchback", energy_kwh=energy_kwh, cost=cost, currency="NZD")
+        found = preview_lines(figures, {}, before, file=HOUSE.file, now=EVENING, words=words())
+        return list(found)[1:]
+
+    assert said(13.0, 3.19, 13.1, 3.22) == []
+    assert said(13.0, 3.19, 13.0, 3.24) != []
+    (line,) = said(13.0, 3.19, 0.0, 0.0)
+    assert line == "Until now nothing is planned: this is $3.19 more and 13.0 kWh more."
 
 
 def test_choices() -> None:

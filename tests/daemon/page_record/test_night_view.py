@@ -76,5 +76,8 @@ def test_a_month() -> None:
     assert view.bill[-1] == ("Together", words().money(month.together, "NZD"))
     assert (view.nights[0].name, view.nights[-1].name) == ("Sat, 31 Oct", "Thu, 1 Oct")
     assert {night.night.day for night in view.nights if night.is_short} == {SHORT}
+    assert view.bill[1][0] == "Standing charge"
+    running = month_view(month, datetime(2026, 10, 20, tzinfo=UTC), words())
+    assert running.bill[1][0] == "Standing charge, for the whole month"
     shown = str(view)
     assert "NZD" not in shown

@@ -301,7 +301,11 @@ def test_devices_are_listed_and_removed(served: Served) -> None:
     ids = {each.name: each.id for each in served.devices.read().paired}
     guest.post("/devices", device=ids["mine"])
     assert mine.get("/").status == 200
-    mine.post("/devices", device=ids["guest"])
+    assert "<h1>Remove guest?</h1>" in mine.post("/devices", device=ids["guest"]).body
+    assert guest.get("/").status == 200
+    mine.post("/devices", device=ids["guest"], sure="1")
+    assert "guest is removed." in mine.get("/").body
+    assert "here now" in mine.get("/devices").body
     assert guest.get("/").headers["Location"] == "/pair"
     asked = mine.post("/devices", device=ids["mine"])
     assert "only whoever set up Lullwatt, with lullwatt page --pair" in asked.body
@@ -347,7 +351,7 @@ def test_a_new_code_makes_the_one_before_void(served: Served) -> None:
     served.clock.advance_to(EVENING + 10 * MINUTE)
     assert enter(served, late) == 403
     of_guest = code_in(guest.post("/devices/invite", role="ask"))
-    mine.post("/devices", device=served.devices.read().paired[1].id)
+    mine.post("/devices", device=served.devices.read().paired[1].id, sure="1")
     assert enter(served, of_guest) == 403
 
 
@@ -440,7 +444,7 @@ def test_one_device_too_many(served: Served) -> None:
     assert full.status == 409
     assert "50 devices are paired. Remove one of them first, then try again." in full.body
     assert 'value="K7QM-2XRT-9WPA"' in full.body
-    mine.post("/devices", device=served.devices.read().paired[1].id)
+    mine.post("/devices", device=served.devices.read().paired[1].id, sure="1")
     assert served.send(WebRequest("POST", "/pair", form=form, headers=OWN)).status == 303
     assert mine.get("/").status == 200
 
