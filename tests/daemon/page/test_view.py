@@ -14,6 +14,8 @@ from daemon.control.alerts import ALERTS
 from daemon.control.replanning import plan_now
 from daemon.messaging.status import status_of
 from daemon.page.charged import Charged, ChargedTonight, charged_of
+from daemon.page.headline import headline_of
+from daemon.page.plan_shown import read_plan
 from daemon.page.troubles import ALERT_WORDS
 from daemon.page.view import Fact, FirstView, PointView, first_view
 from daemon.page.words import Words
@@ -113,6 +115,16 @@ def test_a_full_battery() -> None:
     assert point_of(at_home(80.0)).sentences == (
         "The hatchback is at 80%, which is enough for 7:20\u202fam.",
     )
+
+
+def test_the_level_at_the_top_is_that_of_the_battery() -> None:
+    """The status is newer than the plan."""
+    world = at_home(80.0)
+    status = status_of(world.state, EVENING, HOUSE).model_copy(update={"soc_percent": 81.0})
+    plan = plan_now(world.state, EVENING, HOUSE)
+    assert plan is not None
+    (said,) = headline_of(status, read_plan(plan.to_json()), EVENING, words())
+    assert said == "The hatchback is at 81%, which is enough for 7:20\u202fam."
 
 
 def test_too_little_time() -> None:
