@@ -15,13 +15,20 @@ from adapters.contract.refusals import (
 )
 from config.calendar.words import listed
 from daemon.control.replanning import plan_now
-from daemon.control.state import charges_now, departure_of, rests_until, vehicles_of
+from daemon.control.state import (
+    charges_now,
+    departure_of,
+    rests_until,
+    vehicle_of,
+    vehicles_of,
+)
 from daemon.control.wishes import AWAY_UNTIL, CHARGE_NOW, SKIP_UNTIL, removable
 from daemon.messaging.outlook import effects_of
 from daemon.messaging.status import next_start
 from daemon.presentation.figures import local_time
 from planners.accounts.money import format_money
 from planners.local_time.conversion import MINUTE
+from planners.local_time.wished_departures import coming_departures
 from planners.plan.shortfall import shortfall_that_counts
 from planners.plan.why import in_the_cheapest_hours
 from planners.power.charging import NEED_TOLERANCE_PERCENT
@@ -41,6 +48,9 @@ if TYPE_CHECKING:
 
 _STILL_REPORTS = timedelta(minutes=15)
 """A vehicle that reported its state of charge this recently will do so again."""
+
+MOST_NAMED = 3
+"""The most departures of which it is said that nothing is charged for them."""
 
 _WEEKDAY_ONLY = timedelta(days=6)
 """An instant further away is written with its date, a nearer one with its weekday."""
@@ -322,7 +332,7 @@ def _sentences(
         yield from _away_sentences(away, plan if state.plugged_in else None, now, zone)
     if not state.plugged_in:
         yield _no_vehicle(state, request)
-        yield from _skip_sentence(state, now, zone)
+        yield from _skip_sentence(state, now, house)
         return
     rests = rests_until(state, house.file, now)
     if command is not None and command.do == "start":
@@ -331,7 +341,7 @@ def _sentences(
         yield f"Does not charge: {command.why if command else 'nothing is planned'}."
     elif rests is not None and plan.period_at(rests) is not None and command is not None:
         yield f"Does not charge yet: {command.why}."
-    yield from _skip_sentence(state, now, zone)
+    yield from _skip_sentence(state, now, house)
     if plan is None:
         return
     if charges_now(state, house.file, now) and plan.periods:
@@ -360,10 +370,24 @@ def _no_vehicle(state: PointState, request: Request | None) -> str:
     return f"{nobody} Your request counts once one is."
 
 
-def _skip_sentence(state: PointState, now: datetime, zone: ZoneInfo) -> Iterator[str]:
-    skip = state.wishes.skip_until
-    if skip is not None and skip > now:
-        yield f"Nothing is charged before {_when(skip, now, zone)}."
+def _skip_sentence(state: PointState, now: datetime, house: House) -> Iterator[str]:
+    skip, zone = state.wishes.skip_until, house.file.zone
+    if skip is None or skip <= now:
+        return
+    later = [_when(each.instant, now, zone) for each in _skipped_later(state, now, house)]
+    more = "" if len(later) <= MOST_NAMED else f" and {len(later) - MOST_NAMED} more"
+    either = f", and nothing for {listed(later[:MOST_NAMED])}{more} either" if later else ""
+    yield f"Nothing is charged before {_when(skip, now, zone)}{either}."
+
+
+def _skipped_later(state: PointState, now: datetime, house: House) -> tuple[DepartureAt, ...]:
+    """List the departures after the next one before which a person wants nothing charged."""
+    skip, vehicle = state.wishes.skip_until, vehicle_of(state, house.file)
+    if skip is None or vehicle is None:
+        return ()
+    wishes = [wish for wish in state.wishes.departures if wish.vehicle == vehicle]
+    after = state.wishes.next_counts_after(now) + datetime.resolution
+    return coming_departures(house.file, vehicle, after, skip + datetime.resolution, wishes)[1:]
 
 
 def _at_once_sentences(
@@ -424,8 +448,13 @@ def _departure_sentences(state: PointState, now: datetime, house: House) -> Iter
     effects, others = effects_of(state, now, house, plan)
     if all(effect.wish is None for effect in effects):
         return
+    skipped = {each.instant for each in _skipped_later(state, now, house)}
     for effect in effects:
-        yield from _effect_sentences(effect, plan, now, house.file)
+        if effect.departure.instant in skipped:
+            when = _when(effect.departure.instant, now, house.file.zone)
+            yield f"{_effect(effect, when, house.file)[0]}; nothing is charged before it."
+        else:
+            yield from _effect_sentences(effect, plan, now, house.file)
     if others:
         last = _when(effects[-1].departure.instant, now, house.file.zone)
         rest = "departure stays as it is" if others == 1 else "departures stay as they are"

@@ -12,7 +12,6 @@ from daemon.nights.stays import has_enough, stay_values
 from planners.accounts.accounts import Account, account, energy_until, exact_kwh
 from planners.accounts.money import round_money
 from planners.accounts.register_leaps import without_leaps
-from planners.local_time.departures import night_bounds
 from planners.plan.plan import instant_text
 from planners.power.allowed_currents import charge_model
 from planners.power.charging import NEED_TOLERANCE_PERCENT
@@ -20,7 +19,7 @@ from planners.rates.tiered_spans import spans_by_use, use_counted_from
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-    from datetime import date, datetime
+    from datetime import datetime
 
     from daemon.control.events import LoweredByLoad, NightFacts, Stay
     from daemon.control.state import House
@@ -177,10 +176,16 @@ def missing_kwh(house: House, vehicle: str, percent: float) -> float | None:
     return model.stored_kwh(percent) / model.full_power_efficiency
 
 
-def rates_are_known(house: House, night: date) -> bool:
-    """Whether every rate of a night is known now, none of them estimated."""
+def rates_are_known(house: House, facts: NightFacts) -> bool:
+    """Whether every rate of the time that vehicles were there is known now, none estimated."""
+    start, end = bounds_until_closed(house, facts)
+    begins = max(start, min((stay.plugged_since for stay in facts.stays), default=start))
+    left = [stay.left_at or stay.departure or end for stay in facts.stays]
+    ends = min(end, max(left, default=end))
+    if ends <= begins:
+        begins, ends = start, end
     try:
-        spans = house.prices.spans(*night_bounds(night, house.file.zone))
+        spans = house.prices.spans(begins, ends)
     except TariffError:
         return False
     return not any(span.estimated for span in spans)

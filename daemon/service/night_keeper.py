@@ -277,10 +277,11 @@ class NightKeeper:
         for night in sorted(point.price_again):
             if tonight - night > PRICED_AGAIN_FOR or not self._has_readings(night, tonight, house):
                 point.price_again.discard(night)
-            elif night != closing and rates_are_known(house, night):
-                point.price_again.discard(night)
+            elif night != closing:
                 _, facts = self._facts_of(charge_point, night, house)
-                yield self._outbox.record_night(facts, house)
+                if rates_are_known(house, facts):
+                    point.price_again.discard(night)
+                    yield self._outbox.record_night(facts, house)
 
     def _facts_of(
         self, charge_point: str, night: date, house: House

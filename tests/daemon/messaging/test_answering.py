@@ -101,6 +101,18 @@ def test_skipping_past_the_departure() -> None:
     )
 
 
+def test_skipping_past_several_departures() -> None:
+    """Each of them is named, a person's own wish too, and none is said to be planned later."""
+    world = at_home()
+    world.ask(skip_until=LEAVES + 25 * HOUR)
+    assert "Nothing is charged before Fri 08:20, and nothing for Fri 07:20 either." in answer(world)
+    world.ask(need_percent=100.0, by=LEAVES + 6 * HOUR)
+    text = answer(world)
+    assert "and nothing for Thu 13:20 and Fri 07:20 either." in text
+    assert "with 100 % needed (wish 1); nothing is charged before it." in text
+    assert "planned later" not in text
+
+
 def test_skipping_most_of_the_night() -> None:
     """What can still be charged is planned, and the answer says what will be missing then."""
     world = at_home(10.0)

@@ -266,6 +266,25 @@ def test_the_first_evening_on_a_price_feed_is_closed(tmp_path: Path) -> None:
     assert "the night can't be priced" not in [log["event"] for log in logs]
 
 
+def test_the_first_night_on_a_price_feed_is_priced_again(tmp_path: Path) -> None:
+    """No price from before 18:00 ever comes; all of the time plugged in is known in the morning."""
+    rows = [f"{(EVENING - HOUR / 2 + hour * HOUR).isoformat()};0.20" for hour in range(6)]
+    used = Reading(at=utc("2026-06-03T15:00"), register_kwh=1010.0, watts=0.0)
+    leaves, prices = utc("2026-06-03T19:25"), utc("2026-06-03T20:30")
+    with open_ledger(tmp_path / "ledger.sqlite3") as ledger:
+        home = Home(tmp_path, ledger, "\n".join(["start;rate", *rows]))
+        home.run(
+            (MIDNIGHT + HOUR, None),
+            (used.at, used),
+            (leaves, None),
+            (prices, quarters(windy_morning)),
+            (prices + timedelta(minutes=10), None),
+        )
+        first, *_, last = home.bus.on("night")
+    assert first["estimated_rate_kwh"] > 0
+    assert (last["night"], last["estimated_rate_kwh"]) == ("2026-06-03", 0)
+
+
 def test_a_feed_of_thousands_of_rows_is_refused_politely(home: Home) -> None:
     """Too large for one message: logged with the reason, acknowledged, nothing stored."""
     payload = quarters(windy_morning, days=30)
