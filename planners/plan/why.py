@@ -445,9 +445,11 @@ def _shortfall(plan: Plan, point: ChargePoint, zone: ZoneInfo) -> Iterator[str]:
     short = plan.shortfall
     if short is None:
         return
+    # So that both numbers differ in print.
+    digits = 0 if round(plan.reaches_percent) < round(plan.need_percent) else 1
     yield (
-        f"{plan.need_percent:.0f} % can't be reached in time: {short.kwh:.1f} kWh are missing, and"
-        f" the battery will hold {plan.reaches_percent:.0f} %."
+        f"{plan.need_percent:.{digits}f} % can't be reached in time: {short.kwh:.1f} kWh are"
+        f" missing, and the battery will hold {plan.reaches_percent:.{digits}f} %."
     )
     if short.earliest_ready is not None:
         way = "without a pause" if point.plugged_in is None else "whenever it is plugged in"

@@ -419,6 +419,15 @@ def test_the_same_cost_at_more_current_is_no_news_where_time_is_short(
     assert sum("40 A it would cost the same" in line for line in plan.why) == lines
 
 
+def test_a_need_that_is_nearly_reached_is_said_to_a_tenth() -> None:
+    """Not "60 % can't be reached, and the battery will hold 60 %"."""
+    plan = DemoHousehold(leaves={"need_percent": 60.2}).plan(59.6, "2026-06-03T19:17:00")
+    (sentence,) = [line for line in plan.why if "can't be reached in time" in line]
+    assert sentence == (
+        "60.2 % can't be reached in time: 0.3 kWh are missing, and the battery will hold 59.6 %."
+    )
+
+
 @pytest.mark.parametrize(
     ("amps", "other", "leaves", "soc", "at"),
     [
