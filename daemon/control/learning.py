@@ -388,7 +388,7 @@ def _swap_vehicle(state: PointState, name: str | None, house: House) -> PointSta
     if reported is not None and is_the_same and (soc is None or soc.at < reported.at):
         soc = reported
     stated = state.soc if state.soc is not None and state.soc.source == "person" else None
-    aside = OtherVehicle(before, stated, state.left_with)
+    aside = OtherVehicle(before, reported if is_the_same and reported else stated, state.left_with)
     # Without a pilot state nobody knows whether the cable went to another vehicle in between.
     known[before] = _uncounted(aside) if state.pilot is None else aside
     return replace(state, soc=soc, left_with=taken_up.left_with, others=tuple(known.values()))
@@ -413,5 +413,6 @@ def _uncounted(other: OtherVehicle) -> OtherVehicle:
 
 def _left_behind(other: OtherVehicle) -> OtherVehicle:
     """Keep what a person said of a vehicle that was not there when the present one left."""
-    left_with = _uncounted(other).soc or other.left_with
+    said = other.soc is not None and other.soc.source == "person"
+    left_with = (_uncounted(other).soc if said else None) or other.left_with
     return replace(other, soc=None, left_with=left_with)

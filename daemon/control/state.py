@@ -120,7 +120,7 @@ class OtherVehicle:
     name : str
         Its name in the household file.
     soc : SocFact or None
-        What a person said of it during this stay.
+        What a person said of it during this stay, or what was reported while it was named.
     left_with : SocFact or None
         The state of charge with which it last left.
     """

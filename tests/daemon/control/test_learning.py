@@ -440,6 +440,21 @@ def test_what_the_vehicle_reported_is_of_the_one_that_is_there() -> None:
     assert (world.state.soc.source, world.state.soc.percent) == ("vehicle", 30.0)
 
 
+def test_a_report_outlives_what_a_person_says_of_another_vehicle() -> None:
+    """The van's 37 % hide the 30 % that were reported, not for good; nor is it what was left."""
+    world = World(household(more_vehicles=VAN), EVENING)
+    world.read()
+    world.plug_in(30.0)
+    world.ask(vehicle="van")
+    world.ask(soc_percent=37.0)
+    world.ask(vehicle="hatchback")
+    assert world.state.soc is not None
+    assert (world.state.soc.source, world.state.soc.percent) == ("vehicle", 30.0)
+    world.ask(vehicle="van")
+    world.unplug()
+    assert world.state.left_with is None
+
+
 def test_a_report_is_nobodys_where_the_cable_may_have_moved_unseen() -> None:
     """Without a pilot state, another vehicle may be there than the one that reported."""
     world = World(household(more_vehicles=VAN), EVENING)
