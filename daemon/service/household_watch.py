@@ -187,67 +187,40 @@ class HouseholdWatch:
         return HouseholdHealth("file-refused", self._refused)
 
     def store_news(self, received: PriceFeed | Announcements, ledger: Ledger) -> bool:
-        """Store prices or announced days, as `store_prices` and `store_announcements` do."""
+        """Store prices or kinds of days that came over the bus, each for the tariff of its day.
+
+        Parameters
+        ----------
+        received : PriceFeed or Announcements
+            The message.
+        ledger : Ledger
+            Where to store them.
+
+        Returns
+        -------
+        bool
+            Whether any of them is new.
+        """
         if isinstance(received, PriceFeed):
-            return self.store_prices(received, ledger)
-        return self.store_announcements(received, ledger)
-
-    def store_prices(self, feed: PriceFeed, ledger: Ledger) -> bool:
-        """Store prices that came over the bus, each for the tariff of its day.
-
-        Parameters
-        ----------
-        feed : PriceFeed
-            The message.
-        ledger : Ledger
-            Where to store them.
-
-        Returns
-        -------
-        bool
-            Whether any of them is new.
-        """
-        found = sort_feed(self._house.prices, feed)
-        if found.ignored:
-            count = found.ignored.total()
-            _log.warning("prices are ignored", count=count, why=found.why())
-        news = {
-            tariff: ledger.add_prices(tariff, list(points.values()))
-            for tariff, points in found.by_tariff.items()
-        }
+            what, prices = "prices", sort_feed(self._house.prices, received)
+            ignored, why = prices.ignored, prices.why()
+            news = {
+                tariff: ledger.add_prices(tariff, list(points.values()))
+                for tariff, points in prices.by_tariff.items()
+            }
+        else:
+            what, days = "announcements", sort_announcements(self._house.prices, received)
+            ignored, why = days.ignored, days.why()
+            news = {
+                tariff: ledger.add_announcements(tariff, list(kinds.values()))
+                for tariff, kinds in days.by_tariff.items()
+            }
+        if ignored:
+            _log.warning(f"{what} are ignored", count=ignored.total(), why=why)
         if not any(news.values()):
             return False
         self.use_ledger(ledger)
-        _log.info("prices came", news=news)
-        return True
-
-    def store_announcements(self, made: Announcements, ledger: Ledger) -> bool:
-        """Store kinds of days that came over the bus, each for the tariff of its day.
-
-        Parameters
-        ----------
-        made : Announcements
-            The message.
-        ledger : Ledger
-            Where to store them.
-
-        Returns
-        -------
-        bool
-            Whether any of them is new.
-        """
-        found = sort_announcements(self._house.prices, made)
-        if found.ignored:
-            count = found.ignored.total()
-            _log.warning("announcements are ignored", count=count, why=found.why())
-        news = {
-            tariff: ledger.add_announcements(tariff, list(days.values()))
-            for tariff, days in found.by_tariff.items()
-        }
-        if not any(news.values()):
-            return False
-        self.use_ledger(ledger)
-        _log.info("announcements came", news=news)
+        _log.info(f"{what} came", news=news)
         return True
 
     def _read(self) -> tuple[HouseholdFile, dict[Path, tuple[RateNews, ...]]]:

@@ -286,7 +286,8 @@ def _to_the_minute(solved: _Solved, prices: Prices) -> _Solved:
     horizon, _solution, night, _ = solved
     situation, reaches = horizon.situation, night.reaches_kwh
     departure = situation.departure
-    ends_between = horizon.window.until(departure.ready_by).rest is not None
+    # At constant power `charging_slots` uses the minutes after the last tick already.
+    ends_between = horizon.rest_before(0) is not None and bool(horizon.model.taper)
     is_short = reaches < horizon.problem.deadlines[0].need_kwh - NEED_TOLERANCE_KWH
     if not (situation.later and ends_between) or is_short or horizon.kept is not None:
         return solved

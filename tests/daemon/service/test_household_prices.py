@@ -143,7 +143,7 @@ def test_a_feed_is_heard_while_the_price_file_is_broken(series: Path, ledger: Le
     series.with_name("prices.csv").write_bytes(b"broken")
     with capture_logs():
         watch.use_ledger(ledger)
-        assert watch.store_prices(decode(PriceFeed, FEED % (start.encode(), b"0.5")), ledger)
+        assert watch.store_news(decode(PriceFeed, FEED % (start.encode(), b"0.5")), ledger)
         assert watch.load_changes(ledger) is None
     assert prices_at(watch) == before
     assert not watch.house.prices.rate_at(utc(start.removesuffix("Z"))).estimated
@@ -228,9 +228,9 @@ def test_prices_are_kept_and_used(series: Path, ledger: Ledger) -> None:
     feed = decode(PriceFeed, FEED % (start.encode(), b"0.5"))
     at = utc(start.removesuffix("Z"))
     with capture_logs():
-        assert watch.store_prices(feed, ledger)
+        assert watch.store_news(feed, ledger)
         house = watch.house
-        assert not watch.store_prices(feed, ledger)
+        assert not watch.store_news(feed, ledger)
         assert watch.house is house
     rate = watch.house.prices.rate_at(at)
     assert not rate.estimated
@@ -248,7 +248,7 @@ def test_a_correction_replaces(series: Path, ledger: Ledger) -> None:
     rates = []
     with capture_logs():
         for rate in (b"0.5", b"-0.25", b"0.5"):
-            assert watch.store_prices(decode(PriceFeed, FEED % (start.encode(), rate)), ledger)
+            assert watch.store_news(decode(PriceFeed, FEED % (start.encode(), rate)), ledger)
             rates.append(watch.house.prices.rate_at(at).rate)
     taxed, add = Decimal("1.15"), Decimal("0.115")
     assert rates == [(Decimal(rate) + add) * taxed for rate in ("0.5", "-0.25", "0.5")]
@@ -266,7 +266,7 @@ def test_prices_of_tomorrow_s_tariff_can_come_today(series: Path, ledger: Ledger
     rows = [{"start": (midnight + i * HOUR).isoformat(), "rate": 0.25} for i in (-1, 0)]
     feed = decode(PriceFeed, json.dumps({"v": 1, "rates": rows}).encode())
     with capture_logs() as logs:
-        assert watch.store_prices(feed, ledger)
+        assert watch.store_news(feed, ledger)
     assert [log["log_level"] for log in logs] == ["info"]
     before, after = (watch.house.prices.rate_at(midnight + i * HOUR) for i in (-1, 0))
     assert (before.tariff, before.rate) == ("Day-ahead", Decimal("0.365") * Decimal("1.15"))
@@ -282,7 +282,7 @@ def test_prices_for_a_tariff_of_bands_are_ignored(path: Path, ledger: Ledger) ->
     rows = b'{"start":"2026-06-03T06:00:00Z","rate":0.5},{"start":"2026-06-03T07:00:00Z","rate":1}'
     feed = decode(PriceFeed, b'{"v":1,"rates":[%s]}' % rows)
     with capture_logs() as logs:
-        assert not watch.store_prices(feed, ledger)
+        assert not watch.store_news(feed, ledger)
     assert [(log["log_level"], log["why"]) for log in logs] == [
         ("warning", "2 on days of Three-band, which has bands")
     ]
@@ -296,7 +296,7 @@ def test_prices_before_the_first_tariff_are_ignored(path: Path, ledger: Ledger) 
     with pytest.raises(TariffError):
         watch.house.prices.tariff_on(utc("2026-01-03T06:00").date())
     with capture_logs() as logs:
-        assert not watch.store_prices(feed, ledger)
+        assert not watch.store_news(feed, ledger)
     assert logs[0]["log_level"] == "warning"
 
 
@@ -319,7 +319,7 @@ def test_prices_off_the_clock_stop_nothing(series: Path, ledger: Ledger, start: 
     feed = decode(PriceFeed, FEED % (full.encode(), b"0.5"))
     at = utc(f"{day}T06:10:00")
     with capture_logs():
-        watch.store_prices(feed, ledger)
+        watch.store_news(feed, ledger)
     again = HouseholdWatch(series)
     again.use_ledger(ledger)
     for house in (watch.house, again.house):
@@ -344,7 +344,7 @@ def test_prices_that_a_daemon_has_kept_are_seen_by_who_only_looks(
     watch = HouseholdWatch(series)
     start = in_series(watch)
     with capture_logs():
-        watch.store_prices(decode(PriceFeed, FEED % (start.encode(), b"0.5")), ledger)
+        watch.store_news(decode(PriceFeed, FEED % (start.encode(), b"0.5")), ledger)
     seen = load_house(series).prices.rate_at(utc(start.removesuffix("Z")))
     assert seen == watch.house.prices.rate_at(utc(start.removesuffix("Z")))
     assert not seen.estimated
@@ -359,7 +359,7 @@ def test_a_household_without_a_price_file(bus_only: Path, ledger: Ledger) -> Non
         load_house(bus_only).prices.rate_at(IN_FILE)
     feed = decode(PriceFeed, FEED % (IN_FILE.isoformat().encode(), b"0.5"))
     with capture_logs():
-        assert watch.store_prices(feed, ledger)
+        assert watch.store_news(feed, ledger)
     for house in (watch.house, load_house(bus_only)):
         assert house.prices.rate_at(IN_FILE).rate == Decimal("0.6") * Decimal("1.15")
 
