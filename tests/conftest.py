@@ -1,11 +1,13 @@
-"""What every test rests on: the pinned time zone data, and reproducible property tests."""
+"""What every test rests on: pinned time zones, default logs, and reproducible property tests."""
 
 from __future__ import annotations
 
 import gc
 import os
+from collections.abc import Iterator
 
 import pytest
+import structlog
 from hypothesis import HealthCheck, settings
 
 from config.fields.zones import use_pinned_zones
@@ -23,6 +25,13 @@ settings.register_profile(
     suppress_health_check=[HealthCheck.too_slow],  # a busy machine is no fault of the test
 )
 settings.load_profile("deterministic")
+
+
+@pytest.fixture(autouse=True)
+def _logs_as_they_were() -> Iterator[None]:
+    """Keep the logs that one test's command line set up from the next test of the process."""
+    yield
+    structlog.reset_defaults()
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

@@ -1,4 +1,4 @@
-"""Fixtures for the daemon's tests: brokers, a command line, a ledger, and default logs."""
+"""Fixtures for the daemon's tests: brokers, a command line and a ledger."""
 
 from __future__ import annotations
 
@@ -6,7 +6,6 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-import structlog
 from structlog.testing import capture_logs
 
 from adapters.ledger.ledger import Ledger, open_ledger
@@ -40,13 +39,6 @@ def _quick_ledgers() -> Iterator[None]:
     """Spare these tests the wait for the disk at each commit."""
     with quick_ledgers():
         yield
-
-
-@pytest.fixture(autouse=True)
-def _logs_as_they_were() -> Iterator[None]:
-    """Keep the log set-up of one test's command line from the next test."""
-    yield
-    structlog.reset_defaults()
 
 
 @pytest.fixture
