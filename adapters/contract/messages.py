@@ -184,7 +184,8 @@ class DepartureEffect(BaseModel):
 
     `effect` is `changed` by a wish, `added` by one, or `kept` as the file has it. Without
     `max_rate`, all that is wanted is bought at any price. `reaches_percent` is absent where nothing
-    is planned yet. `missing_kwh` is the energy at the meter that is missing for the need.
+    is planned yet. `missing_kwh` is the energy at the meter that is missing for the need: at the
+    least, where nothing is planned yet.
     `energy_kwh` and `cost` are what is charged from now until this departure, in all nights before
     it. `starts_at` and `ends_at` are when it is charged for this departure itself; they are absent
     if it is not. If the vehicle stays, a charge that falls short goes on until `goes_on_until` at

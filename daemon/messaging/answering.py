@@ -452,7 +452,8 @@ def _departure_sentences(state: PointState, now: datetime, house: House) -> Iter
     for effect in effects:
         if effect.departure.instant in skipped:
             when = _when(effect.departure.instant, now, house.file.zone)
-            yield f"{_effect(effect, when, house.file)[0]}; nothing is charged before it."
+            text, _target = _effect(effect, when, house.file)
+            yield f"{text}; nothing is charged before it{_lacks(effect)}."
         else:
             yield from _effect_sentences(effect, plan, now, house.file)
     if others:
@@ -469,10 +470,13 @@ def _effect_sentences(
     reaches, missing = effect.reaches_percent, effect.missing_kwh
     if plan is None or effect.departure.instant == plan.departure:
         yield f"{text}."
+    elif reaches is None and effect.at_best_percent is not None:
+        most = f"it can reach {effect.at_best_percent:.0f} % at the most"
+        yield f"{text}; it is planned later, but {most}{_lacks(effect)}."
     elif reaches is None:
         yield f"{text}; it is planned later."
     elif missing is not None:
-        yield f"{text}; it can only reach {reaches:.0f} %: {missing:.1f} kWh will be missing."
+        yield f"{text}; it can only reach {reaches:.0f} %{_lacks(effect)}."
     elif reaches < target - NEED_TOLERANCE_PERCENT:
         yield f"{text}; it can only reach {reaches:.0f} %."
     else:
@@ -480,6 +484,14 @@ def _effect_sentences(
     if effect.goes_on_until is not None:
         until = _when(effect.goes_on_until, now, file.zone)
         yield f"If it is still there then, charging goes on until {until} at the latest."
+
+
+def _lacks(effect: Effect) -> str:
+    """Say what will be missing for the need of a departure, if anything."""
+    if effect.missing_kwh is None:
+        return ""
+    at_least = "at least " if effect.reaches_percent is None else ""
+    return f": {at_least}{effect.missing_kwh:.1f} kWh will be missing"
 
 
 def _effect(effect: Effect, when: str, file: HouseholdFile) -> tuple[str, float]:

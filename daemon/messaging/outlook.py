@@ -9,11 +9,12 @@ from typing import TYPE_CHECKING, Any, Literal
 from adapters.contract.messages import DepartureEffect
 from config.files.errors import TariffError
 from daemon.control.leaving_late import GOES_ON, goes_on_until
-from daemon.control.replanning import plan_now
+from daemon.control.replanning import plan_now, situation_of
 from daemon.control.state import is_charging, vehicle_of
 from daemon.nights.account import missing_kwh
 from planners.local_time.conversion import MINUTE
 from planners.local_time.wished_departures import coming_departures, declared_near, next_departure
+from planners.plan.horizon import reaches_at_best_percent
 from planners.plan.plan import LaterNight
 from planners.plan.shortfall import shortfall_that_counts
 
@@ -46,7 +47,10 @@ class Effect:
     reaches_percent : float or None
         What is planned for it; None if nothing is yet.
     missing_kwh : float or None
-        What the plan misses its need by, at the meter; None if by nothing [kWh].
+        What the plan misses its need by, at the meter; None if by nothing [kWh]. If nothing is
+        planned yet, what will be missing at the least.
+    at_best_percent : float or None
+        If nothing is planned yet and its need is out of reach: the most that it can reach.
     periods : tuple of Period
         When it is charged for; empty if it is not, or if nothing is planned yet.
     energy_kwh, cost : float or None
@@ -68,6 +72,7 @@ class Effect:
     cost: float | None = None
     goes_on_until: datetime | None = None
     goes_on_cost: float | None = None
+    at_best_percent: float | None = None
 
     @property
     def kind(self) -> Literal["kept", "changed", "added"]:
@@ -124,8 +129,10 @@ def effects_of(
     if plan is not None:
         # A plan for the whole home reaches to the next departures; what is after them is open yet.
         planned = (plan, *(() if house.allot(state, now).is_joint else plan.later))
-    effects = tuple(_effect(departure, wishes, house, planned) for departure in shown)
-    return effects, len(coming) - len(shown)
+    effects = [_effect(departure, wishes, house, planned) for departure in shown]
+    if plan is not None:
+        effects = [_at_best(effect, state, now, house) for effect in effects]
+    return tuple(effects), len(coming) - len(shown)
 
 
 def figures_of(state: PointState, now: datetime, house: House) -> dict[str, Any]:
@@ -195,6 +202,17 @@ def _effect(
         goes_on_until=departure.instant + GOES_ON,
         goes_on_cost=_cost_of_going_on(own, short.kwh, house),
     )
+
+
+def _at_best(effect: Effect, state: PointState, now: datetime, house: House) -> Effect:
+    """Add what will be missing at the least, where nothing is planned yet."""
+    departure = effect.departure
+    if effect.reaches_percent is not None:
+        return effect
+    situation = situation_of(state, departure, now, house, waits_while_away=False)
+    percent = reaches_at_best_percent(house.file, situation)
+    missing = missing_kwh(house, departure.vehicle, departure.need_percent - percent)
+    return replace(effect, missing_kwh=missing, at_best_percent=percent if missing else None)
 
 
 def _cost_of_going_on(plan: Plan, missing_kwh: float, house: House) -> float | None:

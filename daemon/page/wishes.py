@@ -271,6 +271,11 @@ def _departure(
         "added": words.say("One more departure {time}: {percent}", time=time, percent=target),
     }
     text = forms[effect.effect]
+    if reaches_percent is None and (effect.missing_kwh or 0.0) > MISSING_KWH:
+        return words.say(
+            "{departure}; it is planned later, and at least {kwh} will be missing.",
+            departure=text, kwh=words.kwh(effect.missing_kwh or 0.0),
+        )  # fmt: skip
     if reaches_percent is None:
         return words.say("{departure}; it is planned later.", departure=text)
     return words.say("{departure}.", departure=text)

@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from planners.local_time.departures import DepartureAt
     from planners.local_time.wished_departures import Wish
     from planners.power.allowed_currents import AmpsSpan
-    from planners.power.charging import ChargeModel
+    from planners.power.charging import ChargeModel, Ladder
     from planners.power.excess_current import ExcessCurrent
     from planners.rates.prices import Prices
 
@@ -237,16 +237,50 @@ def _last_to_prepare_for(file: HouseholdFile, departures: Sequence[DepartureAt])
         before, departure = departures[k - 1], departures[k]
         model = charge_model(file, departure.vehicle)
         left_kwh = max(0.0, model.stored_kwh(before.want_percent) - (before.uses_kwh or 0.0))
-        back = before.returns or before.instant
-        spans = _amps_allowed(file, Situation(back, 0.0, departure), back, departure.ready_by)
-        usable = [
-            (ceil((span.end - span.start) / MINUTE), span.amps) for span in spans if span.amps
-        ]
-        amps = chain.from_iterable(repeat(each, minutes) for minutes, each in usable)
+        night = Situation(before.returns or before.instant, 0.0, departure)
         need_kwh = kwh_at_any_price(model, departure)
-        if not climb(model, left_kwh, need_kwh, repeat(MINUTE / HOUR), amps).reaches_target:
+        if not _charge_without_pause(file, night, left_kwh, need_kwh).reaches_target:
             return k
     return 0
+
+
+def reaches_at_best_percent(file: HouseholdFile, situation: Situation) -> float:
+    """Return the highest state of charge that a departure's need could be met to.
+
+    Parameters
+    ----------
+    file : HouseholdFile
+        The household.
+    situation : Situation
+        The instant from which it may charge, the state of charge and the departure.
+
+    Returns
+    -------
+    float
+        If it charges until the departure without a pause, with no trip before it, up to its need.
+    """
+    model, departure = charge_model(file, situation.departure.vehicle), situation.departure
+    stored_kwh = model.stored_kwh(situation.soc_percent)
+    # Longer than that no battery charges, and the search takes time.
+    start = max(situation.now, departure.instant - PLANNED_DAYS)
+    open_night = replace(
+        situation, now=start, departure=replace(departure, ready_by=departure.instant)
+    )
+    need_kwh = model.stored_kwh(departure.need_percent)
+    gained = _charge_without_pause(file, open_night, stored_kwh, need_kwh).gained_kwh
+    return model.soc_percent(stored_kwh + float(gained.sum()))
+
+
+def _charge_without_pause(
+    file: HouseholdFile, situation: Situation, from_kwh: float, to_kwh: float
+) -> Ladder:
+    """Charge at the highest current allowed until the vehicle must be ready."""
+    departure = situation.departure
+    spans = _amps_allowed(file, situation, situation.now, max(situation.now, departure.ready_by))
+    usable = [(ceil((span.end - span.start) / MINUTE), span.amps) for span in spans if span.amps]
+    amps = chain.from_iterable(repeat(each, minutes) for minutes, each in usable)
+    model = charge_model(file, departure.vehicle)
+    return climb(model, from_kwh, to_kwh, repeat(MINUTE / HOUR), amps)
 
 
 def horizon_of(

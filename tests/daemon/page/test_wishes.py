@@ -172,6 +172,13 @@ def test_a_difference_has_the_decimals_of_its_currency(cost: float, more: list[s
         ),
         ({"effect": "added"}, "One more departure Thu 7:20\u202fam: 80%; it is planned later."),
         (
+            {"effect": "added", "missing_kwh": 3.2},
+            (
+                "One more departure Thu 7:20\u202fam: 80%; it is planned later, and at least"
+                " 3.2 kWh will be missing."
+            ),
+        ),
+        (
             {"effect": "kept", "reaches_percent": 54.6, "missing_kwh": 3.2},
             "Departure Thu 7:20\u202fam: 60% needed, it will be at 55%; 3.2 kWh will be missing.",
         ),
