@@ -50,6 +50,7 @@ import numpy as np
 
 from planners.power.charging import SAME_KWH
 from planners.solver.cost_tables import CostTables, empty_tables
+from planners.solver.currents import with_best_currents
 from planners.solver.follow import follow, least_cost
 from planners.solver.lanes import Lanes
 from planners.solver.levels import levels_of, spans_of
@@ -168,6 +169,8 @@ def _most_on_levels(problem: PlanningProblem) -> list[float]:
         problem,
         rates_per_kwh=np.zeros(problem.ticks),
         surcharges_per_kwh=None,
+        surplus_kw=None,
+        export_rates_per_kwh=None,
         start_cost=0.0,
         deadlines=tuple(replace(each, max_rate_per_kwh=0.0) for each in problem.deadlines),
     )
@@ -224,7 +227,10 @@ def _plan_for(problem: PlanningProblem, needs_kwh: Sequence[float]) -> Solution 
     """Solve with needs lowered to `needs_kwh`; None if they can't all be met."""
     tables = _tables_for(problem, needs_kwh)
     choice = follow(problem, tables, problem.start_cost + problem.tie)
-    return None if choice is None else solution_of(problem, *choice)
+    if choice is None:
+        return None
+    solution = solution_of(problem, *choice)
+    return solution if problem.surplus_kw is None else with_best_currents(problem, solution)
 
 
 def _tables_for(

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from planners.power.charging import SAME_KWH
+from planners.solver.priced_moves import cut_share
 from planners.solver.problem import NEED_TOLERANCE_KWH, ROUNDING_TICKS
 
 if TYPE_CHECKING:
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from planners.solver.cost_tables import CostTables
+    from planners.solver.priced_moves import TickKind
     from planners.solver.problem import PlanningProblem
 
     Choice = tuple[NDArray[np.float64], NDArray[np.float64]]
@@ -93,7 +95,7 @@ class _Walk:
             elif option.act == "part":
                 self._draw_part(tables, state, option.level)
                 break
-            elif self._draw_whole(tables, state, option.level):
+            elif self._draw_whole(tables, state, self._amps_of(tables, state, option)):
                 # The battery is full, in a tick cut short: only a first run may be short.
                 return state.first or self._problem.may_cut(state.run, last=state.i == end)
         return state.stored_kwh >= tables.moves.span.need_kwh - NEED_TOLERANCE_KWH
@@ -113,16 +115,20 @@ class _Walk:
         most = lanes.left(row, state.used)
         begin = 0.0 if state.on else self._start_cost
         options: list[_Option] = []
+        surplus = np.inf
         if most >= 1 - ROUNDING_TICKS:
             lane = lanes.lane(row, row + 1, state.used + 1)
             after = tables.on[row + 1, lane, tables.running(ran, first=state.first)]
             first, costs = moves.whole_from(i, level, after)
+            surplus = begin + moves.at_surplus_from(i, level, after)
         else:
             first, costs = 0, np.empty(0)
         if len(costs):
             equal = np.flatnonzero(costs <= costs.min() + abs(tables.bonus))
             chosen = int(equal[0] if self._problem.prefer_late else equal[-1])
             options.append(_Option(begin + float(costs[chosen]), "whole", first + chosen))
+        if surplus < np.inf:
+            options.append(_Option(surplus, "surplus"))
         if state.first or self._problem.may_cut(ran, last=i == moves.span.end - 1):
             short = 0.0 if state.first else tables.short_run[tables.running(ran, first=False), 0]
             for target, cost in moves.parts_from(i, level, tables.done, most):
@@ -145,15 +151,23 @@ class _Walk:
         lane = tables.lanes.lane(here, row, state.used)
         return _Option(float(rested[row, lane, level]), "stop")
 
-    def _draw_whole(self, tables: CostTables, state: _State, level: int) -> bool:
-        """Draw through a tick; return True if the battery was full before its end."""
-        i, problem, span = state.i, self._problem, tables.moves.span
-        amps = float(problem.highest_amps[i])
+    def _amps_of(self, tables: CostTables, state: _State, option: _Option) -> float:
+        """Return the current of a decision to draw through a tick."""
+        problem, level = self._problem, option.level
+        amps = float(problem.highest_amps[state.i])
+        if option.act == "surplus":
+            drawn = self._amps_at(state.stored_kwh, tables.moves.kind(state.i).surplus_kw, amps)
+            return min(drawn, self._amps_to(state.stored_kwh, tables.moves.span.want_kwh, amps))
         # The highest level that a tick reaches may be a little less than it gains.
-        most = int(tables.moves.of_tick(i).last[_level(tables, state)])
+        most = int(tables.moves.of_tick(state.i).last[_level(tables, state)])
         exactly = self._to_levels or level < most or level >= _want(tables)
         if problem.min_amps is not None and exactly:
-            amps = self._amps_to(state.stored_kwh, float(tables.moves.levels[level]), amps)
+            return self._amps_to(state.stored_kwh, float(tables.moves.levels[level]), amps)
+        return amps
+
+    def _draw_whole(self, tables: CostTables, state: _State, amps: float) -> bool:
+        """Draw through a tick; return True if the battery was full before its end."""
+        i, span = state.i, tables.moves.span
         gain = self._gain(state.stored_kwh, amps)
         room = span.want_kwh - state.stored_kwh
         self.amps[i], self.share[i] = amps, min(1.0, room / gain if gain > room > 0 else 1.0)
@@ -164,13 +178,27 @@ class _Walk:
         return gain > room + SAME_KWH
 
     def _draw_part(self, tables: CostTables, state: _State, level: int) -> None:
-        i = state.i
+        i, stored = state.i, state.stored_kwh
         amps = float(self._problem.highest_amps[i])
-        wanted = float(tables.moves.levels[level]) - state.stored_kwh
-        share = min(1.0, wanted / self._gain(state.stored_kwh, amps))
+        wanted = float(tables.moves.levels[level]) - stored
+        share = min(1.0, wanted / self._gain(stored, amps))
+        kind = tables.moves.kind(i)
+        if share > 0 and kind.surplus_kw > 0 and kind.is_convex and self._problem.min_amps:
+            most = tables.lanes.left(i - tables.moves.span.start, state.used)
+            share = max(share, self._share_at_surplus(kind, stored, wanted, most))
+            amps = self._amps_to(stored, stored + wanted / share, amps)
         if share > 0:
             self.amps[i], self.share[i] = amps, share
             state.stored_kwh += wanted
+
+    def _share_at_surplus(
+        self, kind: TickKind, stored_kwh: float, wanted_kwh: float, most: float
+    ) -> float:
+        """Return the part of a tick with a surplus in which an energy is gained for the least."""
+        metered = np.array([self._problem.model.metered_kw(stored_kwh, 1.0)])
+        metered *= self._problem.tick_hours
+        wanted = np.array([wanted_kwh])
+        return float(cut_share(self._problem, kind, wanted, metered, most)[0])
 
     def _gain(self, stored_kwh: float, amps: float) -> float:
         model = self._problem.model
@@ -181,6 +209,11 @@ class _Walk:
         model, problem = self._problem.model, self._problem
         gained_kw = (target_kwh - stored_kwh) / problem.tick_hours
         metered_kw = (gained_kw + model.standby_kw) / model.efficiency
+        return self._amps_at(stored_kwh, metered_kw, highest)
+
+    def _amps_at(self, stored_kwh: float, metered_kw: float, highest: float) -> float:
+        """Find the current that draws `metered_kw`, within the tick's limits."""
+        model, problem = self._problem.model, self._problem
         amps = metered_kw / model.metered_kw(stored_kwh, 1.0)
         # Nearly the highest current is the highest: the difference is rounding.
         return highest if amps > highest - 1e-6 else max(amps, problem.min_amps or 0.0)

@@ -32,6 +32,9 @@ if TYPE_CHECKING:
 MOST_PARTS = 1000
 """Other currents are rounded to multiples of the highest current divided by this."""
 
+LEVELS_WITH_SURPLUS = 1000
+"""About how many levels there are at least with a surplus, a settable current and one departure."""
+
 TAPER_PARTS = 32
 """Levels per tick's energy if a taper leaves no exact lattice."""
 
@@ -163,6 +166,10 @@ def _lattice(
     reach = max(span.top_kwh - span.lowest_kwh for span in spans)
     anchors = _anchors(problem, spans)
     phases = _distinct((anchor % unit for anchor in anchors), unit)
+    if len(spans) == 1 and problem.surplus_kw is not None and problem.min_amps is not None:
+        # The currents are found exactly afterwards: here the levels only tell plans apart.
+        parts = int(LEVELS_WITH_SURPLUS * unit / max(reach, unit))
+        phases, unit = phases[:1], unit / max(1, parts)
     if (reach / unit + 1) * len(phases) > most:
         phases = phases[:1]
         unit = max(unit, _largest_kwh(problem) / max(1, int(most * _largest_kwh(problem) / reach)))

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from planners.power.charging import SAME_KWH, metered_to
-from planners.solver.levels import Moves, moves_of
+from planners.solver.levels import Moves, gains_kwh, moves_of
 from planners.solver.problem import ROUNDING_TICKS
 from planners.solver.ranges import Ranges
 from planners.solver.worth import worth_at, worth_pieces
@@ -37,11 +37,99 @@ class TickKind(NamedTuple):
         Its highest current [A per phase].
     is_dear : bool
         Whether its rate is above the highest for what the departure wants.
+    surplus_kw : float
+        Its surplus [kW].
+    export_price_per_kwh : float
+        What the energy up to the surplus costs, with any surcharge [currency per kWh].
     """
 
     price_per_kwh: float
     amps: float
     is_dear: bool
+    surplus_kw: float = 0.0
+    export_price_per_kwh: float = 0.0
+
+    @property
+    def is_convex(self) -> bool:
+        """Whether the energy beyond the surplus costs at least as much as that up to it."""
+        return self.price_per_kwh >= self.export_price_per_kwh
+
+
+class _Piece(NamedTuple):
+    """The moves of a tick with a current that can be set, over which a kWh has one price.
+
+    Attributes
+    ----------
+    price_per_kwh : float
+        That price [currency per kWh].
+    ranges : Ranges
+        The levels they lead to.
+    costs : ndarray of float, shape (levels,)
+        Costs from each level that no current changes [currency].
+    top : int
+        The highest level of all.
+    is_full : bool
+        Whether the highest currents are among them.
+    """
+
+    price_per_kwh: float
+    ranges: Ranges
+    costs: Row
+    top: int
+    is_full: bool
+
+
+class _AtSurplus(NamedTuple):
+    """The moves of a tick that draw just the surplus, which may end between two levels.
+
+    Attributes
+    ----------
+    below, above : ndarray of int, shape (levels,)
+        The levels next to where each leads.
+    along : ndarray of float, shape (levels,)
+        The share of the way from one to the other.
+    costs : ndarray of float, shape (levels,)
+        Costs from each level [currency]; infinite where no such current is allowed.
+    """
+
+    below: NDArray[np.intp]
+    above: NDArray[np.intp]
+    along: Row
+    costs: Row
+
+
+def cut_share(
+    problem: PlanningProblem, kind: TickKind, wanted_kwh: Row, metered_kwh: Row, most: float
+) -> Row:
+    """Return the part of a tick with a surplus in which some energies are gained for the least.
+
+    That is at a current which draws just the surplus, or the nearest that is allowed: a higher one
+    in less time would leave some of the surplus of that time to export.
+
+    Parameters
+    ----------
+    problem : PlanningProblem
+        With a current that can be set.
+    kind : TickKind
+        Of a tick with a surplus whose cost is convex.
+    wanted_kwh : ndarray of float
+        The energies [kWh].
+    metered_kwh : ndarray of float
+        What an ampere meters in a whole tick [kWh].
+    most : float
+        The most of the tick that may be used [ticks].
+
+    Returns
+    -------
+    ndarray of float
+        Used share of the tick.
+    """
+    model, hours = problem.model, problem.tick_hours
+    least, highest = (problem.min_amps or 0.0) * metered_kwh, kind.amps * metered_kwh
+    drawn = np.clip(kind.surplus_kw * hours, least, highest)
+    gained = np.maximum(model.efficiency * drawn - model.standby_kw * hours, 1e-12)
+    share: Row = np.minimum(min(1.0, most), wanted_kwh / gained)
+    return share
 
 
 class PricedMoves:
@@ -80,7 +168,15 @@ class PricedMoves:
         # And a little more, so that dear energy which costs the same later waits for later.
         self._dear = first + 0.5 * problem.least_worth * past_kwh
         max_rate = deadline.max_rate_per_kwh if k + 1 < len(problem.deadlines) else np.inf
-        self._is_dear: list[bool] = (problem.rates_per_kwh > max_rate).tolist()
+        self._is_dear: list[bool] = (problem.least_rates_per_kwh > max_rate).tolist()
+        self._surplus: list[tuple[float, float]] | None = None
+        if problem.surplus_kw is not None:
+            self._surplus = list(
+                zip(
+                    problem.surplus_kw.tolist(), problem.export_prices_per_kwh.tolist(), strict=True
+                )
+            )
+        self._pieces: dict[TickKind, tuple[list[_Piece], _AtSurplus | None]] = {}
         self._metered = problem.tick_hours * model.kw_per_amp * model.taper_shares(levels)
         self._standby = problem.tick_hours * model.standby_kw / model.efficiency
 
@@ -98,7 +194,10 @@ class PricedMoves:
 
     def kind(self, i: int) -> TickKind:
         """Return what determines the costs of a tick."""
-        return TickKind(self._prices[i], self._amps[i], self._is_dear[i])
+        surplus_kw, export_price = (0.0, 0.0) if self._surplus is None else self._surplus[i]
+        if surplus_kw <= 0 or export_price == self._prices[i]:
+            return TickKind(self._prices[i], self._amps[i], self._is_dear[i])
+        return TickKind(self._prices[i], self._amps[i], self._is_dear[i], surplus_kw, export_price)
 
     def of_tick(self, i: int) -> Moves:
         """Return the moves of tick `i`."""
@@ -125,14 +224,16 @@ class PricedMoves:
         ndarray of float, shape (rows, levels)
             Least cost from tick `i` on [currency]; infinity where it isn't possible.
         """
-        price, amps, is_dear = kind = self.kind(i)
+        price, amps, is_dear, *_ = kind = self.kind(i)
+        if kind.surplus_kw > 0 and self.problem.min_amps is not None:
+            return self._whole_with_surplus(kind, after)
         ranges = self._at(amps)[1]
         if kind not in self._costs:
             self._costs[kind] = (
                 ranges.blocked
                 - (self._dear if is_dear else 0.0)
                 + (
-                    price * amps * self._metered
+                    self._full_cost(kind, self._metered)
                     if self.problem.min_amps is None
                     else price * (self._standby - self.levels / self.problem.model.efficiency)
                 )
@@ -148,6 +249,117 @@ class PricedMoves:
             np.minimum(found, ranges.at_last(after), out=found)
         found += self._costs[kind]
         return found
+
+    def _full_cost(self, kind: TickKind, metered: Row) -> Row:
+        """Price a whole tick at its highest current, of which an ampere meters so much."""
+        if kind.surplus_kw > 0:
+            return self._cost_of(kind, kind.amps * metered)
+        return kind.price_per_kwh * kind.amps * metered
+
+    def _cost_of(self, kind: TickKind, metered_kwh: Row) -> Row:
+        """Price a whole tick that meters so much [currency]."""
+        if kind.surplus_kw <= 0:
+            return kind.price_per_kwh * metered_kwh
+        roof = np.minimum(kind.surplus_kw * self.problem.tick_hours, metered_kwh)
+        more = kind.export_price_per_kwh - kind.price_per_kwh
+        found: Row = kind.price_per_kwh * metered_kwh + more * roof
+        return found
+
+    def _whole_with_surplus(self, kind: TickKind, after: Row) -> Row:
+        """Find the least cost of drawing through a tick that has a surplus: see `whole`."""
+        if kind not in self._pieces:
+            self._pieces[kind] = self._pieces_of(kind)
+        pieces, at_surplus = self._pieces[kind]
+        if kind.is_dear:
+            after = after + self._dear
+        found = np.full(after.shape, np.inf)
+        for piece in pieces:
+            price = piece.price_per_kwh / self.problem.model.efficiency
+            values = after + price * self.levels
+            values[:, piece.top + 1 :] = np.inf
+            some = piece.ranges.least(values)
+            some += self.problem.tie * LOW_CURRENT
+            if piece.is_full:
+                np.minimum(some, piece.ranges.at_last(values), out=some)
+            some += piece.costs
+            np.minimum(found, some, out=found)
+        if at_surplus is not None:
+            np.minimum(found, self._drawing_surplus(at_surplus, after), out=found)
+        return found
+
+    def _drawing_surplus(self, moves: _AtSurplus, after: Row) -> Row:
+        """Find the cost of drawing just the surplus, the costs `after` being interpolated."""
+        below, above = after.take(moves.below, axis=-1), after.take(moves.above, axis=-1)
+        # The end of a run that is too short costs nothing at a target, and much beside it.
+        jump = self.problem.short_run_cost / 2 if self.problem.min_run > 1 else np.inf
+        with np.errstate(invalid="ignore"):
+            apart = above - below
+            along = below + moves.along * apart
+            found: Row = np.where(np.abs(apart) < jump, along, np.maximum(below, above))
+        found += moves.costs
+        return found
+
+    def _pieces_of(self, kind: TickKind) -> tuple[list[_Piece], _AtSurplus | None]:
+        """Divide the moves of a tick where its current reaches the surplus."""
+        problem, model, (moves, ranges) = self.problem, self.problem.model, self._at(kind.amps)
+        surplus_kwh = kind.surplus_kw * problem.tick_hours
+        saved = (kind.price_per_kwh - kind.export_price_per_kwh) * surplus_kwh
+        last, possible = moves.last, moves.possible
+        top = len(self.levels) - 1
+        low, high = kind.export_price_per_kwh, kind.price_per_kwh
+        if not kind.is_convex:
+            # The cheaper of two prices is the right one at every current.
+            return [
+                _Piece(price, ranges, self._fixed(kind, price, extra, ranges), top, is_full=True)
+                for price, extra in ((low, 0.0), (high, -saved))
+            ], None
+        gain = model.efficiency * (surplus_kwh - self._standby)
+        ends = self.levels + gain
+        middle = np.searchsorted(self.levels, ends + SAME_KWH, side="right") - 1
+        pieces = []
+        for price, extra, first, last, is_full in (
+            (low, 0.0, moves.first, np.minimum(moves.last, middle), False),
+            (high, -saved, np.maximum(moves.first, middle + 1), moves.last, True),
+        ):
+            exists = possible & (first <= last)
+            if exists.any():
+                some = Ranges(first, last, exists)
+                fixed = self._fixed(kind, price, extra, some)
+                pieces.append(_Piece(price, some, fixed, int(last[exists].max()), is_full))
+        return pieces, self._at_surplus(kind, gain, middle)
+
+    def _fixed(self, kind: TickKind, price: float, extra: float, ranges: Ranges) -> Row:
+        """Return the costs from each level that no current changes."""
+        fixed = ranges.blocked + (
+            price * (self._standby - self.levels / self.problem.model.efficiency) + extra
+        )
+        return fixed - self._dear if kind.is_dear else fixed
+
+    def _at_surplus(
+        self, kind: TickKind, gain: float, middle: NDArray[np.intp]
+    ) -> _AtSurplus | None:
+        """Find the moves that gain `gain` and draw just the surplus; None if there is none."""
+        moves = self._at(kind.amps)[0]
+        ends = self.levels + gain
+        may = moves.possible & (middle > np.arange(len(self.levels)))
+        may &= (gain < moves.gains_kwh) & (gain >= self._least_gains() - SAME_KWH)
+        may &= ends <= self.span.want_kwh + SAME_KWH
+        if not may.any():
+            return None
+        above = np.minimum(middle + 1, len(self.levels) - 1)
+        apart = self.levels[above] - self.levels[middle]
+        beyond = ends - self.levels[middle]
+        between = beyond > SAME_KWH
+        above = np.where(between, above, middle)
+        along = np.where(between, beyond / np.where(apart > 0, apart, 1.0), 0.0)
+        cost = kind.export_price_per_kwh * kind.surplus_kw * self.problem.tick_hours
+        costs = np.where(may, cost + self.problem.tie * LOW_CURRENT, np.inf)
+        return _AtSurplus(middle, above, along, costs - self._dear if kind.is_dear else costs)
+
+    def _least_gains(self) -> Row:
+        """Return what a whole tick gains at the lowest current [kWh]."""
+        least = self.problem.min_amps or 0.0
+        return gains_kwh(self.problem.model, self.problem.tick_hours, self.levels, least)
 
     def part(self, i: int, done: Row, most: float = np.inf) -> Row:
         """Find the least cost of finishing at a target within tick `i`.
@@ -166,7 +378,7 @@ class PricedMoves:
         ndarray of float, shape (levels,)
             Least cost from tick `i` on [currency]; infinity where it isn't possible.
         """
-        price, amps, is_dear = self.kind(i)
+        _, amps, is_dear, *_ = kind = self.kind(i)
         if amps not in self._near:
             self._near[amps] = [self._near_target(target, amps) for target in self.targets]
         found = np.full(len(self.levels), np.inf)
@@ -174,11 +386,24 @@ class PricedMoves:
             if most < 1:
                 may = share <= most + ROUNDING_TICKS
                 near, share, metered = near[may], share[may], metered[may]  # noqa: PLW2901
-            cost = price * amps * share * metered + done[target]
+            if kind.surplus_kw > 0:
+                wanted = self.levels[target] - self.levels[near]
+                cost = self._part_cost(kind, wanted, share, metered, most) + done[target]
+            else:
+                cost = kind.price_per_kwh * amps * share * metered + done[target]
             if is_dear:
                 cost += self._dear[target] - self._dear[near]
             found[near] = np.minimum(found[near], cost)
         return found
+
+    def _part_cost(self, kind: TickKind, wanted: Row, share: Row, metered: Row, most: float) -> Row:
+        """Price the part of a tick with a surplus that gains `wanted`."""
+        # `share` is the part at the highest current, of which an ampere meters `metered`.
+        if not kind.is_convex or self.problem.min_amps is None:
+            return share * self._full_cost(kind, metered)
+        share = cut_share(self.problem, kind, wanted, metered, most)
+        whole = wanted / share / self.problem.model.efficiency + self._standby
+        return share * self._cost_of(kind, whole)
 
     def _near_target(self, target: int, amps: float) -> tuple[NDArray[np.intp], Row, Row]:
         """Return the levels that part of a tick leads to a target from, the part, a tick's kWh."""
@@ -208,18 +433,30 @@ class PricedMoves:
         moves = self.of_tick(i)
         if not moves.possible[level]:
             return 0, np.empty(0)
-        price, amps, is_dear = self.kind(i)
+        kind = self.kind(i)
         first, last = int(moves.first[level]), int(moves.last[level]) + 1
         after = after[first:last]
-        if is_dear:
+        if kind.is_dear:
             after = after + (self._dear[first:last] - self._dear[level])
         if self.problem.min_amps is None:
-            return first, price * amps * self._metered[level] + after
+            return first, self._full_cost(kind, self._metered[level : level + 1]) + after
         gained = self.levels[first:last] - self.levels[level]
         metered = gained / self.problem.model.efficiency + self._standby
-        costs = price * metered + after
+        costs = self._cost_of(kind, metered) + after
         costs[:-1] += self.problem.tie * LOW_CURRENT
         return first, costs
+
+    def at_surplus_from(self, i: int, level: int, after: Row) -> float:
+        """Price drawing just the surplus through tick `i`; infinite where that is no choice."""
+        kind = self.kind(i)
+        _, at_surplus = self._pieces.get(kind, ([], None))
+        if at_surplus is None:
+            return float("inf")
+        after = after + self._dear if kind.is_dear else after
+        one = slice(level, level + 1)
+        below, above, along, costs = at_surplus
+        at_surplus = _AtSurplus(below[one], above[one], along[one], costs[one])
+        return float(self._drawing_surplus(at_surplus, after[None, :])[0, 0])
 
     def parts_from(
         self, i: int, level: int, done: Row, most: float = np.inf
@@ -231,13 +468,17 @@ class PricedMoves:
         list of tuple of int and float
             The targets' levels and costs [currency], the lowest target first.
         """
-        price, amps, is_dear = self.kind(i)
+        price, amps, is_dear, *_ = kind = self.kind(i)
         gain, here = float(self.of_tick(i).gains_kwh[level]), float(self.levels[level])
         found = []
         for target in self.targets:
             wanted = float(self.levels[target]) - here
             if SAME_KWH < wanted <= gain * min(1.0, most + ROUNDING_TICKS) + SAME_KWH:
                 cost = price * amps * wanted / gain * float(self._metered[level])
+                if kind.surplus_kw > 0:
+                    metered = self._metered[level : level + 1]
+                    few = np.array([wanted])
+                    cost = float(self._part_cost(kind, few, few / gain, metered, most)[0])
                 if is_dear:
                     cost += float(self._dear[target] - self._dear[level])
                 found.append((target, cost + float(done[target])))

@@ -156,6 +156,14 @@ class PlanningProblem:
     use_limits : tuple of UseLimit
         Stretches of ticks of which only a part may be used, in order of time and apart. A stretch
         that a departure divides counts on either side of it.
+    surplus_kw : ndarray of float, shape (ticks,), or None
+        Power that the home's own generation leaves over in each tick after the home's own use, at
+        the meter [kW]; not negative. While the vehicle draws, its power up to the surplus costs the
+        export rate, and the rest the import rate, which is `rates_per_kwh`: see
+        `planners.surplus.two_rates`. `max_rate` is compared with each of the two.
+    export_rates_per_kwh : ndarray of float, shape (ticks,), or None
+        What a surplus kWh earns in each tick if it is exported, and so costs to charge with
+        [currency per kWh]; it may be negative or above the import rate. Given with `surplus_kw`.
     """
 
     rates_per_kwh: NDArray[np.float64]
@@ -172,6 +180,8 @@ class PlanningProblem:
     prefer_late: bool = False
     surcharges_per_kwh: NDArray[np.float64] | None = None
     use_limits: tuple[UseLimit, ...] = ()
+    surplus_kw: NDArray[np.float64] | None = None
+    export_rates_per_kwh: NDArray[np.float64] | None = None
 
     @property
     def prices_per_kwh(self) -> NDArray[np.float64]:
@@ -179,6 +189,31 @@ class PlanningProblem:
         if self.surcharges_per_kwh is None:
             return self.rates_per_kwh
         return self.rates_per_kwh + self.surcharges_per_kwh
+
+    @property
+    def export_prices_per_kwh(self) -> NDArray[np.float64]:
+        """Export rates with the surcharges [currency per kWh]; import prices without a surplus."""
+        if self.export_rates_per_kwh is None:
+            return self.prices_per_kwh
+        if self.surcharges_per_kwh is None:
+            return self.export_rates_per_kwh
+        return self.export_rates_per_kwh + self.surcharges_per_kwh
+
+    @property
+    def least_rates_per_kwh(self) -> NDArray[np.float64]:
+        """The least that a kWh costs in each tick [currency per kWh], shape (ticks,).
+
+        It is the export rate if that is lower and there is a surplus. With on/off switching it is
+        the mean rate of the highest current.
+        """
+        if self.surplus_kw is None or self.export_rates_per_kwh is None:
+            return self.rates_per_kwh
+        full_kw = self.highest_amps * self.model.kw_per_amp
+        roof = np.minimum(1.0, self.surplus_kw / np.where(full_kw > 0, full_kw, np.inf))
+        mean = self.rates_per_kwh + (self.export_rates_per_kwh - self.rates_per_kwh) * roof
+        if self.min_amps is None:
+            return mean
+        return np.where(self.surplus_kw > 0, np.minimum(mean, self.export_rates_per_kwh), mean)
 
     @property
     def ticks(self) -> int:
@@ -189,7 +224,7 @@ class PlanningProblem:
     def tie(self) -> float:
         """`TIE`, or more if sums of money are so large that rounding could exceed it."""
         bought = self.ticks * self.tick_hours * self.model.full_kw
-        total = float(np.abs(self.rates_per_kwh).max(initial=0.0)) * bought
+        total = self._dearest() * bought
         return max(TIE, 1e-13 * (total + self.start_cost * self.ticks))
 
     @property
@@ -204,9 +239,15 @@ class PlanningProblem:
     def short_run_cost(self) -> float:
         """Cost of a run that is too short at a departure: more than it can save [currency]."""
         run_kwh = self.min_run * self.tick_hours * self.model.full_kw
-        dearest = float(np.abs(self.rates_per_kwh).max(initial=0.0))
-        dearest = max(dearest, *(each.max_rate_per_kwh for each in self.deadlines))
+        dearest = max(self._dearest(), *(each.max_rate_per_kwh for each in self.deadlines))
         return 2 * (run_kwh * dearest + self.start_cost) + SHORT_RUN_COST
+
+    def _dearest(self) -> float:
+        """Return the highest rate of all, without its sign [currency per kWh]."""
+        dearest = float(np.abs(self.rates_per_kwh).max(initial=0.0))
+        if self.export_rates_per_kwh is not None:
+            dearest = max(dearest, float(np.abs(self.export_rates_per_kwh).max(initial=0.0)))
+        return dearest
 
     @property
     def rest_left(self) -> int:
@@ -280,6 +321,7 @@ class PlanningProblem:
             )
         if not (np.isfinite(self.rates_per_kwh).all() and np.isfinite(self.highest_amps).all()):
             raise ValueError("rates_per_kwh, highest_amps: expected finite numbers")
+        self._check_surplus()
         if not self.deadlines or self.deadlines[-1].end != self.ticks:
             raise ValueError(f"deadlines: expected the last to end at tick {self.ticks}")
         edges = [0, *(edge for d in self.deadlines for edge in (d.end, max(d.end, d.return_tick)))][
@@ -294,3 +336,16 @@ class PlanningProblem:
             raise ValueError("use_limits: expected stretches in order, with 0 ticks or more")
         if self.min_run < 1 or self.min_rest < 0 or self.start_cost < 0:
             raise ValueError("min_run, min_rest, start_cost: expected 1, 0 and 0 or more")
+
+    def _check_surplus(self) -> None:
+        surplus, rates = self.surplus_kw, self.export_rates_per_kwh
+        if surplus is None or rates is None:
+            if surplus is not rates:
+                raise ValueError("surplus_kw, export_rates_per_kwh: expected both, or neither")
+            return
+        if surplus.shape != (self.ticks,) or rates.shape != (self.ticks,):
+            raise ValueError(f"surplus_kw, export_rates_per_kwh: expected shape ({self.ticks},)")
+        if not (np.isfinite(surplus).all() and np.isfinite(rates).all() and (surplus >= 0).all()):
+            raise ValueError(
+                "surplus_kw, export_rates_per_kwh: expected numbers, from 0 kW"
+            )

@@ -30,8 +30,8 @@ class Ranges:
 
     def __init__(self, first: Index, last: Index, exists: NDArray[np.bool_]) -> None:
         here = np.arange(len(first))
-        self._last = np.where(exists, last, 0)
-        self._shift, self._even = _even_part(self._last - here, exists)
+        self._last, self._exists = np.where(exists, last, 0), exists
+        self._even_part: tuple[int, int] | None = None
         self.blocked = np.where(exists, 0.0, np.inf)
         ahead, length = (first - here)[exists], (last - first + 1)[exists]
         inside = length[last[exists] < self._last.max(initial=0)]
@@ -62,9 +62,12 @@ class Ranges:
 
     def at_last(self, values: Row) -> Row:
         """Return the value at the end of each level's range; shapes as for `least`."""
+        if self._even_part is None:
+            ahead = self._last - np.arange(len(self._last))
+            self._even_part = _even_part(ahead, self._exists)
         found = np.empty_like(values)
-        even = self._even
-        found[:, :even] = values[:, self._shift : self._shift + even]
+        shift, even = self._even_part
+        found[:, :even] = values[:, shift : shift + even]
         found[:, even:] = values.take(self._last[even:], axis=1)
         return found
 

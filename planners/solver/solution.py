@@ -9,6 +9,7 @@ import numpy as np
 
 from planners.solver.problem import NEED_TOLERANCE_KWH
 from planners.solver.worth import worth_at, worth_pieces
+from planners.surplus.two_rates import roof_kwh
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -28,12 +29,15 @@ class Solution:
         Used share of each tick: 0, 1, or less than 1 in a tick cut short.
     metered_kwh : ndarray of float, shape (ticks,)
         Energy through the meter [kWh].
+    roof_kwh : ndarray of float, shape (ticks,)
+        The part of it that is from the surplus [kWh].
     reaches_kwh : tuple of float
         Battery energy at each departure [kWh].
     worth : float
         What the energy is worth that no departure needs [currency].
     cost : float
-        Sum of rate x energy [currency], without start costs.
+        Sum of rate x energy [currency], without start costs; energy from the surplus at the export
+        rate, and energy from the grid at the import rate.
     starts : int
         Number of starts; continuing a run in progress is none.
     short_runs : int
@@ -43,6 +47,7 @@ class Solution:
     amps: NDArray[np.float64]
     share: NDArray[np.float64]
     metered_kwh: NDArray[np.float64]
+    roof_kwh: NDArray[np.float64]
     reaches_kwh: tuple[float, ...]
     worth: float
     cost: float
@@ -97,13 +102,19 @@ def solution_of(
     on = share > 0
     before = np.concatenate(([problem.before.on], on[:-1]))
     before[[d.end for d in problem.deadlines[:-1]]] = False
+    roof = np.zeros(problem.ticks)
+    cost = float(problem.rates_per_kwh @ metered)
+    if problem.surplus_kw is not None and problem.export_rates_per_kwh is not None:
+        roof = roof_kwh(metered, share, problem.surplus_kw, problem.tick_hours)
+        cost += float((problem.export_rates_per_kwh - problem.rates_per_kwh) @ roof)
     return Solution(
         amps=amps,
         share=share,
         metered_kwh=metered,
+        roof_kwh=roof,
         reaches_kwh=tuple(reaches),
         worth=worth,
-        cost=float(problem.rates_per_kwh @ metered),
+        cost=cost,
         starts=int((on & ~before).sum()),
         short_runs=short_runs,
     )

@@ -81,7 +81,7 @@ def _vehicle(model: LinearModel, problem: PlanningProblem) -> list[tuple[int, Te
     found: list[tuple[int, Terms]] = []
     kwh_per_amp = problem.model.kw_per_amp * problem.tick_hours
     for place, segment in enumerate(segments):
-        add_ticks(model, power, segment)
+        add_ticks(model, problem, power, segment)
         _rules(model, problem, power, segment)
         several_rows.money(model, problem, power, segment, place)
         model.upper[segment.short] = 0.0

@@ -100,18 +100,19 @@ def _drawn(
     """Draw through a tick at each current; the last also for a part that leads to a target."""
     every = plans.of(np.repeat(np.arange(len(plans.money)), len(grid)))
     amps = np.tile(grid, len(plans.money))
-    vehicle, rate = problem.model, float(problem.rates_per_kwh[tick])
+    vehicle = problem.model
     kw = vehicle.phases * vehicle.volts * amps / 1000 * _taper(problem, every.stored)
     metered = kw * problem.tick_hours
     gained = np.maximum(0.0, vehicle.efficiency * kw - vehicle.standby_kw) * problem.tick_hours
-    cost = rate * metered - _worth(problem, k, every.stored, every.stored + gained)
+    money = _energy_cost(problem, tick, metered)
+    cost = money - _worth(problem, k, every.stored, every.stored + gained)
     drawn = [replace(every, stored=every.stored + gained, money=every.money + cost)]
     for target in targets_of(problem, k) if last else []:
         share = (target - every.stored) / gained
         some = (share > EXACT_KWH) & (share < 1)
         part = every.of(some)
         at = np.full(len(part.money), target)
-        cost = rate * metered[some] * share[some] - _worth(problem, k, part.stored, at)
+        cost = money[some] * share[some] - _worth(problem, k, part.stored, at)
         drawn.append(replace(part, stored=at, money=part.money + cost, cut=at > 0))
     return Plans(
         returned=np.concatenate([plans.returned for plans in drawn]),
@@ -120,6 +121,16 @@ def _drawn(
         short=np.concatenate([plans.short for plans in drawn], axis=1),
         cut=np.concatenate([plans.cut for plans in drawn]),
     )
+
+
+def _energy_cost(problem: PlanningProblem, tick: int, metered: Row) -> Row:
+    """Price a whole tick: up to the surplus at the export rate, and the rest at the import rate."""
+    surplus, more = 0.0, 0.0
+    if problem.surplus_kw is not None and problem.export_rates_per_kwh is not None:
+        surplus = float(problem.surplus_kw[tick]) * problem.tick_hours
+        more = float(problem.export_rates_per_kwh[tick] - problem.rates_per_kwh[tick])
+    cost: Row = float(problem.rates_per_kwh[tick]) * metered + more * np.minimum(metered, surplus)
+    return cost
 
 
 def _taper(problem: PlanningProblem, stored: Row) -> Row:

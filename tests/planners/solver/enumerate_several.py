@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from itertools import groupby, product
 
 from planners.solver.problem import PlanningProblem
-from tests.planners.solver.statement import ends_short, worth
+from tests.planners.solver.statement import ends_short, energy_cost, worth
 
 NEAR = 1e-9
 
@@ -119,7 +119,7 @@ def _energy(choice: Choice, k: int, share: float) -> float:
     money = 0.0
     for position, (tick, metered, _) in enumerate(choice.gains[k]):
         used = share if position == len(choice.gains[k]) - 1 else 1.0
-        money += float(choice.problem.rates_per_kwh[tick]) * metered * used
+        money += energy_cost(choice.problem, tick, metered * used, used)
     return money
 
 

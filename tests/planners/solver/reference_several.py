@@ -95,7 +95,7 @@ def build(problem: PlanningProblem) -> Model:
         if column is not None:
             emptied.append((segments[-2], column))
     for place, segment in enumerate(segments):
-        add_ticks(model, power, segment)
+        add_ticks(model, problem, power, segment)
         _rules(model, problem, power, segment)
         several_rows.money(model, problem, power, segment, place)
     counts = [several_rows.least_ticks(model, power, segment) for segment in segments]

@@ -53,7 +53,7 @@ class Segment:
     """The ticks up to one departure, and their columns.
 
     `at_start`, `at_end` and `short` are battery energies [kWh]. `on`, `start`, `metered` and
-    `gained` have one entry a tick; `spent` has one more.
+    `gained` have one entry a tick, as has `roof` where there is a surplus; `spent` has one more.
     """
 
     deadline: Deadline
@@ -70,6 +70,7 @@ class Segment:
     start: list[int] = field(default_factory=list)
     spent: list[int] = field(default_factory=list)
     metered: list[Terms] = field(default_factory=list)
+    roof: list[Terms] = field(default_factory=list)
     gained: list[Terms] = field(default_factory=list)
 
     @property
@@ -130,7 +131,7 @@ def next_segment(
     )
 
 
-def add_ticks(model: LinearModel, power: Power, segment: Segment) -> None:
+def add_ticks(model: LinearModel, problem: PlanningProblem, power: Power, segment: Segment) -> None:
     """Add the columns of a segment's ticks, and what they meter and gain."""
     segment.spent.append(model.column(upper=0.0))
     for tick in segment.ticks:
@@ -143,6 +144,9 @@ def add_ticks(model: LinearModel, power: Power, segment: Segment) -> None:
         if power.least_metered is None:
             segment.metered.append(times(power.metered[tick], used))
             segment.gained.append(times(power.gained[tick], used))
+            if problem.surplus_kw is not None:
+                surplus = float(problem.surplus_kw[tick]) * problem.tick_hours
+                segment.roof.append(times(min(surplus, power.metered[tick]), used))
             continue
         metered = model.column(power.metered[tick])
         least = power.least_metered if can else 0.0
@@ -150,6 +154,26 @@ def add_ticks(model: LinearModel, power: Power, segment: Segment) -> None:
         model.at_least([(metered, 1.0), *times(-least, used)], 0)
         segment.metered.append([(metered, 1.0)])
         segment.gained.append([(metered, power.efficiency), *times(-power.standby, used)])
+        if problem.surplus_kw is not None:
+            segment.roof.append(_from_roof(model, problem, power, tick, metered, used))
+
+
+def _from_roof(  # noqa: PLR0917 - each is another kind of thing
+    model: LinearModel, problem: PlanningProblem, power: Power, tick: int, metered: int, used: Terms
+) -> Terms:
+    """Add the column of a tick's energy from the surplus: all that it can be."""
+    assert problem.surplus_kw is not None
+    assert problem.export_rates_per_kwh is not None
+    surplus, most = float(problem.surplus_kw[tick]) * problem.tick_hours, power.metered[tick]
+    roof = model.column(min(surplus, most))
+    model.at_most([(roof, 1.0), (metered, -1.0)], 0)
+    model.at_most([(roof, 1.0), *times(-surplus, used)], 0)
+    if problem.export_rates_per_kwh[tick] > problem.rates_per_kwh[tick]:
+        # It would rather be less: then it has to be the one or the other.
+        is_all = model.binary()
+        model.at_least([(roof, 1.0), (metered, -1.0), (is_all, -most)], -most)
+        model.at_least([(roof, 1.0), *times(-surplus, used), (is_all, surplus)], 0)
+    return [(roof, 1.0)]
 
 
 def times(factor: float, terms: Terms) -> Terms:

@@ -192,6 +192,10 @@ def money(
     """
     for tick, terms in zip(segment.ticks, segment.metered, strict=True):
         model.charge(times(float(problem.rates_per_kwh[tick]), terms))
+    if problem.export_rates_per_kwh is not None:
+        for tick, terms in zip(segment.ticks, segment.roof, strict=True):
+            less = float(problem.export_rates_per_kwh[tick] - problem.rates_per_kwh[tick])
+            model.charge(times(less, terms))
     model.charge([(number, problem.start_cost) for number in segment.start])
     if place + 1 < len(problem.deadlines):
         pieces = _pieces(problem, segment, place)

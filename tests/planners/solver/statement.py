@@ -132,9 +132,20 @@ def carry_out(problem: PlanningProblem, amps: list[float], share: list[float]) -
         )
         reached.append(stored)
         stored = max(0.0, stored - problem.deadlines[k].trip_kwh)
-    cost = sum(float(rate) * kwh for rate, kwh in zip(problem.rates_per_kwh, metered, strict=True))
+    cost = sum(energy_cost(problem, i, metered[i], share[i]) for i in range(len(metered)))
     money = cost + problem.start_cost * starts + problem.short_run_cost * hurried - worths
     return Carried(metered, returned, reached, cost, starts, money)
+
+
+def energy_cost(problem: PlanningProblem, tick: int, kwh: float, share: float) -> float:
+    """Price a tick's energy: that of the used part's surplus as exported, the rest as imported."""
+    rate = float(problem.rates_per_kwh[tick])
+    if problem.surplus_kw is None or problem.export_rates_per_kwh is None:
+        return rate * kwh
+    surplus = float(problem.surplus_kw[tick]) * problem.tick_hours * share
+    return float(problem.export_rates_per_kwh[tick]) * min(kwh, surplus) + rate * max(
+        0.0, kwh - surplus
+    )
 
 
 def targets_of(problem: PlanningProblem, k: int) -> list[float]:
