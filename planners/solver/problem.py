@@ -346,6 +346,4 @@ class PlanningProblem:
         if surplus.shape != (self.ticks,) or rates.shape != (self.ticks,):
             raise ValueError(f"surplus_kw, export_rates_per_kwh: expected shape ({self.ticks},)")
         if not (np.isfinite(surplus).all() and np.isfinite(rates).all() and (surplus >= 0).all()):
-            raise ValueError(
-                "surplus_kw, export_rates_per_kwh: expected numbers, from 0 kW"
-            )
+            raise ValueError("surplus_kw, export_rates_per_kwh: expected numbers, from 0 kW")
