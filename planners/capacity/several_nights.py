@@ -15,7 +15,7 @@ import numpy as np
 from planners.capacity.tonight import kept_power
 from planners.solver.exact import solve
 from planners.solver.problem import NEED_TOLERANCE_KWH, Deadline
-from planners.solver.solution import solution_of
+from planners.solver.solution import paid_per_kwh, solution_of
 
 if TYPE_CHECKING:
     from planners.capacity.tonight import KeptPower, NightTicks
@@ -61,16 +61,11 @@ def _night(problem: PlanningProblem, solution: Solution) -> PlanningProblem:
     first, reached = problem.deadlines[0], solution.reaches_kwh[0]
     rate = first.max_rate_per_kwh
     if len(problem.deadlines) > 1:  # what it saves on later nights is worth more
-        dearest = problem.rates_per_kwh[: first.end][solution.on[: first.end]].max()
+        dearest = paid_per_kwh(problem, solution)[: first.end][solution.on[: first.end]].max()
         rate = max(rate, float(dearest))
     need = max(problem.stored_kwh, min(first.need_kwh, reached))
-    return replace(
-        problem,
-        rates_per_kwh=problem.rates_per_kwh[: first.end],
-        highest_amps=problem.highest_amps[: first.end],
-        deadlines=(Deadline(first.end, need, max(need, reached), rate),),
-        surcharges_per_kwh=None,
-    )
+    deadline = Deadline(first.end, need, max(need, reached), rate)
+    return problem.during(0, first.end, deadlines=(deadline,))
 
 
 def _later(problem: PlanningProblem, found: Solution, solution: Solution) -> Solution:

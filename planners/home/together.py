@@ -325,11 +325,13 @@ def _by_minutes(
     ends = [minute_of(each.situation.departures[-1].ready_by) for each in stated.horizons]
     minutes = max(ends) - first
     vehicles = tuple(
-        replace(
-            problem,
+        problem.during(
+            0,
+            0,
             rates_per_kwh=np.zeros(end - first),
             highest_amps=_highest_amps(file, horizon.situation, first, end),
-            surcharges_per_kwh=None,
+            surplus_kw=None,
+            export_rates_per_kwh=None,
         )
         for problem, horizon, end in zip(stated.joint.vehicles, stated.horizons, ends, strict=True)
     )

@@ -17,7 +17,7 @@ from planners.solver.problem import (
     Deadline,
     PlanningProblem,
 )
-from planners.solver.solution import Solution, solution_of
+from planners.solver.solution import Solution, paid_per_kwh, solution_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -155,13 +155,7 @@ def _beyond_need(horizon: Horizon, night: PlanningProblem, plan: Solution) -> fl
 
 def _alone(problem: PlanningProblem, deadline: Deadline) -> PlanningProblem:
     """Return the problem without the later departures."""
-    return replace(
-        problem,
-        rates_per_kwh=problem.rates_per_kwh[: deadline.end],
-        highest_amps=problem.highest_amps[: deadline.end],
-        deadlines=(deadline,),
-        surcharges_per_kwh=None,
-    )
+    return problem.during(0, deadline.end, deadlines=(deadline,))
 
 
 def _shifted(night: PlanningProblem, plan: Solution, ticks: int) -> float | None:
@@ -179,7 +173,7 @@ def _fewer_starts(night: PlanningProblem, plan: Solution) -> FewerStarts | None:
     """Find the cheapest plan with fewer starts, by raising the price of a start."""
     if plan.starts < 2:  # noqa: PLR2004 - without a start there is no charge
         return None
-    most = 2 * float(np.abs(night.rates_per_kwh).max() * plan.metered_kwh.sum())
+    most = 2 * night.dearest * float(plan.metered_kwh.sum())
     low, high = night.start_cost, night.start_cost + most
     fewest = solve(replace(night, start_cost=high))
     for _ in range(HALVINGS):
@@ -295,7 +289,7 @@ def _at_rates_accepted(
         return first  # with more current there is time for more of what is wanted
     rate = first.max_rate_per_kwh
     if len(problem.deadlines) > 1:  # what it saves on later nights is worth more
-        rates = problem.rates_per_kwh[: first.end]
+        rates = paid_per_kwh(problem, solution)[: first.end]
         rate = max(rate, float(rates[solution.on[: first.end]].max()))
     need = max(problem.stored_kwh, min(first.need_kwh, reached))
     return Deadline(first.end, need, max(need, reached), rate)

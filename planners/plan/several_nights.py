@@ -94,10 +94,16 @@ def bought_ahead(horizon: Horizon, solution: Solution) -> tuple[Horizon, Solutio
     pairs = zip(problem.deadlines, deadlines, strict=True)
     for (start, end), (deadline, other) in zip(problem.segments(), pairs, strict=True):
         if other == deadline:  # what this departure wants at its rate is no purchase ahead
-            is_wanted = problem.rates_per_kwh[start:end] <= deadline.max_rate_per_kwh
+            is_wanted = problem.least_rates_per_kwh[start:end] <= deadline.max_rate_per_kwh
             ahead[start:end][is_wanted] = 0.0
     opened = replace(problem, deadlines=deadlines)
-    found = solve(replace(opened, rates_per_kwh=problem.rates_per_kwh + ahead))
+    export_rates = problem.export_rates_per_kwh
+    dearer = replace(
+        opened,
+        rates_per_kwh=problem.rates_per_kwh + ahead,
+        export_rates_per_kwh=None if export_rates is None else export_rates + ahead,
+    )
+    found = solve(dearer)
     found = solution_of(opened, found.amps, found.share)
     saved = solution.cost - solution.worth - (found.cost - found.worth)
     more_starts = found.starts - solution.starts
@@ -191,12 +197,5 @@ def _night_alone(problem: PlanningProblem, reached_kwh: Sequence[float], k: int)
     if k > 0:
         trip_kwh = problem.deadlines[k - 1].trip_kwh
         stored, before = max(0.0, reached_kwh[k - 1] - trip_kwh), LONG_AT_REST
-    return replace(
-        problem,
-        rates_per_kwh=problem.rates_per_kwh[start:end],
-        highest_amps=problem.highest_amps[start:end],
-        stored_kwh=stored,
-        before=before,
-        deadlines=(replace(problem.deadlines[k], end=end - start, return_tick=0),),
-        surcharges_per_kwh=None,
-    )
+    night = replace(problem.deadlines[k], end=end - start, return_tick=0)
+    return problem.during(start, end, stored_kwh=stored, before=before, deadlines=(night,))

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -224,7 +224,7 @@ class PlanningProblem:
     def tie(self) -> float:
         """`TIE`, or more if sums of money are so large that rounding could exceed it."""
         bought = self.ticks * self.tick_hours * self.model.full_kw
-        total = self._dearest() * bought
+        total = self.dearest * bought
         return max(TIE, 1e-13 * (total + self.start_cost * self.ticks))
 
     @property
@@ -239,10 +239,11 @@ class PlanningProblem:
     def short_run_cost(self) -> float:
         """Cost of a run that is too short at a departure: more than it can save [currency]."""
         run_kwh = self.min_run * self.tick_hours * self.model.full_kw
-        dearest = max(self._dearest(), *(each.max_rate_per_kwh for each in self.deadlines))
+        dearest = max(self.dearest, *(each.max_rate_per_kwh for each in self.deadlines))
         return 2 * (run_kwh * dearest + self.start_cost) + SHORT_RUN_COST
 
-    def _dearest(self) -> float:
+    @property
+    def dearest(self) -> float:
         """Return the highest rate of all, without its sign [currency per kWh]."""
         dearest = float(np.abs(self.rates_per_kwh).max(initial=0.0))
         if self.export_rates_per_kwh is not None:
@@ -274,6 +275,24 @@ class PlanningProblem:
     def is_blocked(self, i: int) -> bool:
         """Tell whether tick `i` can't charge."""
         return i < self.ticks and bool(self.highest_amps[i] < self.least_amps)
+
+    def during(
+        self,
+        start: int,
+        end: int,
+        **changes: Any,  # noqa: ANN401 - as of `replace`
+    ) -> PlanningProblem:
+        """Return the problem of only some ticks, without surcharges, with other fields changed."""
+        ticks = slice(start, end)
+        surplus, export_rates = self.surplus_kw, self.export_rates_per_kwh
+        fields: dict[str, Any] = {
+            "rates_per_kwh": self.rates_per_kwh[ticks],
+            "highest_amps": self.highest_amps[ticks],
+            "surcharges_per_kwh": None,
+            "surplus_kw": None if surplus is None else surplus[ticks],
+            "export_rates_per_kwh": None if export_rates is None else export_rates[ticks],
+        }
+        return replace(self, **fields | changes)
 
     def segments(self) -> list[tuple[int, int]]:
         """Return the start and end of the time before each departure [ticks]."""

@@ -120,6 +120,16 @@ def solution_of(
     )
 
 
+def paid_per_kwh(problem: PlanningProblem, solution: Solution) -> NDArray[np.float64]:
+    """Return what the dearest kWh of each tick costs a plan [currency per kWh], shape (ticks,)."""
+    if problem.export_rates_per_kwh is None:
+        return problem.rates_per_kwh
+    roof, grid = solution.roof_kwh > 0, solution.metered_kwh > solution.roof_kwh
+    export_rates = np.where(roof, problem.export_rates_per_kwh, -np.inf)
+    rates = np.where(grid | ~roof, problem.rates_per_kwh, -np.inf)
+    return np.maximum(rates, export_rates)
+
+
 def _ends_short(
     problem: PlanningProblem, k: int, share: NDArray[np.float64], reached_kwh: float
 ) -> bool:

@@ -13,7 +13,7 @@ import pytest
 from planners.power.charging import ChargeModel
 from planners.solver.exact import solve
 from planners.solver.problem import Deadline, PlanningProblem
-from planners.solver.solution import objective
+from planners.solver.solution import objective, paid_per_kwh
 from tests.planners.solver.claims import slack_kwh, slack_money
 from tests.planners.solver.enumerate_currents import cheapest_on_grid
 from tests.planners.solver.enumerate_several import cheapest_by_enumeration
@@ -192,3 +192,20 @@ def test_a_surplus_that_makes_no_sense_is_refused(
     """Both arrays, of the ticks' number, and no power below 0."""
     with pytest.raises(ValueError, match=message):
         solve(replace(sunny([1.0, 2.0, 3.0], 2.0), **given))  # type: ignore[arg-type]
+
+
+def test_a_part_of_the_ticks_has_their_surplus() -> None:
+    """The second and third hour alone cost what they do in the whole."""
+    whole = sunny([0.0, 1.5, 2.5], 4.0)
+    night = replace(whole.deadlines[0], end=2)
+    part = whole.during(1, 3, deadlines=(night,))
+    assert part.surplus_kw is not None
+    assert part.surplus_kw.tolist() == [1.5, 2.5]
+    assert solve(part).cost == pytest.approx(solve(whole).cost)
+
+
+def test_the_dearest_kwh_of_each_hour_says_what_was_paid() -> None:
+    """From the roof alone 0.10, with the grid's help 0.30, and nothing drawn: the import rate."""
+    problem = sunny([2.0, 0.4, 0.0], 3.0)
+    plan = solve(problem)
+    assert paid_per_kwh(problem, plan).tolist() == [0.1, 0.3, 0.3]
