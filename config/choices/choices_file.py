@@ -118,6 +118,11 @@ class Choice(Model):
     name: Text = Field(description="Name of the choice, as reports show it.")
     tariff: Tariff = Field(description="The tariff, as in a household file; it holds all year.")
     charge_point: ChargePoint = Field(description="The charge point, as in a household file.")
+    charging_tariff: Tariff | None = Field(
+        None,
+        description="The tariff of a meter that only the charge points have; tariff is then that"
+        " of the rest of the home. Without: tariff is for both.",
+    )
     other_charge_points: dict[Name, ChargePoint] = Field(
         default={},
         description="The charge point of each of other_vehicles; one without is charged elsewhere.",
@@ -159,6 +164,11 @@ class Choice(Model):
         refuse(tuple(percent_problems(self.need_percent, self.want_percent)))
         return self
 
+    @property
+    def bought_at(self) -> Tariff:
+        """The tariff at which charging is paid."""
+        return self.tariff if self.charging_tariff is None else self.charging_tariff
+
 
 class ChoicesFile(Model):
     """Everything that an appraisal needs, in one file."""
@@ -180,9 +190,12 @@ class ChoicesFile(Model):
     def _check(self) -> Self:
         choices = enumerate(self.choices)
         tariffs, points, names = {}, {}, {}
+        charging_tariffs = {}
         for index, choice in choices:
             tariffs[index], points[index] = choice.tariff, choice.charge_point
             names[index] = choice.name
+            if choice.charging_tariff is not None:
+                charging_tariffs[index] = choice.charging_tariff
         parts = ChoiceParts(
             year=self.appraisal.year,
             public_holidays=self.appraisal.public_holidays is not None,
@@ -193,6 +206,7 @@ class ChoicesFile(Model):
             trips=dict(enumerate(self.driving.trips)),
             names=names,
             tariffs=tariffs,
+            charging_tariffs=charging_tariffs,
             charge_points=points,
             tariff_keys={index: tariff.model_fields_set for index, tariff in tariffs.items()},
             charge_point_keys={index: point.model_fields_set for index, point in points.items()},
@@ -273,6 +287,9 @@ class ChoicesFile(Model):
         home, vehicle = self.appraisal, self.vehicle
         keys = vehicle.model_fields_set - {"driving"}
         given: dict[str, Any] = {key: getattr(vehicle, key) for key in keys}
+        own, point = choice.charging_tariff, choice.charge_point
+        if own is not None:
+            point = point.model_copy(update={"tariff": (own.name,)})
         return HouseholdFile(
             household=Household(
                 name=home.name,
@@ -282,8 +299,8 @@ class ChoicesFile(Model):
                 public_holidays=home.public_holidays,
                 tick_minutes=home.tick_minutes,
             ),
-            tariffs=(choice.tariff,),
-            charge_points={POINT: choice.charge_point},
+            tariffs=(choice.tariff,) if own is None else (choice.tariff, own),
+            charge_points={POINT: point},
             vehicles={VEHICLE: Vehicle(charge_point=POINT, **given)},
             departures=(),
             bus=Bus(broker="embedded"),

@@ -52,11 +52,14 @@ def load_choices(path: Path) -> ChoicesFile:
         Every fault of the file, or of its lists of dates, each with line and column.
     """  # noqa: DOC502 - load_file raises it
     file = load_file(path, _CHOICES)
-    tariffs = with_dates_read(choice.tariff for choice in file.choices)
-    choices = tuple(
-        choice.model_copy(update={"tariff": tariff})
-        for choice, tariff in zip(file.choices, tariffs, strict=True)
-    )
+    keys = ("tariff", "charging_tariff")
+    named = [(n, key) for n, each in enumerate(file.choices) for key in keys if getattr(each, key)]
+    tariffs = with_dates_read(getattr(file.choices[n], key) for n, key in named)
+    read: list[dict[str, Tariff]] = [{} for _ in file.choices]
+    for (number, key), tariff in zip(named, tariffs, strict=True):
+        read[number][key] = tariff
+    pairs = zip(file.choices, read, strict=True)
+    choices = tuple(choice.model_copy(update=update) for choice, update in pairs)
     return file if choices == file.choices else file.model_copy(update={"choices": choices})
 
 
@@ -80,6 +83,7 @@ def _problems(data: dict[str, Any], context: dict[str, Any]) -> tuple[KeyProblem
         trips=valid_parts(Trip, entries_of(driving, "trips"), context),
         names=texts_of(choices, "name"),
         tariffs=valid_parts(Tariff, tariffs, context),
+        charging_tariffs=valid_parts(Tariff, _below(choices, "charging_tariff"), context),
         charge_points=valid_parts(ChargePoint, points, context),
         tariff_keys=_keys(tariffs),
         charge_point_keys=_keys(points),

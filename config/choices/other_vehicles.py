@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from config.choices.rules import DAEMON_KEYS
+from config.choices.rules import misplaced_keys
 from config.choices.trip_rules import Week, trip_problems
 from config.fields.key_problems import KeyProblem
 from config.household.consistency import current_problem, lowest_amps
@@ -130,10 +130,8 @@ def _point_problems(
             parts.vehicles[name][0], point, f'the charge point of "{choice.name}"'
         ):
             yield KeyProblem(("other_vehicles", name, "max_amps"), message)
-        for key in DAEMON_KEYS:
-            if key in point.model_fields_set:
-                message = "expected to be left out: it is for a running daemon only"
-                yield KeyProblem((*at, name, key), message)
+        for key, wrong in misplaced_keys(point.model_fields_set):
+            yield KeyProblem((*at, name, key), wrong)
 
 
 def _missing_problems(

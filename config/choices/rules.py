@@ -46,7 +46,7 @@ class ChoiceParts:
         By their index in the file.
     names : mapping of int to str
         Names of choices by their index, also those of invalid choices.
-    tariffs, charge_points : mapping of int
+    tariffs, charging_tariffs, charge_points : mapping of int
         Those of choices, by the index of the choice.
     tariff_keys, charge_point_keys : mapping of int to set of str
         The keys given there, whatever their values.
@@ -61,6 +61,7 @@ class ChoiceParts:
     trips: Mapping[int, Trip]
     names: Mapping[int, str]
     tariffs: Mapping[int, Tariff]
+    charging_tariffs: Mapping[int, Tariff]
     charge_points: Mapping[int, ChargePoint]
     tariff_keys: Mapping[int, AbstractSet[str]]
     charge_point_keys: Mapping[int, AbstractSet[str]]
@@ -100,15 +101,26 @@ def _key_problems(parts: ChoiceParts) -> Iterator[KeyProblem]:
                 message = "expected to be left out: the tariff of a choice holds all year"
                 yield KeyProblem(("choices", index, "tariff", key), message)
     for index, keys in parts.charge_point_keys.items():
-        for key in DAEMON_KEYS:
-            if key in keys:
-                message = "expected to be left out: it is for a running daemon only"
-                yield KeyProblem(("choices", index, "charge_point", key), message)
+        at = ("choices", index, "charge_point")
+        yield from (KeyProblem((*at, key), message) for key, message in misplaced_keys(keys))
+
+
+def misplaced_keys(keys: AbstractSet[str]) -> Iterator[tuple[str, str]]:
+    """List the keys of a charge point that a choice may not have, and what is expected instead."""
+    for key in DAEMON_KEYS:
+        if key in keys:
+            yield key, "expected to be left out: it is for a running daemon only"
+    if "tariff" in keys:
+        yield (
+            "tariff",
+            "expected charging_tariff of the choice instead: it is for all charge points",
+        )
 
 
 def _tariff_problems(parts: ChoiceParts) -> Iterator[KeyProblem]:
-    for index, tariff in parts.tariffs.items():
-        at = ("choices", index, "tariff")
+    of_both = (("tariff", parts.tariffs), ("charging_tariff", parts.charging_tariffs))
+    for key, index, tariff in ((key, *each) for key, found in of_both for each in found.items()):
+        at = ("choices", index, key)
         for problem in band_problems(
             tariff, public_holidays=parts.public_holidays, section="appraisal"
         ):
@@ -120,6 +132,29 @@ def _tariff_problems(parts: ChoiceParts) -> Iterator[KeyProblem]:
             if prices.fetch is not None:
                 message = "expected to be left out: an appraisal fetches no prices"
                 yield KeyProblem((*at, *path, "fetch"), message)
+
+
+def _own_meter_problems(parts: ChoiceParts) -> Iterator[KeyProblem]:
+    for index, own in parts.charging_tariffs.items():
+        at = ("choices", index, "charging_tariff")
+        if own.valid_from is not None:
+            message = "expected to be left out: the tariff of a choice holds all year"
+            yield KeyProblem((*at, "valid_from"), message)
+        if own.capacity_charge is not None:
+            message = (
+                "expected to be left out: only the highest power of the home's own meter is minded"
+            )
+            yield KeyProblem((*at, "capacity_charge"), message)
+        home = parts.tariffs.get(index)
+        if home is None:
+            continue
+        if home.name == own.name:
+            message = f'expected another name than "{home.name}", that of tariff'
+            yield KeyProblem((*at, "name"), message)
+        for key in (*home.series_by_path, *((("announced",),) if home.announced else ())):
+            message = "expected rates that are known all year: beside charging_tariff, tariff is"
+            message += " only for the rest of the home"
+            yield KeyProblem(("choices", index, "tariff", *key), message)
 
 
 def _current_problems(parts: ChoiceParts) -> Iterator[KeyProblem]:
@@ -149,6 +184,7 @@ _RULES: tuple[Callable[[ChoiceParts], Iterator[KeyProblem]], ...] = (
     _name_problems,
     _key_problems,
     _tariff_problems,
+    _own_meter_problems,
     _current_problems,
     _consumption_problems,
     _trip_problems,

@@ -204,6 +204,19 @@ Text = Annotated[
     Field(min_length=1, max_length=200),
     Expected("a text of 1 to 200 characters"),
 ]
+TextOrTexts = Annotated[
+    tuple[Text, ...],
+    BeforeValidator(lambda value: (value,) if isinstance(value, str) else value),
+    Field(strict=False, min_length=1),
+    WithJsonSchema(
+        {
+            "anyOf": [
+                {"type": "string", "minLength": 1, "maxLength": 200},
+                {"type": "array", "items": {"type": "string", "minLength": 1}, "minItems": 1},
+            ]
+        }
+    ),
+]
 Name = Annotated[
     str,
     Field(max_length=MOST_CHARACTERS, pattern=r"[A-Za-z0-9]"),

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING
 
+from config.calendar.tables import any_holiday
 from config.fields.hints import nearest
 from config.fields.key_problems import KeyProblem
 from config.fields.names import topic_level
@@ -18,6 +19,7 @@ from config.household.departure import days_of
 from config.household.ocpp import ocpp_problems
 from config.household.vehicle import CONSUMPTION_KEYS
 from config.tariffs.band_rules import band_problems
+from config.tariffs.known_load import holiday_needs
 
 if TYPE_CHECKING:
     from config.household.departure import Departure
@@ -36,8 +38,10 @@ class Parts:
         By their index in the file.
     charge_points, vehicles : mapping of str
         By their names.
-    charge_point_names, vehicle_names : frozenset of str
+    charge_point_names, vehicle_names, tariff_names : frozenset of str
         All names in the file, also those of invalid parts.
+    tariffs_named : mapping of str to tuple of str
+        The tariffs that each charge point names, also those of invalid charge points.
     charge_point_of : mapping of str to str
         The charge point that each vehicle names, also those of invalid vehicles.
     vehicle_of : mapping of int to str
@@ -66,6 +70,8 @@ class Parts:
     vehicles: Mapping[str, Vehicle]
     charge_point_names: frozenset[str]
     vehicle_names: frozenset[str]
+    tariff_names: frozenset[str]
+    tariffs_named: Mapping[str, tuple[str, ...]]
     charge_point_of: Mapping[str, str]
     vehicle_of: Mapping[int, str]
     fuse_by_phase: Mapping[str, float]
@@ -275,21 +281,87 @@ def lowest_amps(point: ChargePoint) -> float:
 
 
 def _tariff_order_problems(parts: Parts) -> Iterator[KeyProblem]:
-    latest: tuple[int, date] | None = None
-    for index, tariff in parts.tariffs.items():
-        if tariff.valid_from is None:
-            if index > 0:
+    for meter in _tariffs_of_meters(parts):
+        latest: tuple[int, date] | None = None
+        for number, (index, tariff) in enumerate(meter.items()):
+            if tariff.valid_from is None:
+                if number > 0:
+                    yield KeyProblem(
+                        ("tariffs", index), "expected valid_from: only the first tariff may lack it"
+                    )
+                continue
+            if latest is not None and tariff.valid_from <= latest[1]:
                 yield KeyProblem(
-                    ("tariffs", index), "expected valid_from: only the first tariff may lack it"
+                    ("tariffs", index, "valid_from"),
+                    f"expected a date after {latest[1]}, that of tariffs[{latest[0]}], "
+                    f"got {tariff.valid_from}",
                 )
-            continue
-        if latest is not None and tariff.valid_from <= latest[1]:
+            latest = (index, tariff.valid_from)
+
+
+def _tariffs_of_meters(parts: Parts) -> list[dict[int, Tariff]]:
+    """Sort the tariffs by meter: those of the home's, then those of each charge point's own."""
+    own = dict.fromkeys(names for names in parts.tariffs_named.values() if names)
+    named = {name for names in own for name in names}
+    home = {index: each for index, each in parts.tariffs.items() if each.name not in named}
+    return [
+        home,
+        *({i: each for i, each in parts.tariffs.items() if each.name in names} for names in own),
+    ]
+
+
+def _own_tariff_problems(parts: Parts) -> Iterator[KeyProblem]:
+    """Find charge points that name tariffs which are not there, or not for a meter of their own."""
+    for point, names in parts.tariffs_named.items():
+        for place, name in enumerate(names):
+            at = ("charge_points", point, "tariff", *((place,) if len(names) > 1 else ()))
+            if name not in parts.tariff_names:
+                yield KeyProblem(at, _unknown("a tariff of this file", name, parts.tariff_names))
+            if name in names[:place]:
+                yield KeyProblem(at, f"expected each tariff once, got {name} again")
+    named = {name: point for point, names in parts.tariffs_named.items() for name in names}
+    if parts.tariff_names and parts.tariff_names <= named.keys():
+        point = next(iter(named.values()))
+        yield KeyProblem(
+            ("charge_points", point, "tariff"),
+            "expected a tariff for the home's own meter, too, which no charge point names; if all"
+            " energy is bought at this one, leave out tariff",
+        )
+    for index, tariff in parts.tariffs.items():
+        if tariff.name in named:
+            yield from _unfit_problems(index, tariff, named[tariff.name])
+
+
+def _unfit_problems(index: int, tariff: Tariff, point: str) -> Iterator[KeyProblem]:
+    """Find what only a tariff of the home's own meter may have."""
+    if tariff.capacity_charge is not None:
+        yield KeyProblem(
+            ("tariffs", index, "capacity_charge"),
+            "expected to be left out: only the highest power of the home's own meter is minded,"
+            f' and charge point "{point}" has a meter of its own at this tariff',
+        )
+    sources = dict(tariff.series_by_path)
+    for path, source in sources.items():
+        if source.file is None:
             yield KeyProblem(
-                ("tariffs", index, "valid_from"),
-                f"expected a date after {latest[1]}, that of tariffs[{latest[0]}], "
-                f"got {tariff.valid_from}",
+                ("tariffs", index, *path),
+                "expected file: prices on the bus are for the home's own meter, and charge point"
+                f' "{point}" has a meter of its own at this tariff',
             )
-        latest = (index, tariff.valid_from)
+    if tariff.announced is not None and tariff.announced.file is None:
+        yield KeyProblem(
+            ("tariffs", index, "announced"),
+            "expected file: announcements on the bus are for the home's own meter, and charge"
+            f' point "{point}" has a meter of its own at this tariff',
+        )
+
+
+def _powered_problems(parts: Parts) -> Iterator[KeyProblem]:
+    for name, point in parts.charge_points.items():
+        for place, each in enumerate(point.powered or ()):
+            if any_holiday([each]) and not parts.public_holidays:
+                at = ("charge_points", name, "powered", place, "days")
+                yield KeyProblem(at, holiday_needs("household"))
 
 
 def _tariff_name_problems(parts: Parts) -> Iterator[KeyProblem]:
@@ -361,6 +433,8 @@ _RULES: tuple[Callable[[Parts], Iterator[KeyProblem]], ...] = (
     _part_problems,
     _tariff_order_problems,
     _tariff_name_problems,
+    _own_tariff_problems,
+    _powered_problems,
     _band_problems,
     _departure_problems,
     _distance_problems,

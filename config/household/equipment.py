@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Literal, Self
 from pydantic import Field, model_validator
 
 from config.calendar.day_kinds import repeated
+from config.calendar.timed_hours import PoweredHours
 from config.fields.home_fields import PHASES, PhaseNames
 from config.fields.key_problems import KeyProblem, refuse
 from config.fields.value_types import (
@@ -19,6 +20,7 @@ from config.fields.value_types import (
     Minutes,
     Model,
     Phases,
+    TextOrTexts,
 )
 from config.household.ocpp import OcppPoint
 from config.household.wiring import Wiring, wiring_problems
@@ -76,6 +78,18 @@ class ChargePoint(Model):
     )
     plugged_in: ClockHours | None = Field(
         None, description="When a vehicle counts as plugged in, for hardware that can't tell."
+    )
+    tariff: TextOrTexts | None = Field(
+        None,
+        description="Name of the tariff of a meter of its own, or of several by their valid_from;"
+        " without: it is on the home's meter. No other use is on a tariff that is named here.",
+    )
+    powered: (
+        Annotated[tuple[PoweredHours, ...], Field(strict=False, min_length=1, max_length=50)] | None
+    ) = Field(
+        None,
+        description="When its circuit has power, by the clock of its own tariff, if it has one;"
+        " without: always.",
     )
     circuit_checked_by_electrician: Flag = Field(
         default=False, description="Needed for charging mode 2 above 10 A."

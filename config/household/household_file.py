@@ -299,6 +299,10 @@ class HouseholdFile(Model):
             vehicles=self.vehicles,
             charge_point_names=frozenset(self.charge_points),
             vehicle_names=frozenset(self.vehicles),
+            tariff_names=frozenset(each.name for each in self.tariffs),
+            tariffs_named={
+                name: each.tariff for name, each in self.charge_points.items() if each.tariff
+            },
             charge_point_of={name: each.charge_point for name, each in self.vehicles.items()},
             vehicle_of={index: each.vehicle for index, each in enumerate(self.departures)},
             fuse_by_phase=self.household.fuse_by_phase,
@@ -315,6 +319,35 @@ class HouseholdFile(Model):
     def zone(self) -> ZoneInfo:
         """The household's time zone."""
         return ZoneInfo(self.household.timezone)
+
+    @property
+    def home_tariffs(self) -> tuple[Tariff, ...]:
+        """The tariffs of the home's own meter: those that no charge point names."""
+        named = {name for point in self.charge_points.values() for name in point.tariff or ()}
+        return tuple(each for each in self.tariffs if each.name not in named)
+
+    def tariffs_at(self, charge_point: str) -> tuple[Tariff, ...]:
+        """Return the tariffs that a charge point's energy is bought at.
+
+        Parameters
+        ----------
+        charge_point : str
+            Its name in the file.
+
+        Returns
+        -------
+        tuple of Tariff
+            Its own, or those of the home's meter, in order of `valid_from`.
+        """
+        own = self.charge_points[charge_point].tariff
+        if own is None:
+            return self.home_tariffs
+        return tuple(each for each in self.tariffs if each.name in own)
+
+    @property
+    def points_on_home_meter(self) -> tuple[str, ...]:
+        """The charge points without a tariff of their own."""
+        return tuple(name for name, each in self.charge_points.items() if each.tariff is None)
 
     def want_percent(self, departure: Departure) -> float:
         """Return the state of charge that is wanted at a departure.

@@ -160,6 +160,8 @@ def _problems(data: dict[str, Any], context: dict[str, Any]) -> tuple[KeyProblem
         vehicles=valid_parts(Vehicle, vehicles, context),
         charge_point_names=frozenset(points),
         vehicle_names=frozenset(vehicles),
+        tariff_names=frozenset(texts_of(entries_of(data, "tariffs"), "name").values()),
+        tariffs_named={name: _names_in(part) for name, part in points.items()},
         charge_point_of=texts_of(vehicles, "charge_point"),
         vehicle_of=texts_of(entries_of(data, "departures"), "vehicle"),
         fuse_by_phase=home.fuse_by_phase if home is not None else {},
@@ -175,6 +177,13 @@ def _problems(data: dict[str, Any], context: dict[str, Any]) -> tuple[KeyProblem
 
 
 _HOUSEHOLD = FileKind("a household file", HouseholdFile, _words, _problems)
+
+
+def _names_in(part: object) -> tuple[str, ...]:
+    """Return the tariffs that a charge point names, valid or not."""
+    named = part.get("tariff") if isinstance(part, dict) else None
+    names = named if isinstance(named, list) else [named]
+    return tuple(name for name in names if isinstance(name, str))
 
 
 def entries_of(data: dict[str, Any], key: str) -> dict[int, object]:

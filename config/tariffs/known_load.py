@@ -11,11 +11,12 @@ from typing import TYPE_CHECKING, Annotated, Self
 import numpy as np
 from pydantic import Field, model_validator
 
-from config.calendar.day_kinds import DayKinds, HoursOfDay, Months, repeated
+from config.calendar.day_kinds import repeated
 from config.calendar.tables import PLAIN, any_holiday, calendar_mask
+from config.calendar.timed_hours import TimedHours
 from config.fields.home_fields import PhaseNames
 from config.fields.key_problems import KeyProblem, refuse
-from config.fields.value_types import Expected, Model
+from config.fields.value_types import Expected
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator, Mapping
@@ -28,28 +29,19 @@ def holiday_needs(section: str) -> str:
     return f"holiday needs public_holidays under {section}, such as public_holidays: NZ"
 
 
-class KnownLoad(Model):
+class KnownLoad(TimedHours):
     """A current that the rest of the home draws in certain hours."""
 
     amps: Annotated[float, Field(ge=0.1, le=1000), Expected("a current from 0.1 to 1000 A")] = (
         Field(description="What the rest of the home draws then [A per phase].")
     )
-    hours: HoursOfDay = Field(description="Hours of the local clock in which it does.")
-    days: DayKinds | None = Field(
-        None, description="Days on which the hours hold; without: every day."
-    )
-    months: Months | None = Field(
-        None, description="Months in which the hours hold, 1 to 12; without: every month."
-    )
-
     connected_to: PhaseNames | None = Field(
         None, description="Phases of the supply that it is drawn from; without: each of them."
     )
 
     @model_validator(mode="after")
     def _check(self) -> Self:
-        keys = ("days", "months", "connected_to")
-        refuse([problem for key in keys for problem in repeated(getattr(self, key), key)])
+        refuse(tuple(repeated(self.connected_to, "connected_to")))
         return self
 
 

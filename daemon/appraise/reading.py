@@ -85,7 +85,7 @@ def _series_of(file: ChoicesFile) -> dict[str, tuple[RateNews, ...]]:
     found: dict[str, list[tuple[Path, str]]] = {}
     readers: dict[tuple[Path, str], Callable[[Path], tuple[RateNews, ...]]] = {}
     for choice in file.choices:
-        series, announced = choice.tariff.series, choice.tariff.announced
+        series, announced = choice.bought_at.series, choice.bought_at.announced
         sources = found.setdefault(choice.name, [])
         if series is not None and series.file is not None:
             sources.append((series.file, ""))

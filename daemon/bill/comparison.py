@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from adapters.ledger.reader import LedgerReader
     from daemon.control.state import House
     from daemon.nights.metered import Meter
+    from planners.rates.prices import Prices
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,9 +41,13 @@ class BillComparison:
 
 
 def compare_bill(
-    house: House, ledger: LedgerReader, year: int, month: int, path: Path
+    house: House,
+    ledger: LedgerReader,
+    when: tuple[int, int],
+    path: Path,
+    charge_point: str | None = None,
 ) -> BillComparison:
-    """Read a bill and compare it with our meters.
+    """Read the bill of a supplier's meter and compare it with our meters behind that one.
 
     Parameters
     ----------
@@ -50,10 +55,12 @@ def compare_bill(
         The household.
     ledger : LedgerReader
         Its ledger.
-    year, month : int
-        The calendar month.
+    when : tuple of int
+        Year and calendar month.
     path : Path
         The bill.
+    charge_point : str, optional
+        The charge point whose own meter the bill is for; without, it is for the home's.
 
     Returns
     -------
@@ -67,28 +74,32 @@ def compare_bill(
     TariffError
         If our energy can't be priced.
     """  # noqa: DOC502 - raised by the reader and by the rates
-    first, last = month_days(year, month)
+    first, last = month_days(*when)
     zone = house.file.zone
+    prices = house.prices if charge_point is None else house.prices.at(charge_point)
+    points = [each for each in house.file.charge_points if house.prices.at(each) is prices]
     bill = read_bill(path, {start for start, _ in half_hours(first, last, zone)})
     if bill.half_hours is not None:
-        points = list(house.file.charge_points)
         ours = metered_half_hours(house, ledger, points, first, last)
         return BillComparison(half_hours=compare_half_hours(ours, bill.half_hours, zone))
     theirs = bill.bands or {}
-    bands, all_read = _our_bands(house, ledger, first, last)
+    bands, all_read = _our_bands(house, ledger, (first, last), prices, points)
     if STANDING_CHARGE in theirs:
-        bands[STANDING_CHARGE] = Purchase(Decimal(0), standing_charges(house, first, last))
+        bands[STANDING_CHARGE] = Purchase(Decimal(0), standing_charges(prices, first, last))
     return BillComparison(bands=compare_bands(bands, theirs, all_read=all_read))
 
 
 def _our_bands(
-    house: House, ledger: LedgerReader, first: date, last: date
+    house: House,
+    ledger: LedgerReader,
+    days: tuple[date, date],
+    prices: Prices,
+    points: Sequence[str],
 ) -> tuple[dict[str, Purchase], bool]:
     """Account for a calendar month by band, and say whether readings cover all of it."""
-    prices = house.prices
+    first, last = days
     start, end = day_bounds(max(first, prices.in_force.first_days[0]), last, house.file.zone)
     since = use_counted_from(prices, start, end) or start
-    points = list(house.file.charge_points)
     meters = {point: read_meter(house, ledger, point, min(since, start), end) for point in points}
     spans = spans_by_use(
         prices, start, end, lambda instant: _used_wh(list(meters.values()), instant)

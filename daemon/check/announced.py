@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from config.calendar.announced_kinds import AnnouncedDays, AnnouncedKind
-    from daemon.control.state import House
+    from planners.rates.prices import Prices
 
 _ASSUMED = {
     "dearest": "the dearest kind that it may be",
@@ -28,13 +28,13 @@ _ASSUMED = {
 _MOST_DAYS = 366
 
 
-def announced_lines(house: House, place: int, now: datetime) -> Iterator[str]:
+def announced_lines(prices: Prices, place: int, now: datetime) -> Iterator[str]:
     """Say which kinds of day a tariff announces, and which day is of which.
 
     Parameters
     ----------
-    house : House
-        The household file and the rates.
+    prices : Prices
+        The rates of a meter.
     place : int
         Which of its tariffs.
     now : datetime
@@ -45,7 +45,7 @@ def announced_lines(house: House, place: int, now: datetime) -> Iterator[str]:
     str
         Lines of text; none if the tariff announces no days.
     """
-    declared = house.file.tariffs[place].announced
+    declared = prices.tariffs[place].announced
     if declared is None:
         return
     for kind in declared.kinds:
@@ -57,9 +57,9 @@ def announced_lines(house: House, place: int, now: datetime) -> Iterator[str]:
         "    Until then, a day that may be of several kinds is taken for"
         f" {_ASSUMED[declared.until_announced]}."
     )
-    rates = [r for r in unsure_in(house.prices.rates[place]) if isinstance(r, AnnouncedRates)]
+    rates = [r for r in unsure_in(prices.rates[place]) if isinstance(r, AnnouncedRates)]
     if rates:
-        yield f"    {_known(rates[0], declared, local_date(now, house.file.zone))}"
+        yield f"    {_known(rates[0], declared, local_date(now, prices.zone))}"
     source = f"{declared.file} and the bus" if declared.file else "the bus"
     yield f"    Announcements come from {source}."
 

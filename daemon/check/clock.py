@@ -108,5 +108,6 @@ def _by_the_local_clock(tariff: Tariff, shift: int) -> str:
         minutes = np.roll(calendar_mask(band, tariff.calendar).any(axis=(0, 1)), shift)
         if minutes.any():
             moved.append(f"{band.name} is {hours_in_words(minutes, past_midnight=True)}")
-    begins = clock(shift % _DAY)
-    return f"{season}: by it, {', '.join(moved)}, and the tariff's day begins at {begins}."
+    moved.append(f"the tariff's day begins at {clock(shift % _DAY)}")
+    *most, last = moved
+    return f"{season}: by it, {', '.join([*most, ''])}{'and ' * bool(most)}{last}."

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from config.tariffs.components import Dated, Percentage
     from config.tariffs.tariff import Tariff
     from daemon.control.state import House
+    from planners.rates.prices import Prices
 
 _NAME_COLUMNS = 40
 
@@ -94,7 +95,7 @@ def _on(percentage: Percentage) -> str:
 
 
 def explain_composition(house: House, now: datetime) -> Iterator[str]:
-    """List what a kWh costs at an instant, as a bill does.
+    """List what a kWh costs at an instant, as a bill does, meter by meter.
 
     Parameters
     ----------
@@ -108,7 +109,19 @@ def explain_composition(house: House, now: datetime) -> Iterator[str]:
     str
         Lines of text; none if the tariff in force has no components and no percentages.
     """
-    zone, prices = house.file.zone, house.prices
+    for prices in house.prices.meters:
+        at = of_meter(house, prices)
+        yield from _composition(prices, f"{at}, {house.file.household.currency}", now)
+
+
+def of_meter(house: House, prices: Prices) -> str:
+    """Name a meter, such as ``" at driveway"``; empty for that of the home."""
+    points = [name for name, each in house.prices.own.items() if each is prices]
+    return f" at {listed(points)}" if points else ""
+
+
+def _composition(prices: Prices, where: str, now: datetime) -> Iterator[str]:
+    zone = prices.zone
     try:
         tariff = prices.tariff_on(now.astimezone(zone).date())
         if not tariff.is_composed:
@@ -119,7 +132,7 @@ def explain_composition(house: House, now: datetime) -> Iterator[str]:
         yield f"What a kWh costs now is not known: {error}."
         return
     yield ""
-    yield f"A kWh on {local_time(now, zone, '%a %d %b at %H:%M')}, {house.file.household.currency}:"
+    yield f"A kWh on {local_time(now, zone, '%a %d %b at %H:%M')}{where}:"
     for line in lines:
         percent = "" if line.percent is None else f" {plain_number(line.percent)} %"
         band = f" ({line.band})" if line.band else ""

@@ -7,6 +7,7 @@ from pathlib import Path
 from textwrap import TextWrapper
 from typing import TYPE_CHECKING
 
+from config.calendar.words import listed
 from config.fields.zones import zone_data_version
 from daemon.check.composition import explain_composition
 from daemon.check.connections import explain_connections
@@ -19,6 +20,7 @@ from planners.home.allotments import shares_by_plan
 from planners.local_time.wished_departures import next_departure
 from planners.power.cautions import cautions
 from planners.power.charging import ladder
+from planners.power.circuits import powered_in_words
 from planners.power.vehicle_cautions import vehicle_cautions
 from planners.rates.tariff_cautions import known_rates, tariff_cautions
 
@@ -113,6 +115,10 @@ def _charge_points(file: HouseholdFile) -> Iterator[str]:
             f"  {name}: {kind} (mode {point.charging_mode}), up to {point.max_amps:g} A on"
             f" {counted(point.phases, 'phase')}{names}, {kw:.2f} kW; {how}."
         )
+        if point.tariff is not None:
+            yield f"    It has a meter of its own, at {listed(point.tariff)}."
+        if point.powered is not None:
+            yield f"    Its circuit has power only {powered_in_words(file, name)}."
 
 
 def _vehicles(file: HouseholdFile) -> Iterator[str]:

@@ -7,13 +7,13 @@ from decimal import Decimal
 from itertools import islice
 from typing import TYPE_CHECKING
 
-from config.calendar.words import WEEKDAY_NAMES, hours_of_week, parts_in_words
+from config.calendar.words import WEEKDAY_NAMES, hours_of_week, listed, parts_in_words
 from config.fields.public_holidays import holiday_dates
 from config.files.errors import TariffError
 from config.tariffs.bands import band_table, names_holidays
 from daemon.check.announced import announced_lines
 from daemon.check.clock import clock_lines
-from daemon.check.composition import dates_in_words, fee_lines, percentage_lines
+from daemon.check.composition import dates_in_words, fee_lines, of_meter, percentage_lines
 from daemon.check.dates import date_lines
 from daemon.check.prices import price_lines
 from daemon.presentation.capacity_words import capacity_sentences
@@ -25,7 +25,7 @@ from planners.local_time.departures import coming_night, night_bounds
 from planners.rates.composed_rates import series_in, standing_charge_on
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
     from datetime import date, datetime
 
     import numpy as np
@@ -36,6 +36,8 @@ if TYPE_CHECKING:
     from config.tariffs.band import Band
     from config.tariffs.tariff import PlainComponent, Tariff
     from daemon.control.state import House
+    from planners.rates.prices import Prices
+    from planners.rates.runs import Rates
 
 MOST_PARTS = 6
 """The hours of a band are listed if they fall into at most this many parts."""
@@ -63,37 +65,52 @@ def explain_tariffs(house: House, now: datetime) -> Iterator[str]:
     str
         Lines of text.
     """
-    file = house.file
+    for prices in house.prices.meters:
+        yield from _of_meter(house, prices, now)
+
+
+def _of_meter(house: House, prices: Prices, now: datetime) -> Iterator[str]:
+    """Explain the tariffs of the home's meter, or of a charge point's own."""
+    file, tariffs = house.file, prices.tariffs
     today = local_date(now, file.zone)
-    first = file.tariffs[0].valid_from
+    first = tariffs[0].valid_from
+    meter = of_meter(house, prices).replace(" at ", " of the meter of ")
     yield ""
-    yield "Tariffs, tax included:"
+    yield f"Tariffs{meter}, tax included:"
     if first is not None and today < first:
-        yield f"  None is in force yet: {file.tariffs[0].name} is the first."
-    for place, tariff in enumerate(file.tariffs):
-        yield f"  {tariff.name}{_validity(file, place, today)}:"
+        yield f"  None is in force yet: {tariffs[0].name} is the first."
+    for place, tariff in enumerate(tariffs):
+        yield f"  {tariff.name}{_validity(tariffs, place, today)}:"
         yield f"    Standing charge: {_standing_charge(tariff, file.household.currency, today)}."
         yield from fee_lines(tariff, file.household.currency, today)
         yield from (f"    {line}" for line in capacity_sentences(tariff, file.household.currency))
-        if tariff.capacity_charge is not None and len(file.charge_points) > 1:
-            yield f"    {TOGETHER if plans_together(file) else APART}"
+        if tariff.capacity_charge is not None:
+            yield from (f"    {line}" for line in _who_counts(file))
         if not tariff.is_composed:
-            yield from _energy(house, place, tariff, now)
+            yield from _energy(file, prices.rates[place], tariff, now)
             yield from date_lines(tariff, today)
-            yield from announced_lines(house, place, now)
+            yield from announced_lines(prices, place, now)
             continue
         yield "    A kWh costs the sum of what follows."
         for component in tariff.plain_components:
-            yield from _component(house, place, component, now)
+            yield from _component(file, prices.rates[place], component, now)
         yield from percentage_lines(tariff)
         yield from date_lines(tariff, today)
-        yield from announced_lines(house, place, now)
+        yield from announced_lines(prices, place, now)
 
 
-def _energy(house: House, place: int, tariff: Tariff, now: datetime) -> Iterator[str]:
-    """Explain the rates of a plain tariff, or of one component of the tariff at `place`."""
-    file = house.file
-    series = series_in(house.prices.rates[place])
+def _who_counts(file: HouseholdFile) -> Iterator[str]:
+    """Say which charge points a capacity charge counts, if there are several."""
+    own = [name for name, point in file.charge_points.items() if point.tariff]
+    if len(file.charge_points) - len(own) > 1:
+        yield TOGETHER if plans_together(file) else APART
+    if own:
+        yield f"What {listed(own)} draws has a meter of its own, and does not count."
+
+
+def _energy(file: HouseholdFile, rates: Rates, tariff: Tariff, now: datetime) -> Iterator[str]:
+    """Explain the rates of a plain tariff, or of one component of the tariff with these rates."""
+    series = series_in(rates)
     if tariff.prices is not None and series is not None:
         yield from price_lines(file, tariff, series)
     else:
@@ -106,20 +123,22 @@ def _energy(house: House, place: int, tariff: Tariff, now: datetime) -> Iterator
         yield from clock_lines(tariff, file.zone, now)
 
 
-def _component(house: House, place: int, component: PlainComponent, now: datetime) -> Iterator[str]:
+def _component(
+    file: HouseholdFile, rates: Rates, component: PlainComponent, now: datetime
+) -> Iterator[str]:
     title = f"    {component.name}{dates_in_words(component)}:"
     bands = component.tariff.bands or ()
     if [band.hours for band in bands] == [None]:
-        yield f"{title} {_rate(bands[0], component.tariff, house.file.household.currency)}."
+        yield f"{title} {_rate(bands[0], component.tariff, file.household.currency)}."
         return
     yield title
-    for line in _energy(house, place, component.tariff, now):
+    for line in _energy(file, rates, component.tariff, now):
         yield f"  {line}"
 
 
-def _validity(file: HouseholdFile, place: int, today: date) -> str:
+def _validity(tariffs: Sequence[Tariff], place: int, today: date) -> str:
     """Say from when until when a tariff is in force, and whether it is now."""
-    tariff, later = file.tariffs[place], file.tariffs[place + 1 : place + 2]
+    tariff, later = tariffs[place], tariffs[place + 1 : place + 2]
     begins = tariff.valid_from
     ends = next((each.valid_from - timedelta(days=1) for each in later if each.valid_from), None)
     text = f", from {date_text(begins)}" if begins else ""
@@ -217,14 +236,20 @@ def explain_tonight(house: House, now: datetime) -> Iterator[str]:
     str
         Lines of text.
     """
+    for prices in house.prices.meters:
+        yield from _tonight(house, prices, now)
+
+
+def _tonight(house: House, prices: Prices, now: datetime) -> Iterator[str]:
     zone, currency = house.file.zone, house.file.household.currency
     night = coming_night(now, zone)
     start, end = night_bounds(night, zone)
+    day = local_time(start, zone, "%a %d %b")
     yield ""
-    yield f"Tonight, {local_time(start, zone, '%a %d %b')} noon to noon, tax included:"
+    yield f"Tonight{of_meter(house, prices)}, {day} noon to noon, tax included:"
     try:
-        spans = house.prices.spans(start, end)
-        standing = house.prices.standing_charge(night)
+        spans = prices.spans(start, end)
+        standing = prices.standing_charge(night)
     except TariffError as error:
         yield f"  It can't be planned: {error}."
         return

@@ -28,6 +28,7 @@ from daemon.presentation.options import (
     NIGHTS_OPTION,
     PICTURE_OPTION,
     SOCS_OPTION,
+    refuse_without_meter,
 )
 from daemon.presentation.output import json_text, needs_pictures, rich_text, say, write_output
 from daemon.remote.commands import ask, status
@@ -43,7 +44,7 @@ if TYPE_CHECKING:
     from daemon.control.state import House
     from daemon.tariff.days import Day
     from planners.plan.plan import Plan
-    from planners.rates.prices import RateSpan
+    from planners.rates.prices import Prices, RateSpan
 
 use_pinned_zones()
 
@@ -150,13 +151,13 @@ def plan(  # noqa: PLR0917 - click passes them by name
         now, _soc(house, name, socs), departure, later=tuple(later), peaks=house.peaks
     )
     made = make_plan(house.file, house.prices, situation)
-    opens = max(now, departure.ready_by - PLANNED_DAYS)
+    opens, prices = max(now, departure.ready_by - PLANNED_DAYS), house.prices.at(made.charge_point)
     if picture is not None:
-        _pictures().draw_plan(picture, house.file, made, _spans_drawn(house, made, opens))
+        _pictures().draw_plan(picture, house.file, made, _spans_drawn(prices, made, opens))
     if as_json:
         write_output(json_text(made.to_json()))
     else:
-        spans = house.prices.spans(opens, max(opens, departure.ready_by))
+        spans = prices.spans(opens, max(opens, departure.ready_by))
         write_output(rich_text(show_plan(made, spans, house.file.zone)))
     if made.shortfall is not None or any(night.is_short for night in made.later):
         sys.exit(NEED_UNMET)
@@ -169,12 +170,18 @@ def plan(  # noqa: PLR0917 - click passes them by name
 @JSON_OPTION
 @FORMAT_OPTION
 @PICTURE_OPTION
-def tariff(
+@click.option(
+    "--charge-point",
+    metavar="NAME",
+    help="Print the rates of the meter of this charge point's own, not of the home's.",
+)
+def tariff(  # noqa: PLR0917 - click passes them by name
     file: Path,
     first: date | None,
     count: int,
     form: str | None,
     picture: Path | None,
+    charge_point: str | None,
     *,
     as_json: bool,
 ) -> None:
@@ -183,6 +190,8 @@ def tariff(
     Each day is a strip with a cell for every half hour; bands and rates are listed below. CSV and
     JSON hold the exact rates. All rates include tax.
     """  # noqa: DOC501 - this text is the command's help
+    from dataclasses import replace  # noqa: PLC0415
+
     from adapters.clocks.clock import SystemClock  # noqa: PLC0415
     from daemon.service.house_loading import load_house  # noqa: PLC0415
     from daemon.tariff.days import days_of  # noqa: PLC0415
@@ -191,6 +200,9 @@ def tariff(
     if as_json and form:
         raise UsageError(f"expected either --json or --format {form}, got both")
     house = load_house(file)
+    if charge_point is not None:
+        refuse_without_meter(house.prices.own, charge_point)
+        house = replace(house, prices=house.prices.at(charge_point))
     first = first or local_date(SystemClock().now(), house.file.zone)
     days = days_of(house.file, house.prices, first, count)
     if picture is not None:
@@ -451,10 +463,10 @@ def _soc(house: House, vehicle: str, socs: Mapping[str | None, float]) -> float:
     return float(soc if soc is not None else assumed or 0.0)
 
 
-def _spans_drawn(house: House, made: Plan, opens: datetime) -> tuple[RateSpan, ...]:
+def _spans_drawn(prices: Prices, made: Plan, opens: datetime) -> tuple[RateSpan, ...]:
     """Return the rates until the last departure of a plan."""
     last = made.later[-1].departure if made.later else made.departure
-    return house.prices.spans(opens, max(opens, last))
+    return prices.spans(opens, max(opens, last))
 
 
 def _pictures() -> ModuleType:

@@ -176,9 +176,11 @@ def show_home_plans(house: House, found: HomePlans, now: datetime) -> Renderable
         kw = home.nominal_volts / WATTS_PER_KW
         of = f"left of the home's {home.max_power_kw:g} kW"
         left.append(Headroom("left kW", of, "kW", 1, lambda *when: kw * in_sum(*when)))
+    meters = {house.prices.at(plan.charge_point) for plan in found.plans}
+    prices = meters.pop() if len(meters) == 1 else house.prices
     return show_home(
         found.plans,
-        house.prices.spans(now, end),
+        prices.spans(now, end),
         house.file.zone,
         " ".join([gap_sentence(found.gap_share, is_short=found.is_short), *kept]),
         left,

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from config.files.errors import LullwattError, UsageError
-from daemon.presentation.options import FILE, read_date
+from daemon.presentation.options import FILE, read_date, refuse_without_meter
 from daemon.presentation.output import (
     json_text,
     needs_pictures,
@@ -109,7 +109,7 @@ def _chosen(file: Path, house: House, ledger: Any, choice: Mapping[str, Any]) ->
         dates = sorted({record["night"] for record in records})[-count:]
         records = tuple(record for record in records if record["night"] in dates)
     rows = [night_row(record) for record in records]
-    return [replace(row, rates=rates_of_night(house, row.night)) for row in rows]
+    return [replace(row, rates=rates_of_night(house, row.charge_point, row.night)) for row in rows]
 
 
 def _refuse_unknown(option: str, wanted: str | None, names: Sequence[str]) -> None:
@@ -202,12 +202,17 @@ def _days(
     help="Compare with the figures of a bill: rows of start,kwh by half-hours (RFC 3339), or rows"
     " of band,kwh,cost with tax and an optional row standing_charge,,67.74.",
 )  # fmt: skip
-def month(
+@click.option(
+    "--charge-point", metavar="NAME",
+    help="With --bill: the bill is for the meter of this charge point's own, not for the home's.",
+)  # fmt: skip
+def month(  # noqa: PLR0917 - click passes them by name
     files: tuple[Path, ...],
     month: tuple[int, int],
     form: str,
     output: Path | None,
     bill: Path | None,
+    charge_point: str | None,
 ) -> None:
     """Print a month such as 2026-10: totals, bands, savings, and every night.
 
@@ -217,12 +222,19 @@ def month(
     comparison.
     """
     _refuse_together(files, form, bill)
+    if charge_point is not None:
+        _refuse_without_bill(bill)
     text = (
-        _one_home(files[0], month, form, bill, to_file=output is not None)
+        _one_home(files[0], month, form, (bill, charge_point), to_file=output is not None)
         if len(files) == 1
         else _many_homes(files, month, form, to_file=output is not None)
     )
     write_output(text, output)
+
+
+def _refuse_without_bill(bill: Path | None) -> None:
+    if bill is None:
+        raise UsageError("--charge-point: expected --bill beside it")
 
 
 def _refuse_together(files: Sequence[Path], form: str, bill: Path | None) -> None:
@@ -234,17 +246,24 @@ def _refuse_together(files: Sequence[Path], form: str, bill: Path | None) -> Non
 
 
 def _one_home(
-    file: Path, when: tuple[int, int], form: str, bill: Path | None, *, to_file: bool
+    file: Path,
+    when: tuple[int, int],
+    form: str,
+    bill_of: tuple[Path | None, str | None],
+    *,
+    to_file: bool,
 ) -> str:
     from adapters.clocks.clock import SystemClock  # noqa: PLC0415
     from daemon.bill.comparison import compare_bill  # noqa: PLC0415
     from daemon.night_log.month_reading import ledger_of, read_month  # noqa: PLC0415
     from daemon.service.house_loading import load_house  # noqa: PLC0415
 
-    house = load_house(file)
+    house, (bill, charge_point) = load_house(file), bill_of
+    if charge_point is not None:
+        refuse_without_meter(house.prices.own, charge_point)
     with ledger_of(house) as ledger:
         read = read_month(file, house, ledger, when, SystemClock().now())
-        comparison = None if bill is None else compare_bill(house, ledger, *when, bill)
+        comparison = None if bill is None else compare_bill(house, ledger, when, bill, charge_point)
     if form == "html":
         return _page(read)
     if form == "text":

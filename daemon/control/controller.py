@@ -73,6 +73,7 @@ from planners.home.left_beside import left_beside
 from planners.local_time.conversion import nearest_minute
 from planners.local_time.departures import night_bounds, night_of
 from planners.power.allowed_currents import amps_allowed
+from planners.power.circuits import has_power
 from planners.power.excess_current import amps_text, with_command
 
 if TYPE_CHECKING:
@@ -102,6 +103,7 @@ RENEWED_BEFORE = timedelta(minutes=10)
 MORE_RENEWED_BEFORE = timedelta(seconds=30)
 """The same for a start that expires after a minute."""
 
+NO_POWER = "its circuit has no power at this hour"
 BEING_PLANNED = "the vehicles of the home are being planned together"
 """Why a start waits, or nothing is planned yet."""
 
@@ -551,7 +553,10 @@ def _at_highest(
     ends = (span.start for span in spans if (span.amps < allowed if allowed else span.amps))
     until = min(until, next(ends, NO_END))
     if allowed <= 0:
-        return _next(state, "stop", "the rest of the home needs the current", until=until)
+        cause = "the rest of the home needs the current"
+        if not has_power(house.file, state.charge_point, now):
+            cause = NO_POWER
+        return _next(state, "stop", cause, until=until)
     return _next(state, "start", why, amps=_amps_told(state, allowed), until=until)
 
 

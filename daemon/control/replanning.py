@@ -28,7 +28,6 @@ from daemon.control.state import (
     departure_of,
     is_charging,
     rests_until,
-    speaks_for_household,
     watts_of,
 )
 from daemon.control.unreported_soc import explain_unreported, unreported_soc
@@ -83,7 +82,7 @@ def plan(state: PointState, now: datetime, house: House) -> tuple[PointState, tu
     actions : tuple of Action
         Warnings. A new plan does not give its reasons yet: see `announce`.
     """
-    known = rate_knowledge(house.prices, now)
+    known = rate_knowledge(house.prices.at(state.charge_point), now)
     state, warned = _check_prices(state, known, house)
     if not state.plugged_in:
         return _unplanned(clear_alerts(state, ClearedBy.VEHICLE_GONE)), warned
@@ -498,11 +497,18 @@ def _warn_of_shortfall(
     )
 
 
+def _speaks_for_meter(state: PointState, house: House) -> bool:
+    """Whether a charge point reports what concerns the tariff of its meter."""
+    if house.file.charge_points[state.charge_point].tariff is not None:
+        return True
+    return state.charge_point == house.file.points_on_home_meter[0]
+
+
 def _check_prices(
     state: PointState, known: RateKnowledge | None, house: House
 ) -> tuple[PointState, tuple[Action, ...]]:
     """Warn that the prices have ended, once for the household; clear it when new ones come."""
-    if known is None or not speaks_for_household(state, house):
+    if known is None or not _speaks_for_meter(state, house):
         return state, ()
     if known.now == "known" and PRICES_ENDED in state.alerts:
         note = Note("prices-came-again", {"tariff": known.tariff})

@@ -89,9 +89,12 @@ def _is_in_force(household: HouseholdFile, tariff: Tariff, day: FeedDay) -> bool
     """Tell whether a tariff is in force on a day of the market, by the household's calendar."""
     from planners.rates.in_force import TariffsInForce  # noqa: PLC0415
 
-    dates = [each.valid_from for each in household.tariffs]
+    home = household.home_tariffs
+    own = (household.tariffs_at(name) for name in household.charge_points)
+    tariffs = next(each for each in (home, *own) if tariff in each)
+    dates = [each.valid_from for each in tariffs]
     try:
         place = TariffsInForce.of(household.zone, dates).place_on(day.date)
     except TariffError:
         return False
-    return household.tariffs[place] is tariff
+    return tariffs[place] is tariff

@@ -220,7 +220,7 @@ def _cost_of_going_on(plan: Plan, missing_kwh: float, house: House) -> float | N
     last, start = plan.periods[-1], plan.departure
     kw = last.kwh / ((last.end - last.start) / _HOUR)
     try:
-        spans = house.prices.spans(start, start + GOES_ON)
+        spans = house.prices.at(plan.charge_point).spans(start, start + GOES_ON)
     except TariffError:
         return None
     cost = 0.0

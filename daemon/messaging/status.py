@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from config.household.household_file import HouseholdFile
     from daemon.control.state import House, PointState
     from planners.plan.plan import Plan
+    from planners.rates.prices import Prices
 
 ALREADY = timedelta(seconds=2)
 """A plan that starts within this time was made just now, and starts already."""
@@ -78,7 +79,7 @@ def status_of(
         soc_counted_from=source if is_counted and source != "counted" else None,
         plan=state.plan.name if state.plan else None,
         reading=reading,
-        rates=_rates(now, house),
+        rates=_rates(now, house.prices.at(state.charge_point)),
         main_fuse=_main_fuse(now, house.file),
         home_load=load,
         wishes=tuple(
@@ -139,8 +140,8 @@ def _main_fuse(now: datetime, file: HouseholdFile) -> MainFuse | None:
     )
 
 
-def _rates(now: datetime, house: House) -> KnownRates | None:
-    known = rate_knowledge(house.prices, now)
+def _rates(now: datetime, prices: Prices) -> KnownRates | None:
+    known = rate_knowledge(prices, now)
     if known is None:
         return None
     return KnownRates(tariff=known.tariff, known_until=known.until, now=known.now)

@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from daemon.control.state import House
     from daemon.night_log.month import NightRow, StayRow
     from daemon.nights.metered import Meter
+    from planners.rates.prices import Prices
 
 
 @contextmanager
@@ -138,7 +139,9 @@ def read_month(
             for alert in ledger.alerts_between(*day_bounds(first, last, file.zone))
             if alert.code != BROKER_BACK
         ),
-        standing_charge=standing_charges(house, first, last),
+        standing_charge=sum(
+            (standing_charges(each, first, last) for each in house.prices.meters), Decimal(0)
+        ),
         # Shown by the minute, and never as one that has not come.
         as_of=now.replace(second=0, microsecond=0),
         capacity=month_bill(house, ledger, last, now) if nights else None,
@@ -151,15 +154,15 @@ def month_days(year: int, month: int) -> tuple[date, date]:
     return date(year, month, 1), date(year, month, calendar.monthrange(year, month)[1])
 
 
-def standing_charges(house: House, first: date, last: date) -> Decimal:
-    """Add up the standing charge of every local day that has a tariff [currency]."""
+def standing_charges(prices: Prices, first: date, last: date) -> Decimal:
+    """Add up a meter's standing charge of every local day that has a tariff [currency]."""
     days = (first + count * ONE_DAY for count in range((last - first).days + 1))
-    return sum((_standing_charge(house, day) for day in days), Decimal(0))
+    return sum((_standing_charge(prices, day) for day in days), Decimal(0))
 
 
-def _standing_charge(house: House, day: date) -> Decimal:
+def _standing_charge(prices: Prices, day: date) -> Decimal:
     try:
-        return house.prices.standing_charge(day)
+        return prices.standing_charge(day)
     except TariffError:
         return Decimal(0)
 
@@ -182,7 +185,7 @@ def _night_rows(
         stays = tuple(
             stay if stay.need_met else _short_stay(house, ledger, row, stay) for stay in row.stays
         )
-        rates = rates_of_night(house, row.night)
+        rates = rates_of_night(house, row.charge_point, row.night)
         yield replace(row, rates=rates, flows=flows, stays=stays)
 
 

@@ -50,7 +50,8 @@ def night_record(
     readings : sequence of RegisterReading
         The meter's register over the night, from the last reading before to the first after.
     charged : sequence of PointReadings
-        Every charge point's register since `counted_from`, if rates change with use.
+        Every charge point's register since `counted_from`, if rates change with use; those on
+        another meter are left out.
     unknown_hours : float
         How long it was to charge while nothing shows what flowed [h].
 
@@ -86,7 +87,9 @@ def night_record(
         "planned_cost": round_money(Decimal(planned), units),
         "estimated_kwh": exact_kwh(total.estimated_wh),
         "estimated_rate_kwh": exact_kwh(total.estimated_rate_wh),
-        "standing_charge": round_money(house.prices.standing_charge(facts.night), units),
+        "standing_charge": round_money(
+            house.prices.at(facts.charge_point).standing_charge(facts.night), units
+        ),
         "baselines": {
             name: {
                 "cost": round(rule.cost + extra, EXACT_PLACES),
@@ -150,7 +153,8 @@ def counted_from(house: House, facts: NightFacts) -> datetime | None:
     TariffError
         If no rate is known.
     """  # noqa: DOC502 - raised by prices
-    return use_counted_from(house.prices, *bounds_until_closed(house, facts))
+    prices = house.prices.at(facts.charge_point)
+    return use_counted_from(prices, *bounds_until_closed(house, facts))
 
 
 def missing_kwh(house: House, vehicle: str, percent: float) -> float | None:
@@ -185,7 +189,7 @@ def rates_are_known(house: House, facts: NightFacts) -> bool:
     if ends <= begins:
         begins, ends = start, end
     try:
-        spans = house.prices.spans(begins, ends)
+        spans = house.prices.at(facts.charge_point).spans(begins, ends)
     except TariffError:
         return False
     return not any(span.estimated for span in spans)
@@ -202,16 +206,18 @@ def _account(
     max_kw = highest_kw(house, facts.charge_point)
     readings = without_leaps(readings, max_kw)
     rounding = cost_rounding(house)
-    planned = account(readings, house.prices.spans(start, end), max_kw, rounding=rounding)
+    prices = house.prices.at(facts.charge_point)
+    planned = account(readings, prices.spans(start, end), max_kw, rounding=rounding)
     if not charged:
         return planned, Decimal(0)
     curves = [
         energy_until(without_leaps(read, kw), kw)
         for point, read in charged
+        if house.prices.at(point) is prices
         for kw in [highest_kw(house, point)]
     ]
     spans = spans_by_use(
-        house.prices, start, end, lambda instant: sum(curve(instant) for curve in curves)
+        prices, start, end, lambda instant: sum(curve(instant) for curve in curves)
     )
     total = account(readings, spans, max_kw, rounding=rounding)
     return total, total.cost - planned.cost

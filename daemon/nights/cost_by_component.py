@@ -49,12 +49,13 @@ def cost_by_component(
         for record in records:
             start, end = night_bounds(date.fromisoformat(record["night"]), house.file.zone)
             meter = read_meter(house, ledger, record["charge_point"], start, end)
-            for span in house.prices.spans(start, end):
-                tariff = house.prices.tariff_on(span.start.astimezone(house.file.zone).date())
+            prices = house.prices.at(record["charge_point"])
+            for span in prices.spans(start, end):
+                tariff = prices.tariff_on(span.start.astimezone(house.file.zone).date())
                 if not tariff.is_composed or tariff.tiers_per is not None:
                     return ()
                 wh, _ = meter.between(span.start, span.end)
-                for line in house.prices.composition_at(span.start) if wh else ():
+                for line in prices.composition_at(span.start) if wh else ():
                     costs[line.name] += line.amount * wh / WH_PER_KWH
     except TariffError:
         return ()

@@ -1,7 +1,8 @@
 """Read the home's highest powers from the ledger, for a capacity charge.
 
 The charge points' meters show what charging drew. What the rest of the home drew is the mean power
-of quarter-hours in which its load was read, or else its known load.
+of quarter-hours in which its load was read, or else its known load. What a charge point with a
+meter of its own draws is not on the home's meter, and does not count.
 """
 
 from __future__ import annotations
@@ -129,7 +130,7 @@ def _home_between(
 def _charging_between(
     house: House, ledger: LedgerReader, first: date, last: date
 ) -> Callable[[datetime, datetime], int]:
-    """Read all meters of some local days.
+    """Read the meters of the charge points on the home's meter, for some local days.
 
     Parameters
     ----------
@@ -143,10 +144,11 @@ def _charging_between(
     Returns
     -------
     callable
-        Returns the energy of all charge points from one instant to another [Wh].
+        Returns their energy from one instant to another [Wh].
     """
     start, end = day_bounds(first, last, house.file.zone)
-    meters = [read_meter(house, ledger, point, start, end) for point in house.file.charge_points]
+    points = house.file.points_on_home_meter
+    meters = [read_meter(house, ledger, point, start, end) for point in points]
 
     def charging_wh(begins: datetime, ends: datetime) -> int:
         return sum(meter.between(begins, ends)[0] for meter in meters)

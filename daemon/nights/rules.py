@@ -115,7 +115,7 @@ class _Meter:
         left = all_that_is_left(file, begins, ends, stay.vehicle) if shares_by_plan(file) else ()
         allowed = amps_allowed(file, charge_point, stay.vehicle, begins, ends, allotted=left)
         there = stay.plugged_since, stay.departure or ends
-        spans = house.prices.spans(begins, ends)
+        spans = house.prices.at(charge_point).spans(begins, ends)
         ready_by = None
         if stay.departure is not None:
             ready_by = ready_by_of(file, stay.vehicle, stay.departure)

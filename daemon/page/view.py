@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from daemon.page.plan_shown import ShownPlan
     from daemon.page.words import Words
     from daemon.remote.health import PointReport, Report
+    from planners.rates.prices import Prices
 
 
 Mood = Literal["well", "noted", "unwell"]
@@ -180,7 +181,7 @@ def _point_view(
         return PointView(name, (words.say("Nothing is known yet."),), ())
     plan, charged = read_plan(point.plan), tonight.points.get(name)
     last, currency = tonight.last_nights.get(name), house.file.household.currency
-    strip = _strip(plan, house, charged, now)
+    strip = _strip(plan, house, house.prices.at(name), charged, now)
     return PointView(
         name=name,
         sentences=tuple(headline_of(status, plan, now, words)),
@@ -200,13 +201,15 @@ def _point_view(
     )
 
 
-def _strip(plan: ShownPlan | None, house: House, charged: Charged | None, now: datetime) -> Strip:
+def _strip(
+    plan: ShownPlan | None, house: House, prices: Prices, charged: Charged | None, now: datetime
+) -> Strip:
     departure = plan.departure if plan else None
     spans = plan.spans if plan else ()
     flowed = charged.spans if charged else ()
     stretch = stretch_of(now, departure, spans, flowed)
     try:
-        rates = house.prices.spans(stretch.start, stretch.end)
+        rates = prices.spans(stretch.start, stretch.end)
     except TariffError:
         rates = ()
     return strip_of(

@@ -6,10 +6,14 @@ import math
 import re
 from datetime import date, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from config.files.errors import UsageError
+
+if TYPE_CHECKING:
+    from collections.abc import Collection
 
 FILE = click.argument("file", type=click.Path(path_type=Path))
 NIGHTS_OPTION = click.option(
@@ -49,6 +53,27 @@ def read_percent(
     if not 0 <= percent <= 100:  # noqa: PLR2004 - percent
         raise UsageError(f"{parameter.opts[0]}: expected 0 to 100 percent, got {text!r}")
     return percent
+
+
+def refuse_without_meter(own: Collection[str], charge_point: str) -> None:
+    """Refuse a charge point that has no meter of its own.
+
+    Parameters
+    ----------
+    own : collection of str
+        Those that have one.
+    charge_point : str
+        The one that a person named.
+
+    Raises
+    ------
+    UsageError
+        If it is none of them.
+    """
+    if charge_point not in own:
+        known = ", ".join(own) or "none"
+        message = f"expected one with a meter of its own ({known}), got {charge_point!r}"
+        raise UsageError(f"--charge-point: {message}")
 
 
 def _read_socs(

@@ -32,6 +32,7 @@ _WIDTH = 96
 _MOST_DIGITS = 20
 _MODE_2 = 2
 _POWER_EXAMPLE = ("highest-hours.yaml", "a fee by steps for the highest power of a month")
+_OWN_METER_EXAMPLE = ("controlled-circuit.yaml", "a meter and hours of the charge point's own")
 _BAND_EXAMPLES = (
     ("two-rates.yaml", "cheap hours by a meter that ignores daylight saving"),
     ("seasons-and-weekends.yaml", "other hours by season, on weekends and on certain dates"),
@@ -39,6 +40,7 @@ _BAND_EXAMPLES = (
     ("announced-days.yaml", "days whose kind is announced, or hours that the supplier picks"),
     ("market-and-network.yaml", "a network fee, levies and taxes of their own"),
     _POWER_EXAMPLE,
+    _OWN_METER_EXAMPLE,
 )
 """What the tariffs of examples have beyond the answers, for a tariff of bands."""
 _SERIES_EXAMPLES = (

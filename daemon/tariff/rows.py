@@ -78,6 +78,9 @@ def document(file: HouseholdFile, prices: Prices, days: Sequence[Day]) -> dict[s
         "household": file.household.name,
         "timezone": file.household.timezone,
         "currency": file.household.currency,
+        "charge_points": [
+            name for name in file.charge_points if file.tariffs_at(name) == prices.tariffs
+        ],
         "tax_included": True,
         "from": days[0].date.isoformat(),
         "days": len(days),

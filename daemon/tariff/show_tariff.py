@@ -19,6 +19,7 @@ from daemon.presentation.strips import hour_marks, level
 from daemon.tariff.days import HOUR, clock_change, unknown_in
 from daemon.tariff.rows import exact
 from planners.local_time.conversion import MINUTE
+from planners.power.circuits import powered_in_words
 from planners.rates.composed_rates import standing_charge_on
 from planners.rates.usage_tiers import band_rate, usage_tiers_of
 
@@ -65,7 +66,25 @@ def show_tariff(file: HouseholdFile, prices: Prices, days: Sequence[Day]) -> Ren
         *_strips(file, days),
         *_signs(file, days),
         *(part for tariff in _tariffs(days) for part in _legend(file, prices, days, tariff)),
+        *(Text(line) for line in _circuits(file, prices)),
+        *_other_meters(prices),
     )
+
+
+def _circuits(file: HouseholdFile, prices: Prices) -> Iterator[str]:
+    """Say when the circuits of charge points on this meter have power, if not always."""
+    for name in file.charge_points:
+        if file.tariffs_at(name) == prices.tariffs and (hours := powered_in_words(file, name)):
+            yield f"The circuit of {name} has power only {hours}."
+
+
+def _other_meters(prices: Prices) -> Iterator[RenderableType]:
+    """Say which charge points have a meter of their own, and how to see its rates."""
+    if prices.own:
+        yield ""
+    for name, own in prices.own.items():
+        at = ", then ".join(tariff.name for tariff in own.tariffs)
+        yield Text(f"{name} has a meter of its own, at {at}: see --charge-point {name}.")
 
 
 def _range(days: Sequence[Day]) -> str:

@@ -4,18 +4,19 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
-from math import ceil
+from math import ceil, gcd
 from operator import itemgetter
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from config.choices.choices_file import VEHICLE
+from config.choices.choices_file import POINT, VEHICLE
 from planners.capacity.tonight import price_of
 from planners.local_time.conversion import DAY_MINUTES, minute_of
 from planners.local_time.zone_offsets import offsets_between
 from planners.plan.horizon import PLANNED_DAYS
 from planners.power.allowed_currents import charge_model
+from planners.power.circuits import powered_minutes
 from planners.rates.prices import prices_of
 from planners.solver.problem import NEED_TOLERANCE_KWH
 from planners.year.capacity import YearCapacity, year_capacity
@@ -51,7 +52,9 @@ class Case:
     household : HouseholdFile
         The choice as a household file.
     year : YearRates
-        Actual rates.
+        Actual rates of charging.
+    home_year : YearRates
+        Actual rates of the rest of the home; the same without a meter of the charge point's own.
     windows : NightWindows
         The nights in which it can charge.
     groups : tuple of NightGroup
@@ -59,7 +62,7 @@ class Case:
     rule : ChargingRule
         How it charges.
     standing_charge : float
-        Of all days of the year, tax included [currency].
+        Of all days of the year, tax included, of both meters if there are two [currency].
     home_kwh : ndarray of float, shape (ticks,)
         What the rest of the home uses in each tick [kWh].
     kept_amps : float or None
@@ -69,6 +72,7 @@ class Case:
     choice: Choice
     household: HouseholdFile
     year: YearRates
+    home_year: YearRates
     windows: NightWindows
     groups: tuple[NightGroup, ...]
     rule: ChargingRule
@@ -84,7 +88,12 @@ class Case:
     @property
     def home_cost(self) -> float:
         """Cost of the rest of the home's energy in the year [currency]."""
-        return float(self.year.priced(self.home_kwh, beside_home=False)[1].sum())
+        return float(self.home_year.priced(self.home_kwh, beside_home=False)[1].sum())
+
+    @property
+    def is_on_home_meter(self) -> bool:
+        """Whether charging is on the home's meter."""
+        return self.choice.charging_tariff is None
 
     @property
     def fixed_cost(self) -> float:
@@ -99,7 +108,9 @@ class Case:
     def with_added(self, more: float) -> Case:
         """Return the choice with a dearer cheapest band or series [currency per kWh]."""
         year = self.year.with_added(more)
-        return replace(self, year=year, groups=self.windows.groups(year, more))
+        home_year = year if self.is_on_home_meter else self.home_year
+        groups = self.windows.groups(year, more)
+        return replace(self, year=year, home_year=home_year, groups=groups)
 
     @property
     def parts(self) -> tuple[Case, ...]:
@@ -132,7 +143,7 @@ class Case:
         """
         full = self.rule.model.amps
         point = self.choice.charge_point
-        if self.year.capacity is None or self.rule.planner != "exact":
+        if self.year.capacity is None or self.rule.planner != "exact" or not self.is_on_home_meter:
             return self
         if point.switching != "current" or not full:
             return self
@@ -187,21 +198,29 @@ def case_of(
         If no rate is known in a night.
     """  # noqa: DOC502 - raised by prices
     household = file.household_of(choice)
-    prices = prices_of(household, {choice.tariff.name: points})
+    at_home = prices_of(household, {choice.bought_at.name: points})
+    prices = at_home.at(POINT)
     start, end = span or span_of(file, (driving,))
-    year = year_rates(prices, start, end, file.appraisal.tick_minutes)
+    steps = (each.step_minutes(start, end, file.appraisal.tick_minutes) for each in at_home.meters)
+    tick_minutes = gcd(*steps)
+    year = year_rates(prices, start, end, tick_minutes)
     home_kwh = _home_kwh(file, prices, year)
     year = replace(year, capacity=_capacity(file, choice, year, home_kwh))
+    home_year = year if prices is at_home else year_rates(at_home, start, end, tick_minutes)
     windows = _windows(file, choice, driving, year, points)
+    windows = replace(windows, powered=_powered(household, year))
     days = days_of_year(file.appraisal.year)
     return Case(
         choice=choice,
         household=household,
         year=year,
+        home_year=home_year,
         windows=windows,
         groups=windows.groups(year),
         rule=_rule(file, choice, household, year),
-        standing_charge=float(sum(prices.standing_charge(day) for day in days)),
+        standing_charge=float(
+            sum(each.standing_charge(day) for each in at_home.meters for day in days)
+        ),
         home_kwh=home_kwh,
     )
 
@@ -216,7 +235,8 @@ def _capacity(
     price = price_of(choice.tariff, charge, days[0])
     ends = days[0], days[-1]
     grid = year.start, year.tick_minutes
-    return year_capacity(charge, price, file.zone, grid, days=ends, home_kwh=home_kwh)
+    capacity = year_capacity(charge, price, file.zone, grid, days=ends, home_kwh=home_kwh)
+    return replace(capacity, counts_charging=choice.charging_tariff is None)
 
 
 def span_of(file: ChoicesFile, drivings: Sequence[DrivingYear]) -> tuple[datetime, datetime]:
@@ -260,16 +280,23 @@ def _windows(
     first = np.minimum(np.array(back, np.intp), end)
     if choice.planner != "at_once":
         first = np.maximum(first, end - PLANNED_DAYS // tick)
-    if not year.is_series and choice.tariff.announced is None:
+    if not year.is_series and choice.bought_at.announced is None:
         return NightWindows(first, end)
     known_at = file.appraisal.prices_known_at
     knowledge = PriceKnowledge(
-        choice.tariff, file.zone, file.appraisal.public_holidays, points, known_at
+        choice.bought_at, file.zone, file.appraisal.public_holidays, points, known_at
     )
     nights = zip(first.tolist(), end.tolist(), strict=True)
     return NightWindows(
         first, end, [knowledge.outlooks(year, begins, ends) for begins, ends in nights]
     )
+
+
+def _powered(household: HouseholdFile, year: YearRates) -> NDArray[np.bool_] | None:
+    """Tell in which ticks the circuit of the charge point has power throughout."""
+    first, step = minute_of(year.start), year.tick_minutes
+    minutes = powered_minutes(household, POINT, first, first + step * len(year.rates))
+    return None if minutes is None else np.all(minutes.reshape(-1, step), axis=1)
 
 
 def _rule(

@@ -15,6 +15,8 @@ from planners.year.sharing import HomeResults
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from numpy.typing import NDArray
+
     from planners.appraisal.choice_case import Case
     from planners.appraisal.comparison import Comparison
     from planners.appraisal.spreads import ChoiceSpreads
@@ -65,7 +67,7 @@ def _choice_year(
     rate = comparison.elsewhere_rate
     return ChoiceYear(
         name=case.choice.name,
-        tariff=case.choice.tariff.name,
+        tariff=case.choice.bought_at.name,
         planner=case.choice.planner,
         energy_kwh=energy,
         cost=cost,
@@ -161,12 +163,19 @@ def _usual_night_kwh(case: Case) -> tuple[float, float | None]:
     nights = np.where(stays > day, (stays - 1) % day + 1, stays)
     lengths, counts = np.unique(nights, return_counts=True)
     usual = int(lengths[counts.argmax()])
+    powered = np.ones_like(case.year.estimated) if windows.powered is None else windows.powered
+    possible = _usual_ticks(powered, windows.end[nights == usual], usual)
     if case.year.is_series:
-        return _recharged_kwh(case.rule, usual), None
+        return _recharged_kwh(case.rule, possible), None
     ends = windows.end[nights == usual]
-    upto = np.concatenate(([0], np.cumsum(case.year.cheapest)))
-    cheap = int(np.median(upto[ends] - upto[ends - usual]))
-    return _recharged_kwh(case.rule, usual), _recharged_kwh(case.rule, cheap)
+    cheap = _usual_ticks(case.year.cheapest & powered, ends, usual)
+    return _recharged_kwh(case.rule, possible), _recharged_kwh(case.rule, cheap)
+
+
+def _usual_ticks(counts: NDArray[np.bool_], ends: NDArray[np.intp], length: int) -> int:
+    """Return how many ticks of a usual night count, nights ending where `ends` says."""
+    upto = np.concatenate(([0], np.cumsum(counts)))
+    return int(np.median(upto[ends] - upto[ends - length]))
 
 
 def _recharged_kwh(rule: ChargingRule, ticks: int) -> float:

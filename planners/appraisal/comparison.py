@@ -65,8 +65,8 @@ class Comparison:
         ]
 
     def is_affected(self, place: int) -> bool:
-        """Whether a choice has the tariff of the best one, whose rate is being varied."""
-        return self.cases[place].choice.tariff == self.cases[self.best].choice.tariff
+        """Whether a choice charges at the tariff of the best one, whose rate is being varied."""
+        return self.cases[place].choice.bought_at == self.cases[self.best].choice.bought_at
 
     def at_scales(self, scales: Sequence[float]) -> Ranking:
         """Rank all choices in years whose trips are multiplied by these factors."""
@@ -102,7 +102,8 @@ class Comparison:
         dearer, first = self.cases[place].with_added(more), self.cases[0]
         result = dearer.simulate(self.trips_kwh[None, :])
         elsewhere = float(elsewhere_kwh(dearer, result)[0]) * (self.elsewhere_rate or 0.0)
-        cost = float(result.cost[0]) + elsewhere
+        peaks = float(result.capacity_charge[0]) - first.home_capacity_charge
+        cost = float(result.cost[0]) + peaks + elsewhere
         return dearer.outlay + self.keep_years * (cost + dearer.fixed_cost - first.fixed_cost)
 
     def _rank(self, cases: Sequence[Case], years: Sequence[YearResults]) -> Ranking:
@@ -111,4 +112,5 @@ class Comparison:
 
 def _affected_kwh(case: Case, result: YearResults) -> float:
     charged = result.energy_kwh if case.year.is_series else result.cheapest_kwh
-    return float(charged[0] + case.home_kwh[case.year.affected].sum())
+    home_kwh = case.home_kwh[case.year.affected].sum() if case.is_on_home_meter else 0.0
+    return float(charged[0] + home_kwh)

@@ -52,7 +52,9 @@ class HomeCase(Case):
         """Return the choice with a dearer cheapest band or series [currency per kWh]."""
         year = self.year.with_added(more)
         members = tuple(each and each.with_added(more) for each in self.members)
-        return replace(self, year=year, groups=self.windows.groups(year, more), members=members)
+        home_year = year if self.is_on_home_meter else self.home_year
+        groups = self.windows.groups(year, more)
+        return replace(self, year=year, home_year=home_year, groups=groups, members=members)
 
     @override
     def missing_at_end_kwh(self, years: YearResults) -> NDArray[np.float64]:

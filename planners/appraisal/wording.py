@@ -88,7 +88,7 @@ def _assumptions(
             " planned with estimates, and planned again when their prices are known. Each hour's"
             " energy costs that hour's actual price."
         )
-    announced = any(case.choice.tariff.announced for case in cases)
+    announced = any(case.choice.bought_at.announced for case in cases)
     if announced:
         yield (
             "With announced days, no plan knows the kind of a day before it is announced: that of"
@@ -105,6 +105,12 @@ def _assumptions(
         yield (
             "Rates that change with use are planned at the rate of the next kWh after the home's"
             " usual use, and paid at the tiers that the year's charging reaches."
+        )
+    own = [case.choice.name for case in cases if case.choice.charging_tariff is not None]
+    if own:
+        yield (
+            f"{listed(own)}: charging has a meter of its own, whose standing charge is paid as"
+            " well; the rest of the home is on its own tariff."
         )
     yield from _about_capacity(cases)
     yield _about_home(file)

@@ -88,8 +88,9 @@ def plans_together(file: HouseholdFile) -> bool:
     bool
         For a capacity charge only if the hardware can follow a joint plan, as for the main fuse.
     """
-    has_charge = any(tariff.capacity_charge for tariff in file.tariffs)
-    if not has_charge or len({car.charge_point for car in file.vehicles.values()}) < PAIR:
+    has_charge = any(tariff.capacity_charge for tariff in file.home_tariffs)
+    sharing = {car.charge_point for car in file.vehicles.values()} & {*file.points_on_home_meter}
+    if not has_charge or len(sharing) < PAIR:
         return shares_by_plan(file)
     return all(point.ends_by_itself for point in file.charge_points.values())
 

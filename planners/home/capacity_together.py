@@ -14,7 +14,8 @@ candidates.
 
 It is one cap for all days and months that the ticks touch, and it holds in each tick, not on
 average of a counting interval. No need is missed for its sake, and no run in progress is cut short
-of its shortest length. A vehicle that a person lets charge at once does not keep to it.
+of its shortest length. A vehicle that a person lets charge at once does not keep to it, and one
+whose charge point has a meter of its own does not count.
 """
 
 from __future__ import annotations
@@ -133,10 +134,11 @@ def with_best_cap(
         None if no capacity charge is in force. If no cap is worth its while, with the cap that the
         cheapest plans do not exceed: the vehicles must not use all that the fuse leaves.
     """
-    if not any(tariff.capacity_charge for tariff in prices.tariffs):
+    counted = [each for each in horizons if each.point.tariff is None]
+    if not counted or not any(tariff.capacity_charge for tariff in prices.tariffs):
         return None
-    longest = max(horizons, key=lambda each: each.problem.ticks)
-    tonight = min(horizons, key=lambda each: each.situation.departure.instant)
+    longest = max(counted, key=lambda each: each.problem.ticks)
+    tonight = min(counted, key=lambda each: each.situation.departure.instant)
     stated = stated_charge(
         NightTicks(
             file=longest.file,
@@ -152,14 +154,14 @@ def with_best_cap(
     if stated is None:
         return None
     capacity, charged = stated
-    search = CapSearch(joint, capacity)
+    search = CapSearch(joint, capacity, [each.point.tariff is None for each in horizons])
     cap = search.best(is_enough)
     is_told = search.spared >= LEAST_SPARED
     points = [each.charge_point for each in horizons]
     limit = search.limit(cap)
     return WithCap(
         joint=search.limited(cap),
-        kw_per_amp=dict(zip(points, limit.weights, strict=True)),
+        kw_per_amp={name: kw for name, kw in zip(points, limit.weights, strict=True) if kw},
         left_kw=limit.left,
         kept=KeptTogether(cap, search.spared, charged) if is_told else None,
     )
@@ -173,7 +175,9 @@ class CapSearch:
     joint : JointProblem
         The vehicles.
     capacity : CapacityProblem
-        The charge, its intervals in the ticks of the longest problem.
+        The charge, its intervals in the ticks of the longest problem that counts.
+    counts : sequence of bool
+        Whether each vehicle is on the home's meter.
 
     Attributes
     ----------
@@ -181,9 +185,14 @@ class CapSearch:
         How much lower the charge is under the best cap than with the cheapest energy [currency].
     """
 
-    def __init__(self, joint: JointProblem, capacity: CapacityProblem) -> None:
-        self._joint, self._capacity = joint, capacity
-        self._kw_per_amp = tuple(each.model.kw_per_amp for each in joint.vehicles)
+    def __init__(
+        self, joint: JointProblem, capacity: CapacityProblem, counts: Sequence[bool]
+    ) -> None:
+        self._joint, self._capacity, self._counts = joint, capacity, counts
+        self._kw_per_amp = tuple(
+            each.model.kw_per_amp if is_counted else 0.0
+            for each, is_counted in zip(joint.vehicles, counts, strict=True)
+        )
         most = [
             float(each.highest_amps.max(initial=0.0)) * kw
             for each, kw in zip(joint.vehicles, self._kw_per_amp, strict=True)
@@ -240,7 +249,7 @@ class CapSearch:
 
     def _in_tenths(self, kw: float) -> float:
         """Round a power down to a tenth of an ampere."""
-        tenth = min(self._kw_per_amp) / TENTHS
+        tenth = min(kw for kw in self._kw_per_amp if kw) / TENTHS
         return tenth * int(kw / tenth + ROUNDING_AMPS)
 
     def limited(self, cap_kw: float) -> JointProblem:
@@ -250,7 +259,12 @@ class CapSearch:
 
     def _owed_ticks(self) -> int:
         """Return the ticks that runs in progress must still last."""
-        owed = [each.min_run - each.before.ticks for each in self._joint.vehicles if each.before.on]
+        pairs = zip(self._joint.vehicles, self._counts, strict=True)
+        owed = [
+            each.min_run - each.before.ticks
+            for each, is_counted in pairs
+            if is_counted and each.before.on
+        ]
         return max(0, *owed, 0)
 
     def _misses_more(self, plan: JointPlan) -> bool:
@@ -269,8 +283,9 @@ class CapSearch:
     def charge_with(self, plan: JointPlan) -> float:
         """Return the charge with the peaks that plans reach [currency]."""
         metered = np.zeros(self._joint.ticks)
-        for solution in plan.plans:
-            metered[: len(solution.metered_kwh)] += solution.metered_kwh
+        for solution, is_counted in zip(plan.plans, self._counts, strict=True):
+            if is_counted:
+                metered[: len(solution.metered_kwh)] += solution.metered_kwh
         reached = [0.0] * self._capacity.peaks
         for each in self._capacity.intervals:
             kwh = float(metered[each.start : each.end].sum())
@@ -320,6 +335,8 @@ class CapSearch:
         """List the powers that the vehicles can have together, to an ampere where it can be set."""
         sums = {0.0}
         for each, kw in zip(self._joint.vehicles, self._kw_per_amp, strict=True):
+            if not kw:
+                continue
             options = _options_amps(float(each.highest_amps.max(initial=0.0)), each.min_amps)
             sums = {round(one + kw * amps, 6) for one in sums for amps in (0.0, *options)}
         return np.array(sorted(sums))

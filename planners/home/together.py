@@ -108,7 +108,7 @@ def plan_together(
     file : HouseholdFile
         The household.
     prices : Prices
-        Its rates.
+        Its rates, also those of charge points with a meter of their own.
     situations : sequence of Situation
         One for each vehicle that is plugged in, each at its own charge point. The earliest instant
         of them is now; a vehicle whose situation is later charges nothing before. What they say of
@@ -215,7 +215,7 @@ def state_together(
         safe_amps=tuple(
             horizon_of(
                 file,
-                prices,
+                prices.at(horizon.charge_point),
                 replace(horizon.situation, allotted=()),
                 tick_minutes=tick_minutes,
                 edges=_edges(near),
@@ -379,7 +379,7 @@ def _on_one_grid(
         horizons = [
             horizon_of(
                 file,
-                prices,
+                prices.at(file.vehicles[situation.departure.vehicle].charge_point),
                 situation,
                 tick_minutes=tick_minutes,
                 edges=edges,

@@ -211,6 +211,7 @@ def departures_known(
         first within `PLANNED_DAYS` and `MOST_TICKS_TOGETHER`.
     """
     found = departures_to_plan(file, vehicle, now, now + PLANNED_DAYS, wishes)
+    prices = prices.at(file.vehicles[vehicle].charge_point)
     known = prices.known_until(now)
     if known is not None:
         certain = sum(departure.ready_by <= known for departure in found)

@@ -95,6 +95,7 @@ def why_no_more(
         A clause.
     """
     last, name = departures[-1], departures[-1].vehicle
+    prices = prices.at(file.vehicles[name].charge_point)
     until, known = now + PLANNED_DAYS, prices.known_until(now)
 
     def clock(instant: datetime) -> str:

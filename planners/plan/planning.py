@@ -21,6 +21,7 @@ from planners.plan.shortfall import LONGEST, shortfall_of
 from planners.plan.why import why, why_at_once
 from planners.power.cautions import cautions
 from planners.power.charging import NEED_TOLERANCE_PERCENT, climb
+from planners.power.circuits import has_power
 from planners.solver.exact import solve
 from planners.solver.problem import NEED_TOLERANCE_KWH
 
@@ -104,10 +105,11 @@ def explained(draft: Draft) -> Plan:
         alone = alternatives_to(*finer, _carried_out) or other
         other = replace(alone, more_kwh=other.more_kwh, saves=other.saves)
     hours = _hours_that_limit(horizon, window)
+    is_cut = any(not has_power(horizon.file, plan.charge_point, s.start) for s in window.slots)
     reasons = why(
         plan, window, horizon.file, departure, other,
         hours=hours, prepares_for=horizon.prepares_for, given_up=horizon.given_up,
-        kept=horizon.kept,
+        kept=horizon.kept, is_cut=is_cut,
     )  # fmt: skip
     return replace(plan, why=reasons)
 
@@ -147,6 +149,7 @@ def draft_plan(file: HouseholdFile, prices: Prices, situation: Situation) -> Dra
     TariffError
         If no rate is known before the last departure.
     """  # noqa: DOC502 - raised by prices
+    prices = prices.at(file.vehicles[situation.departure.vehicle].charge_point)
     draft = _draft(file, prices, situation)
     if not _begins_dear(draft):
         return draft
@@ -177,6 +180,7 @@ def at_once_instead(draft: Draft, prices: Prices) -> Draft:
         If no rate is known before the departure.
     """  # noqa: DOC502 - raised by prices
     horizon, cheapest = draft.horizon, draft.plan
+    prices = prices.at(horizon.charge_point)
     situation, model = horizon.situation, horizon.model
     slots = slots_between(prices, horizon, situation.now, cheapest.departure)
     charging = [ChargingSlot(slot, slot.amps) for slot in slots if slot.amps > 0]

@@ -121,7 +121,7 @@ def course_of(
     TariffError
         If a rate is not known.
     """  # noqa: DOC502 - raised by prices
-    model = charge_model(file, plan.vehicle)
+    model, prices = charge_model(file, plan.vehicle), prices.at(plan.charge_point)
     stored = model.stored_kwh(situation.soc_percent)
     planned = model.stored_kwh(plan.reaches_percent)
     # A plan that is short takes all that there is time for.
@@ -184,7 +184,7 @@ def remaining_plan(
     else:
         until = situation.departure.ready_by
     window = window_of(
-        prices, now, until, file.household.tick_minutes,
+        prices.at(plan.charge_point), now, until, file.household.tick_minutes,
         lambda start, end: _amps_allowed(plan, file, situation, start, end),
     )  # fmt: skip
     ends = {period.end for period in course.periods} | ({now} if situation.on else set())

@@ -18,6 +18,7 @@ from planners.plan.plan import NOTICED_PERCENT
 from planners.plan.window import HOUR
 from planners.power.allowed_currents import own_amps
 from planners.power.cautions import PORTABLE, is_beyond_socket
+from planners.power.circuits import powered_in_words
 from planners.power.home_load import home_load, is_learned
 from planners.power.phases import limits_of
 
@@ -59,6 +60,7 @@ def why(
     prepares_for: DepartureAt | None = None,
     given_up: timedelta = timedelta(0),
     kept: KeptPower | None = None,
+    is_cut: bool = False,
 ) -> tuple[str, ...]:
     """Explain in plain sentences why a plan charges when it does.
 
@@ -82,6 +84,8 @@ def why(
         The margin before the departure that was given up, as the need is out of reach.
     kept : KeptPower or None
         The power that a capacity charge keeps the plan to, if it does.
+    is_cut : bool
+        Whether the circuit has no power in some of the time.
 
     Returns
     -------
@@ -94,6 +98,7 @@ def why(
         *(_kept(plan, kept, point) if kept else ()),
         *(_beyond_need(plan, alternatives) if alternatives else ()),
         *_hours_plugged_in(plan, hours),
+        *(_hours_powered(plan, file) if is_cut else ()),
         *_hours_avoided(plan, window),
         *_learned_load(plan, window, file),
         *_baselines(plan),
@@ -265,6 +270,14 @@ def _hours_plugged_in(plan: Plan, hours: Hours | None) -> Iterator[str]:
             f"{plan.vehicle} counts as plugged in only from {times} (plugged_in): charging is"
             " planned only then."
         )
+
+
+def _hours_powered(plan: Plan, file: HouseholdFile) -> Iterator[str]:
+    hours = powered_in_words(file, plan.charge_point)
+    yield (
+        f"The circuit of {plan.charge_point} has power only {hours} (powered): charging is"
+        " planned only then."
+    )
 
 
 def _hours_avoided(plan: Plan, window: Window) -> Iterator[str]:
@@ -453,6 +466,8 @@ def _shortfall(plan: Plan, point: ChargePoint, zone: ZoneInfo) -> Iterator[str]:
     )
     if short.earliest_ready is not None:
         way = "without a pause" if point.plugged_in is None else "whenever it is plugged in"
+        if point.powered is not None:
+            way = "whenever its circuit has power"
         yield (
             f"Charging {way} would be done at"
             f" {_clock(short.earliest_ready, zone, '%a %d %b %H:%M')} at the earliest."

@@ -1,8 +1,8 @@
 """Find the currents that a household file allows, and the charge model they give.
 
 No current may ever exceed `highest_amps`. In hours in which the rest of the home is known to draw
-current, less is left, and nothing while no vehicle counts as plugged in: `amps_allowed` says when,
-and how much.
+current, less is left, and nothing while the circuit has no power or no vehicle counts as plugged
+in: `amps_allowed` says when, and how much.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ from planners.local_time.conversion import DAY_MINUTES, instant_of, minute_of
 from planners.local_time.remembering import remembered
 from planners.local_time.zone_offsets import offsets_between
 from planners.power.charging import ChargeModel
+from planners.power.circuits import powered_minutes
 from planners.power.main_fuse import CurrentRange, share_of_limits
 from planners.power.phases import left_under, limits_of
 from planners.rates.runs import run_starts
@@ -121,8 +122,8 @@ def amps_allowed(
         From `start` to `end` without a gap, the current changing from each to the next; empty
         if `end` is not after `start`. No current is above `highest_amps`; it is 0 if too little
         is left for the lowest current that can be set, or for the load that a relay switches on,
-        and while the vehicle does not count as plugged in. Equipment with an `excess` gets what it
-        takes, or 0 where that is more than is allowed.
+        while the circuit has no power, and while the vehicle does not count as plugged in.
+        Equipment with an `excess` gets what it takes, or 0 where that is more than is allowed.
     """
     # In UTC: of one zone's times that the clock shows twice, the two are equal.
     since, until = start.astimezone(UTC), end.astimezone(UTC)
@@ -151,6 +152,9 @@ def _amps_allowed(  # noqa: PLR0917 - those of `amps_allowed`
         file.charge_points[charge_point],
         own_amps(file, charge_point, vehicle),
     )
+    powered = powered_minutes(file, charge_point, first, last)
+    if powered is not None:
+        amps = np.where(powered, amps, 0.0)
     hours = file.charge_points[charge_point].plugged_in
     if by_hours and hours is not None:
         amps = np.where(_is_in_hours(hours, file.zone, first, last), amps, 0.0)

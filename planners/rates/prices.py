@@ -6,7 +6,7 @@ or taxes.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
 from decimal import Decimal
 from functools import lru_cache
@@ -36,7 +36,7 @@ __all__ = ["Prices", "RateGrid", "RateSpan", "prices_of"]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Prices:
-    """The rates of all of a household's tariffs. Made by `prices_of`.
+    """The rates of all tariffs of one meter, the home's or a charge point's. Made by `prices_of`.
 
     Attributes
     ----------
@@ -48,12 +48,35 @@ class Prices:
         The rates of each.
     in_force : TariffsInForce
         Which tariff is in force when.
+    own : mapping of str to Prices
+        The rates of each charge point that has a meter of its own.
     """
 
     zone: ZoneInfo
     tariffs: tuple[Tariff, ...]
     rates: tuple[Rates, ...]
     in_force: TariffsInForce
+    own: Mapping[str, Prices] = field(default_factory=dict)
+
+    def at(self, charge_point: str) -> Prices:
+        """Return the rates at which a charge point's energy is bought.
+
+        Parameters
+        ----------
+        charge_point : str
+            Its name in the household file.
+
+        Returns
+        -------
+        Prices
+            Those of its own meter, or else these.
+        """
+        return self.own.get(charge_point, self)
+
+    @property
+    def meters(self) -> tuple[Prices, ...]:
+        """The rates of each meter: the home's, then the others. Who names the same shares one."""
+        return (self, *dict.fromkeys(self.own.values()))
 
     def spans(self, start: datetime, end: datetime) -> tuple[RateSpan, ...]:
         """List the rates from one instant to another.
@@ -294,15 +317,26 @@ def prices_of(file: HouseholdFile, series: Mapping[str, Sequence[RateNews]]) -> 
     Returns
     -------
     Prices
-        The rates of all tariffs.
+        The rates of the home's own meter, with those of each charge point that has one of its own.
     """
-    zone = file.zone
+    made: dict[tuple[Tariff, ...], Prices] = {}
+    own: dict[str, Prices] = {}
+    for name, point in file.charge_points.items():
+        tariffs = file.tariffs_at(name)
+        if point.tariff is not None:
+            own[name] = made.setdefault(tariffs, _prices_of(file, tariffs, series))
+    return replace(_prices_of(file, file.home_tariffs, series), own=own)
+
+
+def _prices_of(
+    file: HouseholdFile, tariffs: tuple[Tariff, ...], series: Mapping[str, Sequence[RateNews]]
+) -> Prices:
+    zone, holidays = file.zone, file.household.public_holidays
     return Prices(
         zone=zone,
-        tariffs=file.tariffs,
+        tariffs=tariffs,
         rates=tuple(
-            rates_of(tariff, zone, file.household.public_holidays, series.get(tariff.name, ()))
-            for tariff in file.tariffs
+            rates_of(tariff, zone, holidays, series.get(tariff.name, ())) for tariff in tariffs
         ),
-        in_force=TariffsInForce.of(zone, [tariff.valid_from for tariff in file.tariffs]),
+        in_force=TariffsInForce.of(zone, [tariff.valid_from for tariff in tariffs]),
     )

@@ -79,7 +79,8 @@ def known_rates(prices: Prices) -> dict[str, tuple[Decimal, ...]]:
     """
     return {
         tariff.name: series.rates
-        for tariff, rates in zip(prices.tariffs, prices.rates, strict=True)
+        for meter in prices.meters
+        for tariff, rates in zip(meter.tariffs, meter.rates, strict=True)
         if (series := series_in(rates)) is not None
     }
 

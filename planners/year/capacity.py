@@ -40,6 +40,8 @@ class YearCapacity:
         Month, or year, of each day that counts.
     home_kwh : ndarray of float, shape (ticks,)
         What the rest of the home uses in each tick [kWh].
+    counts_charging : bool
+        Whether charging is on the home's meter.
     """
 
     price: CapacityPrice
@@ -48,6 +50,7 @@ class YearCapacity:
     day: NDArray[np.intp]
     period: NDArray[np.intp]
     home_kwh: NDArray[np.float64]
+    counts_charging: bool = True
 
     def charge(self, kwh: NDArray[np.float64]) -> float:
         """Return the year's charge.
@@ -65,7 +68,8 @@ class YearCapacity:
         """
         if not len(self.period):
             return 0.0
-        energy = np.bincount(self.interval, kwh + self.home_kwh, len(self.hours) + 1)[:-1]
+        metered = kwh + self.home_kwh if self.counts_charging else self.home_kwh
+        energy = np.bincount(self.interval, metered, len(self.hours) + 1)[:-1]
         days = np.zeros(len(self.period))
         np.maximum.at(days, self.day, energy / self.hours)
         first = np.flatnonzero(np.diff(self.period, prepend=-1))

@@ -73,11 +73,14 @@ class NightWindows:
     outlooks : sequence of sequence of Outlook, or None
         Outlooks of a price series, or of announced days, for each night; None if all rates are
         known.
+    powered : ndarray of bool, shape (ticks of the year,), or None
+        Whether the circuit of the charge point has power; None if it always has.
     """
 
     first: NDArray[np.intp]
     end: NDArray[np.intp]
     outlooks: Sequence[Sequence[Outlook]] | None = None
+    powered: NDArray[np.bool_] | None = None
 
     def groups(self, year: YearRates, more: float = 0.0) -> tuple[NightGroup, ...]:
         """Group the nights by length.
@@ -106,24 +109,25 @@ class NightWindows:
         offsets = np.arange(int((end - first).max()))
         inside = offsets < (end - first)[:, None]
         ticks = np.minimum(first[:, None] + offsets, len(year.rates) - 1)
+        may = inside if self.powered is None else inside & self.powered[ticks]
         if self.outlooks is None:
             every = np.arange(len(nights))
             stages: tuple[PlanningStage, ...] = (
-                PlanningStage(every, year.rates[ticks], inside, inside),
+                PlanningStage(every, year.rates[ticks], may, inside),
             )
         else:
             known = [self.outlooks[night] for night in nights.tolist()]
-            stages = tuple(_stages(known, first, inside, np.where(year.affected, more, 0.0)))
+            stages = tuple(_stages(known, first, may, np.where(year.affected, more, 0.0)))
         return NightGroup(nights, ticks, inside, stages)
 
 
 def _stages(
     known: Sequence[Sequence[Outlook]],
     first: NDArray[np.intp],
-    inside: NDArray[np.bool_],
+    may: NDArray[np.bool_],
     more: NDArray[np.float64],
 ) -> Iterator[PlanningStage]:
-    offsets = np.arange(inside.shape[1])
+    offsets = np.arange(may.shape[1])
     for number in range(max(len(outlooks) for outlooks in known)):
         rows = [i for i, outlooks in enumerate(known) if number < len(outlooks)]
         row = np.full(len(known), -1)
@@ -138,5 +142,5 @@ def _stages(
             rates[place, outlook.tick - first[i] :][: len(dearer)] = dearer
             is_last = number + 1 == len(known[i])
             until[place] = len(offsets) if is_last else known[i][number + 1].tick - first[i]
-        may_charge = inside[rows] & (offsets >= since)
+        may_charge = may[rows] & (offsets >= since)
         yield PlanningStage(row, rates, may_charge, may_charge & (offsets < until))

@@ -100,6 +100,7 @@ def test_closed_and_without_loose_parts() -> None:
             "Band",
             "Tier",
             "PriceFile",
+            "PoweredHours",
         ),
         *("RateComponent", "Fee", "Percentage", "PercentTier", "CapacityCharge", "CapacityStep"),
     }

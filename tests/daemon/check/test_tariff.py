@@ -12,6 +12,7 @@ import pytest
 
 from config.files.announcements import Announcement
 from config.files.price_series import PricePoint
+from daemon.check.explain import explain_unwrapped
 from daemon.check.tariff import explain_tariffs, explain_tonight
 from daemon.control.state import House
 from daemon.fetch_prices.files import LastTime, write_last_time
@@ -462,3 +463,29 @@ def test_the_cheapest_hours_in_words() -> None:
     less = {"name": "Series", "prices": {"cheapest_hours": {"hours": 1, "add": Decimal("-0.05")}}}
     wanted = "The cheapest hour of each day by price costs 0.05 NZD per kWh less than that."
     assert wanted in tariff_lines(less)
+
+
+def test_a_meter_and_a_circuit_of_a_charge_points_own() -> None:
+    """Its tariffs stand apart, with what a kWh costs tonight; and what does not count for it."""
+    home = bands(
+        band("all", "0.30"),
+        name="Home",
+        capacity_charge={"rate_per_kw": Decimal(4), "interval_minutes": 15},
+    )
+    own = bands(band("controlled", "0.15"), name="Controlled", clock="standard")
+    powered = [{"hours": ["22:00-07:00"]}]
+    file = DemoHousehold(
+        tariffs=(home, own), point={"tariff": "Controlled", "powered": powered}
+    ).file()
+    house = House(file, prices_of(file, {}))
+    now = utc(EVENING)
+    lines = [line.strip() for line in explain_tariffs(house, now)]
+    apart = lines.index("Tariffs of the meter of driveway, tax included:")
+    assert lines[apart + 1] == "Controlled, in force now:"
+    assert "What driveway draws has a meter of its own, and does not count." in lines[:apart]
+    tonight = [line.strip() for line in explain_tonight(house, now)]
+    assert "Tonight at driveway, Wed 03 Jun noon to noon, tax included:" in tonight
+    assert [line.split()[3] for line in tonight if "per kWh" in line] == ["0.3000", "0.1500"]
+    text = "\n".join(explain_unwrapped(house, now))
+    assert "It has a meter of its own, at Controlled." in text
+    assert "Its circuit has power only 22:00 to 07:00 every day by standard time." in text

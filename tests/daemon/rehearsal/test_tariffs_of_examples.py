@@ -19,6 +19,7 @@ PLANS = {
     "seasons-and-weekends": ("2026-04-07T19:00:00-07:00", "late night", "2026-04-08T07:00:00Z"),
     "free-noon": ("2026-10-02T19:00:00+09:30", "free noon", "2026-10-03T01:30:00Z"),
     "announced-days": ("2026-12-02T19:00:00+01:00", "costly night", "2026-12-02T21:00:00Z"),
+    "controlled-circuit": ("2027-01-11T19:00:00+11:00", "controlled", "2027-01-11T12:00:00Z"),
     "highest-hours": ("2026-10-05T19:00:00+02:00", "day", "2026-10-05T17:00:00Z"),
 }
 """Instant of the plan, its last band, and the earliest start that a look at the file allows.

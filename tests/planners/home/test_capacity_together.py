@@ -191,7 +191,7 @@ def test_the_total_is_near_that_of_a_reference_solver(seed: int) -> None:
     whole amperes, and a tick of half an hour that is cut short counts as whole.
     """
     joint, capacity, rate_per_kw = random_home(random.Random(seed))
-    search = CapSearch(joint, capacity)
+    search = CapSearch(joint, capacity, [True] * len(joint.vehicles))
     cap = search.best()
     *_, plan = ever_better(search.limited(cap))
     total = capacity.like_nights[0].nights * plan.money + search.charge_with(plan)
@@ -199,3 +199,20 @@ def test_the_total_is_near_that_of_a_reference_solver(seed: int) -> None:
     assert least is not None
     amperes = sum(each.model.kw_per_amp for each in joint.vehicles)
     assert least - 1e-4 * abs(least) <= total <= 1.1 * least + rate_per_kw * amperes
+
+
+def test_what_a_meter_of_its_own_takes_does_not_count() -> None:
+    """The car on the circuit of its own draws all it can, beside the one that keeps to the step."""
+    own = bands(band("all", "0.05"), name="Own")
+    home = TwoCars(
+        fuse=63.0,
+        points={"carport": {"tariff": "Own"}},
+        tariff=steps((4, 10), (None, 200)),
+        own_tariffs=(own,),
+    )
+    found, plans = planned(home, 50, 50)
+    amps = {plan.charge_point: max(p.amps for p in plan.periods) for plan in plans}
+    assert amps["driveway"] * 0.23 <= 4
+    assert amps["carport"] == pytest.approx(31, abs=1)
+    assert [plan.cost / plan.energy_kwh for plan in plans] == pytest.approx([0.10, 0.05])
+    assert set(found.allotted) == {"driveway", "carport"}

@@ -52,6 +52,7 @@ class TwoCars:
     leaves: tuple[str, str] = ("07:20", "07:20")
     load: list[dict[str, Any]] = field(default_factory=list)
     tariff: dict[str, Any] = field(default_factory=lambda: TARIFF)
+    own_tariffs: tuple[dict[str, Any], ...] = ()
     priorities: tuple[int | None, int | None] = (None, None)
     phases: tuple[int, int] = (1, 1)
     unbalance: float | None = None
@@ -71,7 +72,7 @@ class TwoCars:
         return HouseholdFile.model_validate(
             {
                 "household": home,
-                "tariffs": [self.tariff],
+                "tariffs": [self.tariff, *self.own_tariffs],
                 "charge_points": {name: point | self.points.get(name, {}) for name in cars},
                 "vehicles": {
                     car: {

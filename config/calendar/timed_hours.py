@@ -1,0 +1,32 @@
+"""Hours of some days and months that a household declares for something other than a rate."""
+
+from __future__ import annotations
+
+from typing import Self
+
+from pydantic import Field, model_validator
+
+from config.calendar.day_kinds import DayKinds, HoursOfDay, Months, repeated
+from config.fields.key_problems import refuse
+from config.fields.value_types import Model
+
+
+class TimedHours(Model):
+    """Hours of the local clock in which something holds."""
+
+    hours: HoursOfDay = Field(description="Hours of the local clock in which it holds.")
+    days: DayKinds | None = Field(
+        None, description="Days on which the hours hold; without: every day."
+    )
+    months: Months | None = Field(
+        None, description="Months in which the hours hold, 1 to 12; without: every month."
+    )
+
+    @model_validator(mode="after")
+    def _check_repeats(self) -> Self:
+        refuse([p for key in ("days", "months") for p in repeated(getattr(self, key), key)])
+        return self
+
+
+class PoweredHours(TimedHours):
+    """Hours in which the circuit of a charge point has power."""
