@@ -15,6 +15,10 @@ max_rate x (m past the need)`` subject to::
     need <= stored + efficiency x sum of m <= want
     sum over v of weight x current <= left[i]         A on, or (m + cut) / c if it can be set
 
+With a surplus of ``S`` there is ``r`` as well, which costs ``export rate - rate`` on top, with
+``r[i] <= m[i]`` and ``sum over v of r <= S h``. Where export pays more and several may draw, ``m``
+has a mean rate instead: see `planners.joint.surplus`.
+
 Every plan of `planners.joint.problem` satisfies this; the reverse does not hold for a run that is
 cut short. So the programme's bound is a bound, and its solution only says where to charge: each
 vehicle is then planned within it by `planners.solver.exact`.
@@ -35,6 +39,7 @@ import numpy as np
 
 from planners.joint.plans import Plans, beside, limit_left, solved
 from planners.joint.problem import JointProblem
+from planners.joint.surplus import alone_at_best
 from planners.joint.turns import improved
 
 if TYPE_CHECKING:
@@ -114,11 +119,13 @@ def _within(joint: JointProblem, currents: Array) -> Plans:
     """Plan each vehicle in the ticks in which it charges, with all that the others leave."""
     taken, plans = currents.copy(), []
     for vehicle, problem in enumerate(joint.vehicles):
-        room = beside(joint, vehicle, taken, is_exact=True).highest_amps
+        beside_others = beside(joint, vehicle, taken, is_exact=True)
+        room = beside_others.highest_amps
         charges = currents[vehicle, : problem.ticks] > 0
         charges[: _owed(problem)] = True  # a tick that can't charge would end a run in progress
         most = np.where(charges, room, 0.0)
-        plan = solved(joint, vehicle, replace(problem, highest_amps=most))
+        left_kw = beside_others.surplus_kw
+        plan = solved(joint, vehicle, replace(problem, highest_amps=most, surplus_kw=left_kw))
         taken[vehicle] = 0.0
         taken[vehicle, : problem.ticks] = np.where(plan.on, plan.amps, 0.0)
         plans.append(plan)
@@ -140,6 +147,7 @@ class _Columns:
     metered: int
     cut: int
     done: int
+    roof: int | None
 
     @property
     def most_kwh(self) -> Array:
@@ -180,7 +188,13 @@ class _Programme:
     values: list[float] = field(default_factory=list)
 
     def __post_init__(self) -> None:
-        self.vehicles = [self._vehicle(problem) for problem in self.joint.vehicles]
+        self.vehicles = [self._vehicle(problem) for problem in alone_at_best(self.joint)]
+        surplus_kw = self.joint.longest.surplus_kw
+        if surplus_kw is not None:
+            for tick, kwh in enumerate((surplus_kw * self.joint.longest.tick_hours).tolist()):
+                columns = (each for each in self.vehicles if tick < each.problem.ticks)
+                terms = [(each.roof + tick, 1.0) for each in columns if each.roof is not None]
+                self._at_most(terms, kwh)
         for limit in self.joint.limits:
             left = limit_left(limit.left)
             for tick in range(self.joint.ticks):
@@ -194,7 +208,9 @@ class _Programme:
 
     def _vehicle(self, problem: PlanningProblem) -> _Columns:
         ticks, first = problem.ticks, len(self.lower)
-        columns = _Columns(problem, *(first + k * ticks for k in range(5)))
+        roof = None if problem.surplus_kw is None else first + 5 * ticks
+        on, start, metered, cut, done = (first + k * ticks for k in range(5))
+        columns = _Columns(problem, on, start, metered, cut, done, roof)
         most = columns.most_kwh
         (deadline,) = problem.deadlines
         self.lower += [0.0] * (5 * ticks)
@@ -202,6 +218,7 @@ class _Programme:
         prices = problem.rates_per_kwh - deadline.max_rate_per_kwh
         self.cost += [0.0] * ticks + [problem.start_cost] * ticks
         self.cost += [*prices.tolist(), *[0.0] * (2 * ticks)]
+        self._from_roof(columns, most)
         need, want = columns.missing_kwh
         self.offset += deadline.max_rate_per_kwh * need
         everything = range(columns.metered, columns.metered + ticks)
@@ -210,6 +227,25 @@ class _Programme:
         self._energy(columns, most)
         self._switching(columns)
         return columns
+
+    def _from_roof(self, columns: _Columns, most: Array) -> None:
+        """Add the energy from the surplus."""
+        problem, roof = columns.problem, columns.roof
+        if roof is None or problem.surplus_kw is None or problem.export_rates_per_kwh is None:
+            return
+        kwh = np.minimum(most, problem.surplus_kw * problem.tick_hours)
+        self.lower += [0.0] * problem.ticks
+        self.upper += kwh.tolist()
+        self.cost += (problem.export_rates_per_kwh - problem.rates_per_kwh).tolist()
+        # At one current, a part of a tick has that part of its surplus.
+        part = kwh / np.maximum(most, ROUNDING) if problem.min_amps is None else np.ones(len(kwh))
+        export_pays = problem.export_rates_per_kwh > problem.rates_per_kwh
+        for tick in range(problem.ticks):
+            metered = (columns.metered + tick, -float(part[tick]))
+            self._at_most([(roof + tick, 1.0), metered], 0.0)
+            if export_pays[tick] and kwh[tick] > 0:  # at least its part of the most it can draw
+                least = (columns.metered + tick, float(kwh[tick] / most[tick]))
+                self._at_most([least, (roof + tick, -1.0)], 0.0)
 
     def _energy(self, columns: _Columns, most: Array) -> None:
         """Charge in ticks that are on, in the last of them for a part of it."""
@@ -287,7 +323,9 @@ class _Programme:
             problem, on = each.problem, plan.on.astype(float)
             before = np.concatenate(([float(problem.before.on)], on[:-1]))
             least = np.minimum(problem.highest_amps, problem.min_amps or np.inf) * each.kwh_per_amp
+            roof = [] if each.roof is None else [(each.roof, plan.roof_kwh)]
             rows = (
+                *roof,
                 (each.on, on),
                 (each.start, np.maximum(0.0, on - before)),
                 (each.metered, plan.metered_kwh),

@@ -12,10 +12,13 @@ from planners.joint.integer_programme import can_state
 from planners.joint.lowered_needs import with_least_shortages, with_needs_met
 from planners.joint.plans import Plans, currents_of, fits, solved
 from planners.joint.shared_prices import SharedPrices
+from planners.joint.surplus import pays_to_export
 from planners.joint.turns import best_in_turn, improved, in_turn, kept_currents, orders_of
+from planners.solver.problem import TIE
+from planners.solver.solution import objective
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterator, Sequence
 
     from planners.joint.integer_programme import Improve
     from planners.joint.problem import JointProblem
@@ -87,7 +90,8 @@ def ever_better(
     Yields
     ------
     JointPlan
-        First the plans of each vehicle alone, if they fit together: these are the cheapest. Else
+        First the plans of each vehicle alone, if they fit together and none draws another's
+        surplus: these are the cheapest. Else
         the best of planning in turn; and then, after each round of prices on what is shared, the
         best so far with the bound so far. It ends when the plans are proven, or after
         `MOST_ROUNDS` and the improvement. None is worse than the one before. A need that can't be
@@ -101,10 +105,14 @@ def ever_better(
     """  # noqa: DOC502 - raised by check
     joint.check()
     alone = [solved(joint, vehicle, problem) for vehicle, problem in enumerate(joint.vehicles)]
-    if fits(joint, currents_of(joint, alone)):
-        yield _joint_plan(joint, Plans.of(joint, alone), -np.inf, is_least=True)
+    together = Plans.of(joint, alone) if fits(joint, currents_of(joint, alone)) else None
+    if together is not None and _is_least(joint, alone, together):
+        yield _joint_plan(joint, together, -np.inf, is_least=True)
         return
     best = improved(joint, best_in_turn(joint), rounds=3)
+    if together is not None:
+        trial = improved(joint, together, rounds=3)
+        best = trial if trial.is_better_than(best) else best
     original = joint
     if best.is_short:
         best = with_least_shortages(joint, best)
@@ -116,7 +124,13 @@ def ever_better(
     for _ in range(MOST_ROUNDS):
         prices.next_round(best.money)
         order, kept = next(turns)
-        trial = in_turn(joint, order, surcharges=prices.surcharges, kept=kept)
+        trial = in_turn(
+            joint,
+            order,
+            surcharges=prices.surcharges,
+            surplus_prices=prices.surplus_prices,
+            kept=kept,
+        )
         trial = improved(joint, trial, rounds=2)
         best = trial if trial.is_better_than(best) else best
         found = _joint_plan(original, best, prices.bound)
@@ -131,6 +145,15 @@ def ever_better(
         is_worth = trial.money < best.money - PROVEN * sum(abs(plan.cost) for plan in trial.plans)
         best = trial if is_worth else best
         yield _joint_plan(original, best, max(prices.bound, bound))
+
+
+def _is_least(joint: JointProblem, alone: Sequence[Solution], together: Plans) -> bool:
+    """Tell whether the plans of each vehicle alone cost no more together."""
+    if not joint.has_surplus:
+        return True
+    pairs = zip(joint.vehicles, alone, strict=True)
+    least = sum(objective(problem, plan) for problem, plan in pairs)
+    return not pays_to_export(joint).any() and together.money <= least + TIE
 
 
 def _joint_plan(

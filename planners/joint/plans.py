@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Self
 
 import numpy as np
 
+from planners.joint.surplus import surplus_beside, with_shared_surplus
 from planners.solver.exact import solve
 from planners.solver.problem import NEED_TOLERANCE_KWH, TIE
 from planners.solver.solution import objective
@@ -16,7 +17,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from planners.joint.problem import JointProblem
+    from planners.joint.problem import JointProblem, SolvedKey
     from planners.solver.problem import PlanningProblem
     from planners.solver.solution import Solution
 
@@ -68,6 +69,7 @@ class Plans:
         equals = [
             [k for k, r in zip(short, joint.ranks, strict=True) if r == rank] for rank in ranks
         ]
+        plans = with_shared_surplus(joint, plans)
         money = sum(objective(p, plan) for p, plan in zip(joint.vehicles, plans, strict=True))
         return cls(tuple(plans), tuple((max(each), sum(each)) for each in equals), money)
 
@@ -184,10 +186,10 @@ def remember(joint: JointProblem, vehicle: int, solution: Solution) -> None:
     joint.solutions[_key(vehicle, joint.vehicles[vehicle])] = solution
 
 
-def _key(vehicle: int, problem: PlanningProblem) -> tuple[int, bytes, bytes]:
-    surcharges = problem.surcharges_per_kwh
-    charged = b"" if surcharges is None else surcharges.tobytes()
-    return vehicle, problem.highest_amps.tobytes(), charged
+def _key(vehicle: int, problem: PlanningProblem) -> SolvedKey:
+    changing = problem.surcharges_per_kwh, problem.surplus_kw, problem.export_rates_per_kwh
+    charged, surplus, rates = (b"" if each is None else each.tobytes() for each in changing)
+    return vehicle, problem.highest_amps.tobytes(), charged, surplus, rates
 
 
 def beside(
@@ -213,7 +215,8 @@ def beside(
     Returns
     -------
     PlanningProblem
-        What the others take is rounded up to whole amperes, so that few currents differ.
+        What the others take is rounded up to whole amperes, so that few currents differ. They have
+        the surplus first, so that its cost is what it adds to theirs.
     """
     problem = joint.vehicles[vehicle]
     room = whole = problem.highest_amps
@@ -239,4 +242,5 @@ def beside(
         problem,
         highest_amps=np.where(is_free, problem.highest_amps, lowered),
         surcharges_per_kwh=CROWDED_PER_KWH * crowded[: problem.ticks] if crowded.any() else None,
+        surplus_kw=surplus_beside(joint, vehicle, others),
     )

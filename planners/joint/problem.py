@@ -14,6 +14,10 @@ if TYPE_CHECKING:
     from planners.solver.solution import Solution
 
 
+SolvedKey = tuple[int, bytes, bytes, bytes, bytes]
+"""A vehicle's place, and its currents, surcharges, surplus and export rates."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class SharedLimit:
     """Something of which the vehicles together may take only so much.
@@ -35,6 +39,9 @@ class SharedLimit:
 class JointProblem:
     """The choice of a current for each vehicle in each tick.
 
+    The vehicles share the surplus: in each tick it covers what they draw together up to it, whoever
+    draws it, and the sum of their costs is that of the whole: see `planners.joint.surplus`.
+
     In every tick and for every limit, the sum over the vehicles of weight times current is at most
     what is left; a tick that is cut short counts as whole. Of such plans, take the one with the
     least shortages, and of those the one with the least sum of the vehicles' objectives: see
@@ -45,7 +52,7 @@ class JointProblem:
     ----------
     vehicles : tuple of PlanningProblem
         One for each vehicle. Tick `i` is the same time for all; a vehicle that leaves earlier has
-        fewer ticks.
+        fewer ticks. Each has all of the surplus, or none has any.
     limits : tuple of SharedLimit
         What they share; each has as many ticks as the longest problem.
     priorities : tuple of int
@@ -66,12 +73,24 @@ class JointProblem:
     priorities: tuple[int, ...] = ()
     safe_amps: tuple[NDArray[np.float64], ...] = ()
     halvings: int = 8
-    solutions: dict[tuple[int, bytes, bytes], Solution] = field(default_factory=dict, repr=False)
+    solutions: dict[tuple[int, bytes, bytes, bytes, bytes], Solution] = field(
+        default_factory=dict, repr=False
+    )
 
     @property
     def ticks(self) -> int:
         """Number of ticks of the longest problem."""
         return max(problem.ticks for problem in self.vehicles)
+
+    @property
+    def has_surplus(self) -> bool:
+        """Whether there is a surplus to share."""
+        return self.vehicles[0].surplus_kw is not None
+
+    @property
+    def longest(self) -> PlanningProblem:
+        """The problem with the most ticks."""
+        return max(self.vehicles, key=lambda problem: problem.ticks)
 
     @property
     def ranks(self) -> tuple[int, ...]:
@@ -92,6 +111,7 @@ class JointProblem:
             problem.check()
         if len({problem.tick_hours for problem in self.vehicles}) > 1:
             raise ValueError("vehicles: expected ticks of one length")
+        self._check_surplus()
         if len(self.ranks) != len(self.vehicles):
             raise ValueError("priorities: expected one for each vehicle, or none")
         for limit in self.limits:
@@ -99,6 +119,18 @@ class JointProblem:
         expected = [(problem.ticks,) for problem in self.vehicles]
         if self.safe_amps and [amps.shape for amps in self.safe_amps] != expected:
             raise ValueError("safe_amps: expected the ticks of each vehicle, or nothing")
+
+    def _check_surplus(self) -> None:
+        longest = self.longest
+        for problem in self.vehicles:
+            for one, other in (
+                (problem.surplus_kw, longest.surplus_kw),
+                (problem.export_rates_per_kwh, longest.export_rates_per_kwh),
+            ):
+                if (one is None) != (other is None):
+                    raise ValueError("vehicles: expected a surplus of all, or of none")
+                if one is not None and other is not None and (one != other[: len(one)]).any():
+                    raise ValueError("vehicles: expected one surplus and one export rate for all")
 
     def _check_limit(self, limit: SharedLimit) -> None:
         if len(limit.weights) != len(self.vehicles) or min(limit.weights) < 0:

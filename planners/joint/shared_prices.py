@@ -14,6 +14,9 @@ are a matter of milliseconds; and their prices are nearly those of the real vehi
 A tick's current is charged by its energy, ``metered kWh / (kW per ampere x hours)``. With a taper,
 or in a tick cut short, that is less than the current, so the bound stays one.
 
+A surplus that vehicles share is one more thing with a price, charged to the energy that each takes
+from it; where export pays more, see `planners.joint.surplus`.
+
 The bound is as exact as each vehicle's plan: see `planners.solver.exact.solve`. With a taper, or
 where there would be too many levels, a vehicle's plan may cost a tick's energy more than the
 cheapest, and the bound may be too high by as much for each vehicle.
@@ -32,6 +35,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planners.joint.plans import beside, limit_left
+from planners.joint.surplus import alone_at_best, at_surplus_prices, is_shared, pays_to_export
 from planners.solver.exact import solve
 from planners.solver.problem import PlanningProblem
 from planners.solver.solution import objective
@@ -73,13 +77,18 @@ class SharedPrices:
 
     def __init__(self, joint: JointProblem) -> None:
         nobody = np.zeros((len(joint.vehicles), joint.ticks))
-        self._joint = joint
+        self._joint, self._hours = joint, joint.longest.tick_hours
         # No vehicle alone may take more than all that is left.
-        self._alone = [beside(joint, vehicle, nobody) for vehicle in range(len(joint.vehicles))]
+        at_best = replace(joint, vehicles=tuple(alone_at_best(joint)))
+        self._alone = [beside(at_best, vehicle, nobody) for vehicle in range(len(joint.vehicles))]
+        self._surplus_kw = _surplus_with_price(joint)
         self._groups = _groups_of(joint)
         self._sizes = np.bincount(self._groups)
         self._left = [limit_left(limit.left) for limit in joint.limits]
-        self._prices = np.zeros((len(joint.limits), len(self._sizes)))
+        # The last row is of the surplus: in amperes of a vehicle, as the others are.
+        self._unit_kw = min(problem.model.kw_per_amp for problem in joint.vehicles)
+        rows = len(joint.limits) + (self._surplus_kw is not None)
+        self._prices = np.zeros((rows, len(self._sizes)))
         self._step, self._waited = 1.0, 0
         self.bound = -np.inf
         self.is_settled = False
@@ -87,12 +96,20 @@ class SharedPrices:
     @property
     def surcharges(self) -> list[NDArray[np.float64]]:
         """What each vehicle's current costs on top, shape (its ticks,) [currency per kWh]."""
-        per_tick = self._prices[:, self._groups]
+        per_tick = self._prices[: len(self._left), self._groups]
         found = []
         for vehicle, problem in enumerate(self._joint.vehicles):
             weights = np.array([limit.weights[vehicle] for limit in self._joint.limits])
             per_amp = (weights @ per_tick)[: problem.ticks]
             found.append(per_amp / (problem.model.kw_per_amp * problem.tick_hours))
+        return found
+
+    @property
+    def surplus_prices(self) -> NDArray[np.float64] | None:
+        """What energy from the surplus costs on top, shape (ticks,) [currency per kWh]."""
+        if self._surplus_kw is None:
+            return None
+        found: NDArray[np.float64] = self._prices[-1, self._groups] / (self._hours * self._unit_kw)
         return found
 
     def next_round(self, best_money: float) -> None:
@@ -128,20 +145,29 @@ class SharedPrices:
     def _answered(self, answer: _Answer) -> tuple[float, NDArray[np.float64]]:
         """Let each vehicle answer the prices: the bound, and what is taken too much of."""
         taken = [np.zeros(self._joint.ticks) for _ in self._left]
-        value = 0.0
+        from_roof_kw = np.zeros(self._joint.ticks)
+        value, prices = 0.0, self.surplus_prices
         for vehicle, (problem, surcharges) in enumerate(
             zip(self._alone, self.surcharges, strict=True)
         ):
-            metered_kwh, cost = answer(replace(problem, surcharges_per_kwh=surcharges))
+            priced = replace(problem, surcharges_per_kwh=surcharges)
+            if prices is not None:
+                priced = at_surplus_prices(priced, prices)
+            metered_kwh, roof_kwh, cost = answer(priced)
             value += cost
+            if priced.export_rates_per_kwh is not None:  # at the import rate it leaves the surplus
+                roof_kwh = roof_kwh * (priced.export_rates_per_kwh < priced.rates_per_kwh)
+            from_roof_kw[: problem.ticks] += roof_kwh / self._hours
             amps = metered_kwh / (problem.model.kw_per_amp * problem.tick_hours)
             for used, limit in zip(taken, self._joint.limits, strict=True):
                 used[: problem.ticks] += limit.weights[vehicle] * amps
-        per_tick = self._prices[:, self._groups]
-        value -= sum(float(q @ left) for q, left in zip(per_tick, self._left, strict=True))
+        left_of, per_tick, unit = self._left, self._prices[:, self._groups], self._unit_kw
+        if self._surplus_kw is not None:
+            taken, left_of = [*taken, from_roof_kw / unit], [*left_of, self._surplus_kw / unit]
+        value -= sum(float(q @ left) for q, left in zip(per_tick, left_of, strict=True))
         over = [
             np.bincount(self._groups, used - left)
-            for used, left in zip(taken, self._left, strict=True)
+            for used, left in zip(taken, left_of, strict=True)
         ]
         return value, np.array(over)
 
@@ -161,22 +187,39 @@ class SharedPrices:
         return not self.is_settled
 
 
-_Answer = Callable[[PlanningProblem], tuple[NDArray[np.float64], float]]
-"""From a vehicle's problem to its metered energy in each tick and its objective at the prices."""
+_Answer = Callable[[PlanningProblem], tuple[NDArray[np.float64], NDArray[np.float64], float]]
+"""From a vehicle's problem to its metered energy in each tick, the part of it that is from the
+surplus, and its objective at the prices."""
 
 
-def _planned(problem: PlanningProblem) -> tuple[NDArray[np.float64], float]:
+def _surplus_with_price(joint: JointProblem) -> NDArray[np.float64] | None:
+    """Return the surplus that a price shares [kW]; infinite where nobody shares it."""
+    if joint.longest.surplus_kw is None:
+        return None
+    is_priced = is_shared(joint) & ~pays_to_export(joint)
+    return np.where(is_priced, joint.longest.surplus_kw, 1e6) if is_priced.any() else None
+
+
+def _planned(problem: PlanningProblem) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
     """Take what the cheapest plan takes."""
     plan = solve(problem)
     surcharges = problem.prices_per_kwh - problem.rates_per_kwh
-    return plan.metered_kwh, objective(problem, plan) + float(surcharges @ plan.metered_kwh)
+    cost = objective(problem, plan) + float(surcharges @ plan.metered_kwh)
+    return plan.metered_kwh, plan.roof_kwh, cost
 
 
-def _taken_freely(problem: PlanningProblem) -> tuple[NDArray[np.float64], float]:
+def _taken_freely(
+    problem: PlanningProblem,
+) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
     """Take the cheapest ticks up to the need, and on to the want at the highest rate or less."""
     deadline, model, prices = problem.deadlines[0], problem.model, problem.prices_per_kwh
     usable = problem.highest_amps >= problem.least_amps
     most = np.where(usable, problem.highest_amps, 0.0) * model.kw_per_amp * problem.tick_hours
+    ticks = problem.ticks
+    if problem.surplus_kw is not None:  # the two parts of a tick, as if each were one
+        roof = np.minimum(most, problem.surplus_kw * problem.tick_hours)
+        prices = np.concatenate((problem.export_prices_per_kwh, prices))
+        most = np.concatenate((roof, most - roof))
     need, want = (
         max(0.0, kwh - problem.stored_kwh) / model.efficiency
         for kwh in (deadline.need_kwh, deadline.want_kwh)
@@ -184,10 +227,13 @@ def _taken_freely(problem: PlanningProblem) -> tuple[NDArray[np.float64], float]
     order = np.argsort(prices, kind="stable")
     until = np.cumsum(most[order])
     target = np.where(prices[order] < deadline.max_rate_per_kwh, want, need)
-    metered = np.zeros(problem.ticks)
+    metered = np.zeros(len(most))
     metered[order] = np.maximum(0.0, np.minimum(until, target) - (until - most[order]))
     past = max(0.0, float(metered.sum()) - need)
-    return metered, float(prices @ metered) - deadline.max_rate_per_kwh * past
+    cost = float(prices @ metered) - deadline.max_rate_per_kwh * past
+    if problem.surplus_kw is None:
+        return metered, np.zeros(ticks), cost
+    return metered[:ticks] + metered[ticks:], metered[:ticks], cost
 
 
 def _groups_of(joint: JointProblem) -> NDArray[np.intp]:
@@ -196,7 +242,10 @@ def _groups_of(joint: JointProblem) -> NDArray[np.intp]:
     changes = np.zeros(joint.ticks, dtype=np.bool_)
     for problem in joint.vehicles:
         gone = np.full(joint.ticks - problem.ticks, -np.inf)
-        rows += [np.concatenate((of, gone)) for of in (problem.rates_per_kwh, problem.highest_amps)]
+        own = [problem.rates_per_kwh, problem.highest_amps]
+        more = problem.surplus_kw, problem.export_rates_per_kwh
+        own += [each for each in more if each is not None]
+        rows += [np.concatenate((of, gone)) for of in own]
         edges = [edge for d in problem.deadlines for edge in (d.end, d.return_tick)]
         changes[[edge for edge in edges if edge < joint.ticks]] = True
     for row in rows:

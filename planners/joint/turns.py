@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from planners.joint.plans import FITS_AMPS, Plans, beside, currents_of, limit_left, solved
+from planners.joint.surplus import at_surplus_prices
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -74,6 +75,7 @@ def in_turn(
     order: Sequence[int],
     *,
     surcharges: Sequence[NDArray[np.float64]] | None = None,
+    surplus_prices: NDArray[np.float64] | None = None,
     kept: NDArray[np.float64] | None = None,
 ) -> Plans:
     """Plan one vehicle after the other.
@@ -86,6 +88,8 @@ def in_turn(
         The vehicles, the first to plan first.
     surcharges : sequence of ndarray of float, each of shape (ticks of the vehicle,), optional
         What to add to each vehicle's rates, so that it leaves others what they need more.
+    surplus_prices : ndarray of float, shape (ticks,), optional
+        The same for energy from the surplus alone [currency per kWh].
     kept : ndarray of float, shape (vehicles, ticks), optional
         Current that is kept for each vehicle until it is planned [A per phase].
 
@@ -106,6 +110,8 @@ def in_turn(
         if surcharges is not None:
             crowded = problem.prices_per_kwh - problem.rates_per_kwh
             problem = replace(problem, surcharges_per_kwh=surcharges[vehicle] + crowded)
+        if surplus_prices is not None:
+            problem = at_surplus_prices(problem, surplus_prices)
         plan = plans[vehicle] = solved(joint, vehicle, problem)
         currents[vehicle] = 0.0
         currents[vehicle, : problem.ticks] = np.where(plan.on, plan.amps, 0.0)

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 
 import highspy
 
@@ -18,6 +19,7 @@ from tests.planners.solver import several_rows
 from tests.planners.solver.linear_model import LinearModel
 from tests.planners.solver.reference_several import _rules
 from tests.planners.solver.several_columns import (
+    Power,
     Segment,
     Terms,
     add_ticks,
@@ -49,13 +51,18 @@ def cheapest_together(joint: JointProblem, seconds: float) -> JointOptimum | Non
     """Find the least money with every need met; None if they can't all be met."""
     model = LinearModel()
     taken: dict[tuple[int, int], Terms] = defaultdict(list)
+    from_roof: dict[int, Terms] = defaultdict(list)
     for number, problem in enumerate(joint.vehicles):
-        for tick, terms in _vehicle(model, problem):
+        for tick, terms in _vehicle(model, problem, from_roof):
             for place, limit in enumerate(joint.limits):
                 if limit.weights[number]:
                     taken[place, tick] += times(limit.weights[number], terms)
     for (place, tick), terms in taken.items():
         model.at_most(terms, max(0.0, float(joint.limits[place].left[tick])) + 1e-9)
+    for tick, terms in from_roof.items():
+        surplus_kw = joint.longest.surplus_kw
+        assert surplus_kw is not None
+        model.at_most(terms, float(surplus_kw[tick]) * joint.longest.tick_hours)
     solver = model.highs()
     solver.setOptionValue("mip_rel_gap", 1e-5)
     solver.setOptionValue("time_limit", seconds)
@@ -71,8 +78,12 @@ def cheapest_together(joint: JointProblem, seconds: float) -> JointOptimum | Non
     )
 
 
-def _vehicle(model: LinearModel, problem: PlanningProblem) -> list[tuple[int, Terms]]:
+def _vehicle(
+    model: LinearModel, given: PlanningProblem, from_roof: dict[int, Terms]
+) -> list[tuple[int, Terms]]:
     """Write one vehicle's rules, needs met, and return the current of each of its ticks."""
+    # What it has of a surplus, which must cost no more than import, is added to `from_roof`.
+    problem = replace(given, surplus_kw=None, export_rates_per_kwh=None)
     power = power_of(problem)
     segments: list[Segment] = [first_segment(model, problem)]
     for place in range(1, len(problem.deadlines)):
@@ -85,6 +96,11 @@ def _vehicle(model: LinearModel, problem: PlanningProblem) -> list[tuple[int, Te
         _rules(model, problem, power, segment)
         several_rows.money(model, problem, power, segment, place)
         model.upper[segment.short] = 0.0
+        if given.surplus_kw is not None and given.export_rates_per_kwh is not None:
+            less = given.export_rates_per_kwh - given.rates_per_kwh
+            for tick, terms in _roof_columns(model, given, power, segment):
+                model.charge(times(float(less[tick]), terms))
+                from_roof[tick] += terms
         for tick, on, metered in zip(segment.ticks, segment.on, segment.metered, strict=True):
             if problem.min_amps is None:
                 found.append((tick, [(on, float(problem.highest_amps[tick]))]))
@@ -94,6 +110,21 @@ def _vehicle(model: LinearModel, problem: PlanningProblem) -> list[tuple[int, Te
                 model.at_least([(amps, 1.0), (on, -problem.min_amps)], 0.0)
                 found.append((tick, [(amps, 1.0)]))
     return found
+
+
+def _roof_columns(
+    model: LinearModel, problem: PlanningProblem, power: Power, segment: Segment
+) -> Iterator[tuple[int, Terms]]:
+    """Add what each tick has of the surplus: at most that of its used part, and what it draws."""
+    assert problem.surplus_kw is not None
+    for place, tick in enumerate(segment.ticks):
+        most = float(problem.surplus_kw[tick]) * problem.tick_hours
+        spent, before = segment.spent[place + 1], segment.spent[place]
+        used: Terms = [(segment.on[place], 1.0), (spent, -1.0), (before, 1.0)]
+        roof = model.column(min(most, power.metered[tick]))
+        model.at_most([(roof, 1.0), *times(-most, used)], 0.0)
+        model.at_most([(roof, 1.0), *times(-1.0, segment.metered[place])], 0.0)
+        yield tick, [(roof, 1.0)]
 
 
 def least_largest_shortage(joint: JointProblem) -> float:
