@@ -189,12 +189,12 @@ class _Programme:
 
     def __post_init__(self) -> None:
         self.vehicles = [self._vehicle(problem) for problem in alone_at_best(self.joint)]
-        surplus_kw = self.joint.longest.surplus_kw
-        if surplus_kw is not None:
-            for tick, kwh in enumerate((surplus_kw * self.joint.longest.tick_hours).tolist()):
+        if self.joint.sunniest is not None:
+            kwh = self.joint.surplus_kw * self.joint.vehicles[0].tick_hours
+            for tick in range(self.joint.ticks):
                 columns = (each for each in self.vehicles if tick < each.problem.ticks)
                 terms = [(each.roof + tick, 1.0) for each in columns if each.roof is not None]
-                self._at_most(terms, kwh)
+                self._at_most(terms, float(kwh[tick]))
         for limit in self.joint.limits:
             left = limit_left(limit.left)
             for tick in range(self.joint.ticks):

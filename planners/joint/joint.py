@@ -149,7 +149,7 @@ def ever_better(
 
 def _is_least(joint: JointProblem, alone: Sequence[Solution], together: Plans) -> bool:
     """Tell whether the plans of each vehicle alone cost no more together."""
-    if not joint.has_surplus:
+    if joint.sunniest is None:
         return True
     pairs = zip(joint.vehicles, alone, strict=True)
     least = sum(objective(problem, plan) for problem, plan in pairs)

@@ -52,7 +52,8 @@ class JointProblem:
     ----------
     vehicles : tuple of PlanningProblem
         One for each vehicle. Tick `i` is the same time for all; a vehicle that leaves earlier has
-        fewer ticks. Each has all of the surplus, or none has any.
+        fewer ticks. Each has all of the surplus, or none: one without (its charge point has a meter
+        of its own, or it leaves before the sun rises) shares none.
     limits : tuple of SharedLimit
         What they share; each has as many ticks as the longest problem.
     priorities : tuple of int
@@ -83,14 +84,18 @@ class JointProblem:
         return max(problem.ticks for problem in self.vehicles)
 
     @property
-    def has_surplus(self) -> bool:
-        """Whether there is a surplus to share."""
-        return self.vehicles[0].surplus_kw is not None
+    def sunniest(self) -> PlanningProblem | None:
+        """The longest problem with a surplus, which has all of it; None if there is none."""
+        sharing = (each for each in self.vehicles if each.surplus_kw is not None)
+        return max(sharing, key=lambda problem: problem.ticks, default=None)
 
     @property
-    def longest(self) -> PlanningProblem:
-        """The problem with the most ticks."""
-        return max(self.vehicles, key=lambda problem: problem.ticks)
+    def surplus_kw(self) -> NDArray[np.float64]:
+        """The surplus in all ticks [kW], shape (ticks,)."""
+        surplus, sunniest = np.zeros(self.ticks), self.sunniest
+        if sunniest is not None and sunniest.surplus_kw is not None:
+            surplus[: sunniest.ticks] = sunniest.surplus_kw
+        return surplus
 
     @property
     def ranks(self) -> tuple[int, ...]:
@@ -121,14 +126,18 @@ class JointProblem:
             raise ValueError("safe_amps: expected the ticks of each vehicle, or nothing")
 
     def _check_surplus(self) -> None:
-        longest = self.longest
+        sunniest = self.sunniest
+        if sunniest is None:
+            return
         for problem in self.vehicles:
-            for one, other in (
-                (problem.surplus_kw, longest.surplus_kw),
-                (problem.export_rates_per_kwh, longest.export_rates_per_kwh),
-            ):
-                if (one is None) != (other is None):
-                    raise ValueError("vehicles: expected a surplus of all, or of none")
+            pairs = (
+                (problem.surplus_kw, sunniest.surplus_kw),
+                (problem.export_rates_per_kwh, sunniest.export_rates_per_kwh),
+                (problem.rates_per_kwh, sunniest.rates_per_kwh),
+            )
+            if problem.surplus_kw is None:
+                continue
+            for one, other in pairs:
                 if one is not None and other is not None and (one != other[: len(one)]).any():
                     raise ValueError("vehicles: expected one surplus and one export rate for all")
 

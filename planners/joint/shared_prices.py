@@ -77,7 +77,7 @@ class SharedPrices:
 
     def __init__(self, joint: JointProblem) -> None:
         nobody = np.zeros((len(joint.vehicles), joint.ticks))
-        self._joint, self._hours = joint, joint.longest.tick_hours
+        self._joint, self._hours = joint, joint.vehicles[0].tick_hours
         # No vehicle alone may take more than all that is left.
         at_best = replace(joint, vehicles=tuple(alone_at_best(joint)))
         self._alone = [beside(at_best, vehicle, nobody) for vehicle in range(len(joint.vehicles))]
@@ -194,10 +194,8 @@ surplus, and its objective at the prices."""
 
 def _surplus_with_price(joint: JointProblem) -> NDArray[np.float64] | None:
     """Return the surplus that a price shares [kW]; infinite where nobody shares it."""
-    if joint.longest.surplus_kw is None:
-        return None
     is_priced = is_shared(joint) & ~pays_to_export(joint)
-    return np.where(is_priced, joint.longest.surplus_kw, 1e6) if is_priced.any() else None
+    return np.where(is_priced, joint.surplus_kw, 1e6) if is_priced.any() else None
 
 
 def _planned(problem: PlanningProblem) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:

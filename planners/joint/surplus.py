@@ -48,7 +48,8 @@ def surplus_beside(joint: JointProblem, vehicle: int, currents: Array) -> Array 
     problem = joint.vehicles[vehicle]
     if problem.surplus_kw is None or not currents.any():
         return problem.surplus_kw
-    kw_per_amp = np.array([each.model.kw_per_amp for each in joint.vehicles])
+    shares = [each.surplus_kw is not None for each in joint.vehicles]
+    kw_per_amp = np.array([each.model.kw_per_amp for each in joint.vehicles]) * shares
     left: Array = np.maximum(0.0, problem.surplus_kw - (kw_per_amp @ currents)[: problem.ticks])
     return left
 
@@ -68,12 +69,13 @@ def with_shared_surplus(joint: JointProblem, plans: Sequence[Solution]) -> list[
     list of Solution
         The same currents and energies. A tick that is cut short draws in its first part.
     """
-    surplus_kw = joint.longest.surplus_kw
-    if surplus_kw is None:
+    if joint.sunniest is None:
         return list(plans)
-    hours = joint.longest.tick_hours
+    surplus_kw, hours = joint.surplus_kw, joint.sunniest.tick_hours
     share, metered = np.zeros((2, len(plans), joint.ticks))
-    for row, plan in enumerate(plans):
+    for row, (problem, plan) in enumerate(zip(joint.vehicles, plans, strict=True)):
+        if problem.surplus_kw is None:
+            continue
         share[row, : len(plan.share)] = plan.share
         metered[row, : len(plan.share)] = plan.metered_kwh
     power = metered / np.where(share > 0, share * hours, 1.0)
@@ -123,22 +125,20 @@ def at_surplus_prices(problem: PlanningProblem, prices_per_kwh: Array) -> Planni
 
 def is_shared(joint: JointProblem) -> NDArray[np.bool_]:
     """Tell in which ticks more than one vehicle may charge, and there is a surplus."""
-    surplus_kw = joint.longest.surplus_kw
     count = np.zeros(joint.ticks)
     for problem in joint.vehicles:
-        count[: problem.ticks] += problem.highest_amps >= problem.least_amps
-    if surplus_kw is None:
-        return np.zeros(joint.ticks, dtype=np.bool_)
-    found: NDArray[np.bool_] = (count > 1) & (surplus_kw > 0)
+        if problem.surplus_kw is not None:
+            count[: problem.ticks] += problem.highest_amps >= problem.least_amps
+    found: NDArray[np.bool_] = (count > 1) & (joint.surplus_kw > 0)
     return found
 
 
 def pays_to_export(joint: JointProblem) -> NDArray[np.bool_]:
     """Tell in which ticks a surplus that several may draw is worth more to export than import."""
-    longest = joint.longest
-    if longest.export_rates_per_kwh is None:
-        return np.zeros(joint.ticks, dtype=np.bool_)
-    return is_shared(joint) & (longest.export_rates_per_kwh > longest.rates_per_kwh)
+    sunniest, found = joint.sunniest, np.zeros(joint.ticks, dtype=np.bool_)
+    if sunniest is not None and sunniest.export_rates_per_kwh is not None:
+        found[: sunniest.ticks] = sunniest.export_rates_per_kwh > sunniest.rates_per_kwh
+    return found & is_shared(joint)
 
 
 def alone_at_best(joint: JointProblem) -> list[PlanningProblem]:
@@ -160,14 +160,15 @@ def alone_at_best(joint: JointProblem) -> list[PlanningProblem]:
         return list(joint.vehicles)
     most_kw = np.zeros(joint.ticks)
     for problem in joint.vehicles:
-        usable = problem.highest_amps >= problem.least_amps
-        most_kw[: problem.ticks] += np.where(usable, problem.highest_amps, 0.0) * (
-            problem.model.kw_per_amp
-        )
+        if problem.surplus_kw is not None:
+            usable = problem.highest_amps >= problem.least_amps
+            amps = np.where(usable, problem.highest_amps, 0.0)
+            most_kw[: problem.ticks] += amps * problem.model.kw_per_amp
     found = []
     for problem in joint.vehicles:
         own, surplus_kw = expensive[: problem.ticks], problem.surplus_kw
         if surplus_kw is None or problem.export_rates_per_kwh is None:
+            found.append(problem)
             continue
         part = np.minimum(1.0, surplus_kw / np.maximum(most_kw[: problem.ticks], 1e-9))
         more = problem.export_rates_per_kwh - problem.rates_per_kwh

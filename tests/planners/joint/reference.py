@@ -60,9 +60,7 @@ def cheapest_together(joint: JointProblem, seconds: float) -> JointOptimum | Non
     for (place, tick), terms in taken.items():
         model.at_most(terms, max(0.0, float(joint.limits[place].left[tick])) + 1e-9)
     for tick, terms in from_roof.items():
-        surplus_kw = joint.longest.surplus_kw
-        assert surplus_kw is not None
-        model.at_most(terms, float(surplus_kw[tick]) * joint.longest.tick_hours)
+        model.at_most(terms, float(joint.surplus_kw[tick]) * joint.vehicles[0].tick_hours)
     solver = model.highs()
     solver.setOptionValue("mip_rel_gap", 1e-5)
     solver.setOptionValue("time_limit", seconds)

@@ -148,6 +148,14 @@ def test_others_have_the_surplus_first() -> None:
     assert left.tolist() == [1.0, 0.0]
 
 
+def test_one_with_a_meter_of_its_own_has_none_of_it() -> None:
+    """It imports all that it needs, and the other has all of the sun."""
+    other = replace(car([4.0], 4.0), surplus_kw=None, export_rates_per_kwh=None)
+    *_, last = ever_better(behind(100.0, car([4.0], 4.0), other))
+    assert [plan.cost for plan in last.plans] == pytest.approx([0.4, 1.2])
+    assert last.is_proven
+
+
 def test_one_that_is_away_later_takes_the_morning_sun() -> None:
     """The first has only the first hour; the second waits for its own, though both would do."""
     joint = behind(100.0, car([4.0], 4.0), car([4.0, 4.0], 4.0))
@@ -188,7 +196,6 @@ def _relay(problem: PlanningProblem, on: tuple[float, ...]) -> Solution:
 @pytest.mark.parametrize(
     ("other", "message"),
     [
-        ({"surplus_kw": None, "export_rates_per_kwh": None}, "of all, or of none"),
         ({"surplus_kw": np.array([1.0, 1.0])}, "one surplus"),
         ({"export_rates_per_kwh": np.array([0.1, 0.2])}, "one export rate"),
     ],
