@@ -90,7 +90,8 @@ def test_costs_what_highs_finds(block: int) -> None:
         if best.is_optimal:  # a busy machine may not let HiGHS finish in time
             cost = sum(abs(plan.cost) for plan in first.plans)
             excess.append((first.money - best.money) / cost)
-    assert not excess or median(excess) <= MEDIAN_EXCESS
+    # The median of the few that a busy machine solves is that of the easiest or the hardest.
+    assert len(excess) <= BLOCK // 2 or median(excess) <= MEDIAN_EXCESS
 
 
 def _check_rules(joint: JointProblem, found: JointPlan) -> None:
