@@ -3,7 +3,9 @@
 The bound sets aside the shortest run and rest, and all starts but the first: the energy is bought
 from the cheapest ticks, of each interval as much as whole ticks, or whole amperes, take under its
 cap. Only one tick may be cut short, so that only one interval can have a part of a tick more. That
-part costs the lowest rate at least. No plan under the caps costs less.
+part costs the lowest rate at least. No plan under the caps costs less. With a surplus each tick is
+two, one at the export rate and one at the import rate, and an interval has its surplus on top of
+what it may import.
 """
 
 from __future__ import annotations
@@ -19,6 +21,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from planners.capacity.statement import CapacityProblem
+    from planners.solver.problem import PlanningProblem
 
     Array = NDArray[np.float64]
 
@@ -122,8 +125,12 @@ def night_bound(capacity: CapacityProblem, need_kwh: float) -> NightBound:
     interval = np.full(problem.ticks, len(capacity.intervals))
     for number, each in enumerate(capacity.intervals):
         interval[each.start : each.end] = number
-    order = np.argsort(problem.prices_per_kwh, kind="stable")
-    before = np.zeros(problem.ticks)
+    prices = problem.prices_per_kwh
+    if problem.surplus_kw is not None:
+        prices, kwh = _with_surplus(problem, problem.surplus_kw, kwh)
+        interval = np.concatenate((interval, interval))
+    order = np.argsort(prices, kind="stable")
+    before = np.zeros(len(prices))
     for number in range(len(capacity.intervals)):
         here = order[interval[order] == number]
         before[here] = np.cumsum(kwh[here]) - kwh[here]
@@ -131,7 +138,7 @@ def night_bound(capacity: CapacityProblem, need_kwh: float) -> NightBound:
     want = per_gained * max(0.0, deadline.want_kwh - problem.stored_kwh)
     starts = need > SAME_KWH and not problem.before.on
     return NightBound(
-        rates=problem.prices_per_kwh[order],
+        rates=prices[order],
         kwh=kwh[order],
         before_kwh=before[order],
         interval=interval[order],
@@ -140,3 +147,13 @@ def night_bound(capacity: CapacityProblem, need_kwh: float) -> NightBound:
         max_rate=deadline.max_rate_per_kwh,
         fixed=problem.start_cost if starts else 0.0,
     )
+
+
+def _with_surplus(problem: PlanningProblem, surplus_kw: Array, kwh: Array) -> tuple[Array, Array]:
+    """Return the prices and energies of both parts of each tick; none costs more than it may."""
+    roof = np.minimum(kwh, surplus_kw * problem.tick_hours)
+    exported, imported = problem.export_prices_per_kwh, problem.prices_per_kwh
+    part = roof / np.maximum(kwh, SAME_KWH)
+    # Where export pays more, the mean rate of the whole tick is the lowest.
+    mean = imported + np.maximum(0.0, exported - imported) * part
+    return np.concatenate((np.minimum(exported, mean), mean)), np.concatenate((roof, kwh - roof))

@@ -195,7 +195,7 @@ class _Search:
         for like in capacity.like_nights:
             of_intervals = caps_kw[:, [like.caps[peak] for peak in peaks]]
             budgets = np.maximum(forced, np.maximum(0.0, (of_intervals - base) * hours))
-            rows.append(bound.least(*self._in_whole_ticks(budgets)))
+            rows.append(bound.least(*self._with_surplus(budgets, *self._in_whole_ticks(budgets))))
         return np.array(rows)
 
     def _in_whole_ticks(self, budgets_kwh: Array) -> tuple[Array, Array]:
@@ -218,6 +218,17 @@ class _Search:
         more = np.where((ticks < count) & ((ticks == 0) | (problem.min_amps is None)), 1.0, 0.0)
         left = np.clip(budgets_kwh - whole_kwh, 0.0, unit * most) * more
         return whole_kwh, left.max(axis=1, initial=0.0)
+
+    def _with_surplus(
+        self, budgets_kwh: Array, whole_kwh: Array, more_kwh: Array
+    ) -> tuple[Array, Array]:
+        """Let each interval with a surplus take that, and all that it may import."""
+        problem = self._capacity.problem
+        if problem.surplus_kw is None:
+            return whole_kwh, more_kwh
+        surplus = problem.surplus_kw * problem.tick_hours
+        roof = np.array([surplus[e.start : e.end].sum() for e in self._capacity.intervals])
+        return np.where(roof > 0, budgets_kwh + roof, whole_kwh), more_kwh
 
     def _forced_kwh(self) -> Array:
         """Return what each interval may draw for a run in progress that must last."""
@@ -245,7 +256,7 @@ class _Search:
             powers = np.sort(
                 np.concatenate(
                     [
-                        np.array(list(self._powers_kw(each)))
+                        np.array([*self._powers_kw(each), *self._beside_surplus(each)])
                         for each in capacity.intervals
                         if each.peak in peaks
                     ]
@@ -279,6 +290,25 @@ class _Search:
                         break  # there is time for a tick more
                     yield interval.base_kw + min(amps, most) * kw_per_amp * ticks
         yield interval.base_kw + count * kw_per_amp * most
+
+    def _beside_surplus(self, interval: CountingInterval) -> Iterator[float]:
+        """List the powers that an interval with a surplus can import."""
+        problem, ticks = self._capacity.problem, slice(interval.start, interval.end)
+        highest = problem.highest_amps[ticks]
+        most = float(highest.max(initial=0.0))
+        if problem.surplus_kw is None or most < problem.least_amps:
+            return
+        surplus_kw = problem.surplus_kw[ticks][highest >= problem.least_amps]
+        options, shares = [most], {0.0, *self._cut_shares(most)}
+        if problem.min_amps is not None:
+            options = [*np.arange(np.ceil(problem.min_amps), most).tolist(), most]
+            shares = {0.0}
+        for amps in options if surplus_kw.any() else ():
+            kw = np.sort(np.maximum(0.0, amps * problem.model.kw_per_amp - surplus_kw))[::-1]
+            before = np.concatenate(([0.0], np.cumsum(kw)))
+            for share in shares:
+                imported = before[:-1] + (share or 1.0) * kw
+                yield from (interval.base_kw + imported * problem.tick_hours / interval.hours)
 
     def _cut_shares(self, amps: float) -> Iterator[float]:
         """Return the shares of a tick that are left over if targets are reached in whole ticks."""

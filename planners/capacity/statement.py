@@ -25,6 +25,12 @@ the lowest current, as many ticks are used as there can be, at the current that 
 Where the rate changes inside an interval, that may cost more than other currents with the same mean
 would. Of an interval that is only partly in the night, the same share of its energy may be used.
 Power that falls with a taper counts as if it did not fall.
+
+A surplus of the home's own generation is not imported, and counts in no peak: ``metered`` is then
+the part from the grid alone. Under a cap every tick may draw its surplus and, on top, up to one
+power for the whole interval, with which the grid's part is just what the cap leaves. Equipment that
+is only switched on and off may be on for so many ticks of an interval that even those with the
+least sun together keep the cap.
 """
 
 from __future__ import annotations
@@ -46,6 +52,9 @@ if TYPE_CHECKING:
     from planners.solver.solution import Solution
 
 NO_CAP = float("inf")
+
+HALVINGS = 40
+"""How often a range of powers is halved to find the highest that keeps to a cap."""
 
 
 class CountingInterval(NamedTuple):
@@ -111,8 +120,8 @@ class CapacityProblem:
         return found
 
     def powers_kw(self, solution: Solution) -> list[float]:
-        """Return the mean power of each interval under a plan [kW]."""
-        metered = solution.metered_kwh
+        """Return the mean power that is imported in each interval under a plan [kW]."""
+        metered = solution.metered_kwh - solution.roof_kwh
         return [
             each.base_kw + float(metered[each.start : each.end].sum()) / each.hours
             for each in self.intervals
@@ -127,7 +136,7 @@ class CapacityProblem:
         return reached
 
     def budgets_kwh(self, caps_kw: Sequence[float]) -> list[float]:
-        """Return the energy that each interval has under caps, one for each peak [kWh]."""
+        """Return what each interval may import under caps, one for each peak [kWh]."""
         return [
             max(0.0, (caps_kw[each.peak] - each.base_kw) * each.hours) for each in self.intervals
         ]
@@ -150,7 +159,8 @@ def with_budgets(
     problem : PlanningProblem
         Without limits of use.
     budgets : sequence of (int, int, float)
-        First tick of a stretch, the first after it, and the most energy of it [metered kWh].
+        First tick of a stretch, the first after it, and the most energy of it that is imported
+        [metered kWh].
 
     Returns
     -------
@@ -163,6 +173,12 @@ def with_budgets(
     for start, end, kwh in budgets:
         usable = np.flatnonzero(highest[start:end] >= problem.least_amps) + start
         if not len(usable):
+            continue
+        if problem.surplus_kw is not None and problem.surplus_kw[usable].any():
+            most = _beside_surplus(problem, problem.surplus_kw[usable], highest, usable, kwh)
+            held = int((usable < forced).sum())
+            if most < len(usable):
+                limits.append(UseLimit(start, end, max(most, held)))
             continue
         amp_ticks = kwh / (problem.tick_hours * problem.model.kw_per_amp)
         most = amp_ticks / float(highest[usable].max())
@@ -177,3 +193,36 @@ def with_budgets(
         if most < len(usable):
             limits.append(UseLimit(start, end, max(most, held)))
     return replace(problem, highest_amps=highest, use_limits=tuple(limits))
+
+
+def _beside_surplus(
+    problem: PlanningProblem,
+    surplus_kw: NDArray[np.float64],
+    highest: NDArray[np.float64],
+    usable: NDArray[np.intp],
+    kwh: float,
+) -> float:
+    """Lower the currents of ticks with a surplus; return how many of the ticks may be used."""
+    kw_per_amp = problem.model.kw_per_amp
+    if problem.min_amps is not None:
+        # The power at which what is beyond the surplus of each tick adds up to the energy.
+        least, most = 0.0, float(highest[usable].max()) * kw_per_amp
+        for _ in range(HALVINGS):
+            middle = (least + most) / 2
+            imported = float(np.maximum(0.0, middle - surplus_kw).sum()) * problem.tick_hours
+            least, most = (middle, most) if imported <= kwh else (least, middle)
+        amps = np.maximum(least, surplus_kw) / kw_per_amp
+        lowered = np.where(amps >= problem.min_amps, amps, problem.min_amps)
+        highest[usable] = np.minimum(highest[usable], lowered)
+    drawn = np.maximum(0.0, highest[usable] * kw_per_amp - surplus_kw) * problem.tick_hours
+    return _most_ticks(np.sort(drawn)[::-1], kwh)
+
+
+def _most_ticks(imported_kwh: NDArray[np.float64], kwh: float) -> float:
+    """Return how many ticks keep to an energy, whichever they are; the dearest come first."""
+    upto = np.cumsum(imported_kwh)
+    whole = int((upto <= kwh + 1e-9).sum())
+    if whole == len(upto):
+        return float(whole)
+    before = float(upto[whole - 1]) if whole else 0.0
+    return whole + (kwh - before) / float(imported_kwh[whole])

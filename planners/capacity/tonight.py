@@ -261,8 +261,18 @@ def _intervals(night: NightTicks) -> list[_Interval]:
             after = min(night.problem.ticks, (ends - begin) // step)
             if counts and on in days and first < after:
                 hours = (after - first) * step / 60
-                found.append(_Interval(first, after, hours, base_kw, on, period_of(charge, on)))
+                # In a tick with a surplus the home imports nothing.
+                imports_kw = base_kw * (1 - _sunny_share(night.problem, first, after))
+                period = period_of(charge, on)
+                found.append(_Interval(first, after, hours, imports_kw, on, period))
     return sorted(found)
+
+
+def _sunny_share(problem: PlanningProblem, first: int, after: int) -> float:
+    """Return in what part of some ticks there is a surplus."""
+    if problem.surplus_kw is None:
+        return 0.0
+    return float((problem.surplus_kw[first:after] > 0).mean())
 
 
 class _Statement:

@@ -6,8 +6,9 @@ found that minimises, with ``f(cap)`` the sum of the vehicles' objectives under 
 
     nights x f(cap)  +  charge(cap)
 
-as `planners.capacity.statement` has it for one vehicle. A lower cap never makes charging cheaper,
-and the charge never falls with it: so ``f`` of the next higher cap that was tried bounds the totals
+as `planners.capacity.statement` has it for one vehicle; the surplus of the home's own generation is
+on top of the cap, since it is not imported. A lower cap never makes charging cheaper, and the
+charge never falls with it: so ``f`` of the next higher cap that was tried bounds the totals
 of all caps between. Caps are tried, the one in the middle of the most promising range first, until
 no range promises anything. As far as the joint plans are the cheapest, the cap is the best of all
 candidates.
@@ -244,6 +245,7 @@ class CapSearch:
         left = np.full(self._joint.ticks, self._most_kw)
         for each in self._capacity.intervals:
             left[each.start : each.end] = self._in_tenths(max(0.0, cap_kw - each.base_kw))
+        left += self._joint.surplus_kw
         left[: self._owed_ticks()] = self._most_kw
         return SharedLimit(self._kw_per_amp, left)
 
@@ -285,7 +287,7 @@ class CapSearch:
         metered = np.zeros(self._joint.ticks)
         for solution, is_counted in zip(plan.plans, self._counts, strict=True):
             if is_counted:
-                metered[: len(solution.metered_kwh)] += solution.metered_kwh
+                metered[: len(solution.metered_kwh)] += solution.metered_kwh - solution.roof_kwh
         reached = [0.0] * self._capacity.peaks
         for each in self._capacity.intervals:
             kwh = float(metered[each.start : each.end].sum())
@@ -297,6 +299,7 @@ class CapSearch:
     def _highest_kw(self, plan: JointPlan) -> float:
         """Return the highest power of the home in a tick that counts [kW]."""
         kw = np.array(self._kw_per_amp) @ currents_of(self._joint, plan.plans)
+        kw = np.maximum(0.0, kw - self._joint.surplus_kw)
         intervals = self._capacity.intervals
         return max(each.base_kw + float(kw[each.start : each.end].max()) for each in intervals)
 

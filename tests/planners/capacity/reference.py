@@ -37,6 +37,8 @@ class CapacityCase:
     highest_days: int
     bills: int
     others_kw: tuple[float, ...]
+    import_share: tuple[float, ...] = ()
+    """What part of each tick's energy is imported; all of it if empty."""
 
 
 def least_total_by_highs(case: CapacityCase, *, whole_amps: bool = False) -> Optimum:
@@ -89,7 +91,9 @@ def _charge(case: CapacityCase, model: LinearModel, energy: list[int]) -> list[i
     """Add the powers and what they cost; return the columns of the night's peaks."""
     peaks = [model.column(upper=HIGHEST_KW) for _ in range(1 + max(i[4] for i in case.intervals))]
     for start, end, hours, base_kw, peak in case.intervals:
-        mean = [(column, -1 / hours) for column in energy[start:end]]
+        share = case.import_share[start:end] or (1.0,) * (end - start)
+        columns = zip(energy[start:end], share, strict=True)
+        mean = [(column, -part / hours) for column, part in columns]
         model.at_least([(peaks[peak], 1), *mean], base_kw)
     days = [model.column(upper=HIGHEST_KW, lower=kw) for kw in case.days_kw]
     for day, caps in case.capped:

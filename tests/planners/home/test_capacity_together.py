@@ -7,6 +7,7 @@ import random
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
 import pytest
 
 from planners.capacity.charge import CapacityPrice, PeriodPeaks
@@ -216,3 +217,20 @@ def test_what_a_meter_of_its_own_takes_does_not_count() -> None:
     assert amps["carport"] == pytest.approx(31, abs=1)
     assert [plan.cost / plan.energy_kwh for plan in plans] == pytest.approx([0.10, 0.05])
     assert set(found.allotted) == {"driveway", "carport"}
+
+
+def test_the_sun_is_on_top_of_the_cap_and_raises_no_peak() -> None:
+    """With 3 kW of sun, 5 kW of import are 8 kW of charging, and what is charged for is import."""
+    joint, capacity, _rate = random_home(random.Random(2))
+    sun, rates = np.full(joint.ticks, 3.0), np.zeros(joint.ticks)
+    vehicles = tuple(
+        replace(each, surplus_kw=sun, export_rates_per_kwh=rates) for each in joint.vehicles
+    )
+    counts = [True] * len(vehicles)
+    sunny = CapSearch(replace(joint, vehicles=vehicles), capacity, counts)
+    assert sunny.limit(5.0).left == pytest.approx(np.full(joint.ticks, 8.0), abs=0.03)
+    *_, plan = ever_better(sunny.limited(5.0))
+    metered = sum(each.metered_kwh for each in plan.plans) / 0.5
+    imported = max(0.0, float(np.max(metered)) - 3.0)
+    paid = capacity.charge(np.array([[imported]]))
+    assert sunny.charge_with(plan) == pytest.approx(float(paid[0]))
