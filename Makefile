@@ -14,7 +14,7 @@ WORKERS ?= $(shell expr $$(nproc) + 1)
 # The tests start hundreds of processes. Each would compile all that it imports if nothing were kept.
 unexport PYTHONDONTWRITEBYTECODE
 
-.PHONY: help rehearse test lint types contracts unit mosquitto chromium debian prove bench faults floods browsers picture hours throwaway container upgrade keep-for-upgrade \
+.PHONY: help rehearse test lint types contracts unit mosquitto chromium debian prove solar bench faults floods browsers picture hours throwaway container upgrade keep-for-upgrade \
 	release licences format constraints clean
 
 help:
@@ -22,6 +22,7 @@ help:
 	@echo 'make test         the same, then lint, types, import contracts and all tests'
 	@echo 'make lint types contracts unit     the parts of make test'
 	@echo 'make prove        the planner against HiGHS on 20,000 problems, and every law on 200 examples (half an hour)'
+	@echo 'make solar        the table of the sun against pvlib, from the registry (two minutes)'
 	@echo 'make bench        the planner beside HiGHS, and the daemon at rest (a quarter of an hour)'
 	@echo 'make faults       kills, broken brokers, bad messages and hardware (up to half an hour)'
 	@echo 'make floods       20,000 messages a second, of each kind (an hour)'
@@ -132,6 +133,12 @@ prove: $(VENV)/.tests
 		tests/planners/solver/test_exact_surplus.py \
 		tests/planners/plan/test_nights.py tests/planners/plan/test_planning.py \
 		tests/planners/year/test_year_of_rates.py tests/planners/joint tests/planners/capacity
+
+# pvlib is too large for the tests' own environment; the newest one is what is asked for.
+solar: $(BIN)/python
+	$(PYTHON) -m venv $(VENV).solar
+	$(VENV).solar/bin/python -m pip install --quiet --disable-pip-version-check pvlib
+	$(VENV).solar/bin/python -m tests.outside.solar_values
 
 bench: $(VENV)/.tests mosquitto
 	$(BIN)/python -m tests.benchmarks.planning

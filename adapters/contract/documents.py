@@ -21,7 +21,11 @@ LocalDate: TypeAlias = Annotated[str, Field(pattern=r"^\d{4}-\d{2}-\d{2}$")]
 
 
 class PlannedPeriod(TypedDict):
-    """A period of charging at one current and one rate; half-open."""
+    """A period of charging at one current and one rate; half-open.
+
+    `roof_kwh` is the part of `kwh` that the home's own roofs are counted on for, and `roof_cost`
+    the part of `cost` for it: what export would pay. Both are absent without any.
+    """
 
     start: Instant
     end: Instant
@@ -30,6 +34,8 @@ class PlannedPeriod(TypedDict):
     cost: Money
     band: str
     estimated: NotRequired[Literal[True]]
+    roof_kwh: NotRequired[Kwh]
+    roof_cost: NotRequired[Money]
 
 
 class PlannedOutcome(TypedDict):
@@ -44,6 +50,13 @@ class PlanBaselines(TypedDict):
 
     at_once: PlannedOutcome
     timer: PlannedOutcome
+
+
+class PlannedSources(TypedDict):
+    """What the home's own roofs are counted on for, at what export would pay, and the rest."""
+
+    roof: PlannedOutcome
+    grid: PlannedOutcome
 
 
 class PlannedLater(TypedDict):
@@ -91,6 +104,7 @@ class PlanDocument(TypedDict):
     why: list[str]
     cautions: list[str]
     as_of: NotRequired[Instant]
+    by_source: NotRequired[PlannedSources]
     later: NotRequired[list[PlannedLater]]
     earliest_ready: NotRequired[Instant | None]
     amps_that_would_do: NotRequired[float | None]

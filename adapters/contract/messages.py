@@ -285,6 +285,47 @@ class Announcements(Message):
     ]
 
 
+class PowerStart(BaseModel):
+    """The power that is expected from an instant on, in kW or in W."""
+
+    model_config = ConfigDict(frozen=True, strict=True, extra="ignore", allow_inf_nan=False)
+
+    start: Instant
+    kw: Annotated[float, Field(ge=0, le=1_000)] | None = None
+    watts: Annotated[float, Field(ge=0, le=1_000_000)] | None = None
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if (self.kw is None) == (self.watts is None):
+            raise ValueError("expected either kw or watts")
+        return self
+
+    @property
+    def in_kw(self) -> float:
+        """The power [kW]."""
+        return (self.watts or 0.0) / 1000 if self.kw is None else self.kw
+
+
+class Forecast(Message):
+    """What the home's own roofs are expected to give.
+
+    Each power holds until the next one begins. Of several forecasts the one that was issued last
+    counts, instant by instant.
+    """
+
+    issued: Instant
+    power: Annotated[
+        tuple[PowerStart, ...], Strict(strict=False), Field(min_length=1, max_length=2_000)
+    ]
+
+
+class Generated(Message):
+    """The power that the home's own roofs give at an instant [W]; below 0 is what they draw."""
+
+    at: Instant
+    watts: Watts
+
+
 class HomeLoad(Message):
     """The current that the home draws from the grid at an instant [A].
 

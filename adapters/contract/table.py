@@ -17,6 +17,8 @@ from adapters.contract.messages import (
     Answer,
     Command,
     DaemonState,
+    Forecast,
+    Generated,
     HomeLoad,
     PriceFeed,
     Reading,
@@ -52,7 +54,10 @@ class BusTopic:
 
     name: str
     payload_type: Any
-    sender: Literal["daemon", "hardware", "person", "price feed", "load meter"]
+    sender: Literal[
+        "daemon", "hardware", "person", "price feed", "load meter", "forecast feed",
+        "generation meter",
+    ]  # fmt: skip
     retained: bool
     meaning: str
     examples: tuple[Example, ...]
@@ -248,6 +253,24 @@ BUS_TOPICS: Final[tuple[BusTopic, ...]] = (
             {"v": 1, "days": [{"date": "2026-06-04", "kind": "picked",
                                "hours": ["01:00-04:00", "13:00-14:00"]}]},
         ),
+    ),
+    BusTopic(
+        "forecast", Forecast, "forecast feed", retained=True,
+        meaning="What the home's own roofs are expected to give, in kW or W, for a household with"
+        " generation. Of several forecasts the newest counts.",
+        examples=(
+            {"v": 1, "issued": "2026-06-03T05:00:00Z",
+             "power": [{"start": "2026-06-03T23:00:00Z", "kw": 1.4},
+                       {"start": "2026-06-04T00:00:00Z", "kw": 2.1}]},
+            {"v": 1, "issued": "2026-06-03T05:00:00Z",
+             "power": [{"start": "2026-06-03T23:00:00Z", "watts": 1400}]},
+        ),
+    ),
+    BusTopic(
+        "generation", Generated, "generation meter", retained=False,
+        meaning="What the home's own roofs give, at least every minute by day. What is more than 30"
+        " seconds old is refused.",
+        examples=({"v": 1, "at": "2026-06-03T23:01:00Z", "watts": 1380},),
     ),
     BusTopic(
         "load", HomeLoad, "load meter", retained=False,

@@ -14,7 +14,9 @@ from config.fields.names import topic_level
 if TYPE_CHECKING:
     from config.household.household_file import HouseholdFile
 
-HOUSEHOLD_TOPICS = frozenset({"daemon", "prices", "announcements", "load"})
+HOUSEHOLD_TOPICS = frozenset(
+    {"daemon", "prices", "announcements", "load", "forecast", "generation"}
+)
 CHARGE_POINT_TOPICS = frozenset(
     {"command", "plan", "status", "night", "alert", "answer", "reading", "vehicle", "request"}
 )
@@ -132,6 +134,16 @@ class Topics:
         """The topic of the home's own load."""
         return f"{self.base}/load"
 
+    @property
+    def forecast(self) -> str:
+        """The topic of forecasts of what the home's own roofs give."""
+        return f"{self.base}/forecast"
+
+    @property
+    def generation(self) -> str:
+        """The topic of what the home's own roofs give."""
+        return f"{self.base}/generation"
+
     def hardware_subscriptions(self) -> tuple[str, ...]:
         """Return the filters of what hardware reports."""
         return (f"{self.base}/+/reading", f"{self.base}/+/vehicle")
@@ -142,7 +154,14 @@ class Topics:
 
     def household_subscriptions(self) -> tuple[str, ...]:
         """Return the filters of what comes for the whole household."""
-        return (self.prices, self.announcements, self.load, self.daemon)
+        return (
+            self.prices,
+            self.announcements,
+            self.forecast,
+            self.generation,
+            self.load,
+            self.daemon,
+        )
 
     def subscriptions(self) -> tuple[str, ...]:
         """Return the filters of all the daemon receives."""

@@ -24,6 +24,8 @@ from config.files.price_series import PricePoint
 if TYPE_CHECKING:
     from adapters.contract.messages import Command
     from config.files.announcements import Announcement
+    from config.files.forecast_series import ForecastPoint
+    from planners.generation.metered import GenerationHour
     from planners.power.live_load import LoadHour, LoadQuarter
 
 # A row removed for its age must not come back with a message that is sent again.
@@ -39,6 +41,11 @@ _ADD_NEW_ANNOUNCEMENT = """
     WHERE (:kind || ' ' || :hours) IS NOT
           (SELECT kind || ' ' || hours FROM announcements WHERE tariff = :tariff AND day = :day
            ORDER BY id DESC LIMIT 1)
+"""
+_ADD_NEWER_FORECAST = """
+    INSERT INTO forecasts (start, issued, watts) VALUES (?, ?, ?)
+    ON CONFLICT (start) DO UPDATE SET issued = excluded.issued, watts = excluded.watts
+    WHERE excluded.issued > issued OR (excluded.issued = issued AND excluded.watts <> watts)
 """
 _ADD_NEW_PRICE = """
     INSERT INTO prices (tariff, start, rate) SELECT :tariff, :start, :rate
@@ -280,6 +287,44 @@ class Ledger(LedgerReader):
             )
             self._connection.execute(
                 "DELETE FROM load_quarters WHERE at < ?", (to_micros(kept_from),)
+            )
+
+    def add_forecast(self, points: Sequence[ForecastPoint], kept_from: datetime) -> int:
+        """Add the values of a forecast, either all or none, and remove old ones.
+
+        Parameters
+        ----------
+        points
+            With the instant at which it was issued; one without is left out.
+        kept_from
+            Values for instants before it are removed.
+
+        Returns
+        -------
+        int
+            How many were new: one that is no newer than the one in force for its start is skipped.
+        """
+        rows = [
+            (to_micros(each.start), to_micros(each.issued), round(each.kw * 1000))
+            for each in points
+            if each.issued is not None
+        ]
+        with self._writing():
+            added = sum(self._connection.execute(_ADD_NEWER_FORECAST, row).rowcount for row in rows)
+            self._connection.execute(
+                "DELETE FROM forecasts WHERE start < ?", (to_micros(kept_from),)
+            )
+        return added
+
+    def add_generation_hour(self, hour: GenerationHour, kept_from: datetime) -> None:
+        """Add the mean power of the roofs in an hour, and remove those from before an instant."""
+        with self._writing():
+            self._connection.execute(
+                "REPLACE INTO generation_hours (at, watts) VALUES (?, ?)",
+                (to_micros(hour.start), round(hour.watts)),
+            )
+            self._connection.execute(
+                "DELETE FROM generation_hours WHERE at < ?", (to_micros(kept_from),)
             )
 
     def add_happening(

@@ -21,8 +21,10 @@ from adapters.ledger.rows import (
 )
 from adapters.ledger.spans import COMMAND_COLUMNS, SpanReader, stored_command
 from config.files.announcements import Announcement, RateNews, read_hours
+from config.files.forecast_series import ForecastPoint
 from config.files.price_series import PricePoint
 from planners.accounts.register import RegisterReading
+from planners.generation.metered import GenerationHour
 from planners.power.live_load import LoadHour, LoadQuarter
 from planners.power.rest import LastSwitches
 
@@ -133,6 +135,19 @@ class LedgerReader(SpanReader):
             (to_micros(start), to_micros(end)),
         )
         return tuple(LoadQuarter(from_micros(at), float(watts)) for at, watts in rows)
+
+    def forecast_points(self) -> tuple[ForecastPoint, ...]:
+        """Return the forecasts that are stored, in order of time; for each start the newest."""
+        rows = self._rows("SELECT start, issued, watts FROM forecasts ORDER BY start", ())
+        return tuple(
+            ForecastPoint(from_micros(start), watts / 1000, from_micros(issued))
+            for start, issued, watts in rows
+        )
+
+    def generation_hours(self) -> tuple[GenerationHour, ...]:
+        """Return the mean power of the roofs in each hour that is stored, in order of time."""
+        rows = self._rows("SELECT at, watts FROM generation_hours ORDER BY at", ())
+        return tuple(GenerationHour(from_micros(at), float(watts)) for at, watts in rows)
 
     def last_reading(self, charge_point: str) -> StoredReading | None:
         """Return the reading with the latest instant; of several, the last written."""

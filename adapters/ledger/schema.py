@@ -192,10 +192,24 @@ SIXTH: Migration = (
     )
     """,
     "CREATE INDEX announcements_in_time ON announcements (tariff, day, id)",
+    """
+    CREATE TABLE forecasts (
+        start INTEGER PRIMARY KEY,
+        issued INTEGER NOT NULL,
+        watts INTEGER NOT NULL
+    )
+    """,
+    """
+    CREATE TABLE generation_hours (
+        at INTEGER PRIMARY KEY,
+        watts INTEGER NOT NULL
+    )
+    """,
 )
 """The mean power of the rest of the home in each quarter-hour, only where a tariff has a capacity
 charge: nothing finer is stored of what a home draws. And kinds of days that a supplier announced
 over the bus, by the local date on which each begins; `hours` are those of a kind of picked hours,
-with spaces between them."""
+with spaces between them. Forecasts of what the home's own roofs give, which came over the bus: for
+each start the newest. And the mean power that the roofs gave in each hour."""
 
 MIGRATIONS: Sequence[Migration] = (FIRST, SECOND, THIRD, FOURTH, FIFTH, SIXTH)

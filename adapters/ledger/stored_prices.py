@@ -1,4 +1,4 @@
-"""Read prices and the home's load out of a ledger, without making or changing any file.
+"""Read prices, forecasts and the home's load out of a ledger, without making or changing any file.
 
 `open_ledger` may leave files beside the ledger even when it opens it for reading.
 """
@@ -16,6 +16,8 @@ from adapters.ledger.reader import LedgerReader
 from adapters.ledger.schema import APPLICATION_ID, MIGRATIONS
 from config.files.announcements import RateNews
 from config.files.errors import LedgerError
+from config.files.forecast_series import ForecastPoint
+from planners.generation.metered import GenerationHour
 from planners.power.live_load import LoadHour
 
 
@@ -69,6 +71,30 @@ def stored_load_hours(path: Path) -> tuple[LoadHour, ...]:
     """  # noqa: DOC502 - raised by the reader
     with stored_ledger(path) as reader:
         return () if reader is None else reader.load_hours()
+
+
+def stored_sunshine(
+    path: Path,
+) -> tuple[tuple[ForecastPoint, ...], tuple[GenerationHour, ...]]:
+    """Read the forecasts that came over the bus, and what the home's roofs gave in each hour.
+
+    Parameters
+    ----------
+    path
+        The ledger's file; it need not exist.
+
+    Returns
+    -------
+    tuple
+        Both in order of time.
+
+    Raises
+    ------
+    LedgerError
+        If there is a file that can't be read, in plain words.
+    """  # noqa: DOC502 - raised by the reader
+    with stored_ledger(path) as reader:
+        return ((), ()) if reader is None else (reader.forecast_points(), reader.generation_hours())
 
 
 @contextmanager

@@ -110,11 +110,20 @@ def users(file: HouseholdFile) -> tuple[User, ...]:
             (("write", topics.prices), ("write", topics.announcements)),
         ),
         User(f"{home}.load", "a meter of the home's own load", meter or (("write", topics.load),)),
+        *_users_of_roofs(file, topics),
     )
     page = file.page.username if file.page else None
     if page is None or page in {user.name for user in everybody}:
         return everybody
     return (*everybody, User(page, PAGE, of_people))
+
+
+def _users_of_roofs(file: HouseholdFile, topics: Topics) -> Iterator[User]:
+    if file.generation is not None:
+        home = file.household.topic_level
+        forecast, generation = topics.forecast, topics.generation
+        yield User(f"{home}.forecast", "a feed of forecasts", (("write", forecast),))
+        yield User(f"{home}.generation", "a meter of the roofs", (("write", generation),))
 
 
 def _meter_rights(file: HouseholdFile) -> tuple[Right, ...]:

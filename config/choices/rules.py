@@ -20,8 +20,11 @@ if TYPE_CHECKING:
     from config.household.vehicle import AnyVehicle
     from config.tariffs.tariff import Tariff
 
-TARIFF_KEYS = ("valid_from",)
-"""Keys of a household file's tariff that a choice's may not have."""
+TARIFF_KEYS = {
+    "valid_from": "the tariff of a choice holds all year",
+    "export_rate": "an appraisal knows no roof that exports",
+}
+"""Keys of a household file's tariff that a choice's may not have, and why."""
 DAEMON_KEYS = ("wiring", "ocpp", "confirm_seconds", "plugged_in")
 """Keys of a household file's charge point that only a running daemon needs."""
 
@@ -96,9 +99,9 @@ def _name_problems(parts: ChoiceParts) -> Iterator[KeyProblem]:
 
 def _key_problems(parts: ChoiceParts) -> Iterator[KeyProblem]:
     for index, keys in parts.tariff_keys.items():
-        for key in TARIFF_KEYS:
+        for key, why in TARIFF_KEYS.items():
             if key in keys:
-                message = "expected to be left out: the tariff of a choice holds all year"
+                message = f"expected to be left out: {why}"
                 yield KeyProblem(("choices", index, "tariff", key), message)
     for index, keys in parts.charge_point_keys.items():
         at = ("choices", index, "charge_point")

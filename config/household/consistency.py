@@ -15,11 +15,11 @@ from config.calendar.tables import any_holiday
 from config.fields.hints import nearest
 from config.fields.key_problems import KeyProblem
 from config.fields.names import topic_level
+from config.home.known_load import holiday_needs
 from config.household.departure import days_of
 from config.household.ocpp import ocpp_problems
 from config.household.vehicle import CONSUMPTION_KEYS
 from config.tariffs.band_rules import band_problems
-from config.tariffs.known_load import holiday_needs
 
 if TYPE_CHECKING:
     from config.household.departure import Departure

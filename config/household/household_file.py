@@ -34,6 +34,8 @@ from config.fields.value_types import (
     Name,
     TopicLevel,
 )
+from config.home.generation import Generation
+from config.home.known_load import KnownLoad, known_load_problems
 from config.household.broker import Bus
 from config.household.consistency import Parts, problems_of
 from config.household.departure import Departure, wanted_percent
@@ -44,7 +46,6 @@ from config.household.page import Page
 from config.household.vehicle import Vehicle
 from config.household.wiring import LoadMeter
 from config.tariffs.band import Band
-from config.tariffs.known_load import KnownLoad, known_load_problems
 from config.tariffs.price_file import PriceFile
 from config.tariffs.tariff import Tariff
 
@@ -272,6 +273,9 @@ class HouseholdFile(Model):
     )
     departures: Annotated[tuple[Departure, ...], Field(strict=False)] = Field(
         description="When vehicles leave, and how full they must be."
+    )
+    generation: Generation | None = Field(
+        None, description="The home's own solar roofs, and forecasts of what they give."
     )
     bus: Bus = Field(description="The MQTT broker.")
     ledger: LedgerFile = Field(description="Where the record is kept.")

@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from config.fields.key_problems import KeyProblem
+from config.home.known_load import holiday_needs
 from config.tariffs.bands import clashes, names_holidays
-from config.tariffs.known_load import holiday_needs
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -36,6 +36,11 @@ def band_problems(
         With paths from the tariff.
     """
     yield from _kind_holiday_problems(tariff, public_holidays=public_holidays, section=section)
+    if tariff.export_rate is not None:
+        for problem in band_problems(
+            tariff.export_tariff, public_holidays=public_holidays, section=section
+        ):
+            yield KeyProblem(("export_rate", *problem.path), problem.message)
     if tariff.components is None:
         yield from _calendar_problems(tariff, public_holidays=public_holidays, section=section)
         return

@@ -40,6 +40,13 @@ def with_marked_names(data: object) -> object:
     names = {key: _names(data.get(source)) for key, source in _DECLARED_IN.items()}
     if not any(names.values()):
         return data
+    marked = _marked_parts(data, names)
+    if isinstance(sold := data.get("export_rate"), dict):
+        marked["export_rate"] = _marked_parts(sold, names)
+    return marked
+
+
+def _marked_parts(data: dict[str, Any], names: Mapping[str, frozenset[str]]) -> dict[str, Any]:
     marked = dict(data)
     for key in ("bands", "percentages"):
         marked[key] = _marked_entries(data.get(key), names)

@@ -38,6 +38,7 @@ from config.tariffs.components import (
     composition_problems,
 )
 from config.tariffs.declared_names import unlisted_problems, with_marked_names
+from config.tariffs.export_rate import EXPORT, ExportRateOrNumber
 from config.tariffs.price_file import PriceFile
 
 if TYPE_CHECKING:
@@ -117,6 +118,11 @@ class Tariff(Model):
     capacity_charge: CapacityCharge | None = Field(
         None, description="What the highest power of a month or a year costs."
     )
+    export_rate: ExportRateOrNumber | None = Field(
+        None,
+        description="What is paid for energy that the home's own roofs give to the grid [currency"
+        " per kWh, as it is paid]: a number, or bands, prices or components; without: 0.",
+    )
 
     @model_validator(mode="wrap")
     @classmethod
@@ -138,6 +144,10 @@ class Tariff(Model):
         refuse(tuple(self._use_problems()))
         refuse(tuple(self._date_problems()))
         refuse(tuple(kind_problems(self.announced, self._kinds_of_bands)))
+        sold = self.export_rate.series if self.export_rate else None
+        if sold is not None and sold.file is None and self.series is None:
+            message = "expected file in its prices: the tariff itself has no price series"
+            refuse([KeyProblem(("export_rate",), message)])
         return self
 
     @property
@@ -163,6 +173,7 @@ class Tariff(Model):
             "in_hundredths": False,
             "standing_charge": self.standing_charge * unit,
             "prices": None if self.prices is None else self.prices.in_units(unit),
+            "export_rate": None if self.export_rate is None else self.export_rate.in_units(unit),
         }
         for key in ("bands", "components"):
             entries = getattr(self, key)
@@ -216,6 +227,11 @@ class Tariff(Model):
         }
 
     @property
+    def export_tariff(self) -> Tariff:
+        """What is paid for exported energy, as a tariff of its own; 0 if no rate is declared."""
+        return _export_tariff(self)
+
+    @property
     def plain_components(self) -> tuple[PlainComponent, ...]:
         """Its components as plain tariffs of bands or a price series; itself if it has none."""
         return _plain_components(self)
@@ -223,8 +239,12 @@ class Tariff(Model):
     def _date_problems(self) -> Iterator[KeyProblem]:
         yield from set_problems(self.special_days, "special_days")
         yield from set_problems(self.seasons, "seasons")
+        sold = self.export_rate
         yield from unlisted_problems(
-            self.special_days, self.seasons, self.all_bands, self.percentages or ()
+            self.special_days,
+            self.seasons,
+            (*self.all_bands, *(sold.all_bands if sold else ())),
+            (*(self.percentages or ()), *((sold.percentages if sold else None) or ())),
         )
 
     def _use_problems(self) -> Iterator[KeyProblem]:
@@ -295,6 +315,34 @@ def _plain(tariff: Tariff, component: RateComponent) -> Tariff:
         announced=tariff.announced if _lists_kinds(bands or ()) else None,
         bands=bands,
         prices=component.prices,
+    )
+
+
+@lru_cache(maxsize=64)
+def _export_tariff(tariff: Tariff) -> Tariff:
+    sold = tariff.export_rate
+    bands = sold.bands if sold else None
+    if sold is None or sold.rate is not None:
+        bands = (Band(name=EXPORT, rate=sold.rate if sold else Decimal(0)),)
+    listing = (*(bands or ()), *(sold.all_bands if sold else ()))
+    percentages = (sold.percentages if sold else None) or ()
+    calendar = calendar_of(listing, tariff.seasons or (), tariff.special_days or ())
+    months = {month for each in percentages for month in each.months or ()}
+    seasons = [
+        each
+        for each in tariff.seasons or ()
+        if each.name in months or each in (calendar.seasons or ())
+    ]
+    return Tariff(
+        name=tariff.name,
+        valid_from=tariff.valid_from,
+        clock=tariff.clock,
+        seasons=tuple(seasons) or None,
+        special_days=calendar.special_days or None,
+        bands=bands,
+        prices=sold.prices if sold else None,
+        components=sold.components if sold else None,
+        percentages=percentages or None,
     )
 
 

@@ -12,6 +12,7 @@ from config.fields.zones import zone_data_version
 from daemon.check.composition import explain_composition
 from daemon.check.connections import explain_connections
 from daemon.check.fuse import explain_fuse, model_alone
+from daemon.check.generation import explain_generation, generation_cautions
 from daemon.check.tariff import explain_tariffs, explain_tonight
 from daemon.control.state import assumed_soc_percent
 from daemon.presentation.departures import buys_need_only, when_leaves
@@ -80,6 +81,7 @@ def explain_unwrapped(house: House, now: datetime) -> Iterator[str]:
     yield from _charge_points(house.file)
     yield from _vehicles(house.file)
     yield from explain_fuse(house.file, now)
+    yield from explain_generation(house, now)
     yield from _departures(house.file, now)
     yield from _bus(house.file)
     yield from _cautions(house)
@@ -291,6 +293,7 @@ def _cautions(house: House) -> Iterator[str]:
     yield from (f"  - {caution}" for caution in _program_missing(file))
     for caution in tariff_cautions(file, known_rates(prices)):
         yield f"  - {caution}"
+    yield from (f"  - {caution}" for caution in generation_cautions(house))
     for name, car in file.vehicles.items():
         yield from (f"  - {name}: {caution}" for caution in vehicle_cautions(car))
     yield from (f"  - {caution}" for caution in _long_trips(file))

@@ -22,8 +22,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from datetime import datetime
 
+    from config.home.known_load import KnownLoad
     from config.household.household_file import HouseholdFile
-    from config.tariffs.known_load import KnownLoad
     from planners.power.charging import ChargeModel
 
 

@@ -41,6 +41,7 @@ if TYPE_CHECKING:
     from datetime import date, datetime
     from types import ModuleType
 
+    from adapters.simulated.roof import Sky
     from daemon.control.state import House
     from daemon.tariff.days import Day
     from planners.plan.plan import Plan
@@ -244,6 +245,12 @@ def run(file: Path, *, json_log: bool) -> None:
     help="Also simulate a home that cooks, washes and heats, with a meter of its load.",
 )
 @click.option(
+    "--sun",
+    "sky",
+    type=click.Choice(["clear", "broken", "dull"]),
+    help="Also simulate solar roofs under such a sky, with a forecast and a meter of them.",
+)
+@click.option(
     "--page",
     "with_page",
     is_flag=True,
@@ -256,12 +263,13 @@ def run(file: Path, *, json_log: bool) -> None:
     help=f"With --page: how many minutes pass in a second; {USUAL_PACE:g} unless given.",
 )
 @JSON_OPTION
-def rehearse(
+def rehearse(  # noqa: PLR0917 - click passes them by name
     file: Path | None,
     vehicle: str | None,
     socs: dict[str | None, float],
     at: datetime | None,
     home: str | None,
+    sky: Sky | None,
     *,
     pace: float | None,
     with_page: bool,
@@ -276,6 +284,10 @@ def rehearse(
     With --home busy, a home with invented appliances draws current too, and its meter reports it:
     see how charging is lowered so that the main fuse holds. Without FILE, two vehicles then share
     a main fuse of 40 A.
+
+    With --sun clear, broken or dull, the roofs of the file give what such a sky lets through, and
+    a forecast of it comes first: see what is charged from the roof, and what from the grid. Without
+    FILE, it is the example of a home with a roof.
 
     With --page, time passes slowly, one evening after the other, and the household's page shows it.
     Open the address that is printed: you can press everything, and the daemon obeys.
@@ -295,6 +307,7 @@ def rehearse(
         socs={name: soc for name, soc in socs.items() if name is not None},
         at=at,
         with_home=home is not None,
+        sky=sky,
         pace=(pace or USUAL_PACE) if with_page else None,
         say=_discard if as_json else say,
     )

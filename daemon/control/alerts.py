@@ -27,6 +27,7 @@ BROKER_REFUSES = "broker-refuses"
 NOBODY_LISTENS = "nobody-listens"
 NO_BROKER = "no-broker"
 FILE_REFUSED = "file-refused"
+FORECAST_REFUSED = "forecast-refused"
 LEDGER_REFUSES = "ledger-refuses"
 NO_BACKUP = "no-backup"
 WRONG_PASSWORDS = "wrong-passwords"
@@ -48,6 +49,7 @@ class ClearedBy(Enum):
     BROKER = "the broker can be reached again"
     SUBSCRIBER = "something subscribes to the commands"
     FILE = "the household file has no faults, and needs no restart"
+    GOOD_FORECAST = "a good forecast comes"
     LEDGER_WRITTEN = "the ledger can be written again"
     BACKUP = "a backup succeeds"
     NO_MORE_GUESSES = "no wrong password has come for an hour, or the right one from there"
@@ -170,6 +172,13 @@ ALERTS: Final[Mapping[str, AlertRule]] = {
         (ClearedBy.FILE, ClearedBy.RESTART),
         "The changed household file is not in force: {reason}.",
         "The household file as it was before stays in force.",
+        of_household=True,
+    ),
+    FORECAST_REFUSED: AlertRule(
+        "a forecast of the sun has faults or can't be true: it is dropped",
+        (ClearedBy.GOOD_FORECAST, ClearedBy.RESTART),
+        "A forecast of the sun is dropped: {reason}.",
+        "Plans count on the forecast before it, and beyond it on no sun.",
         of_household=True,
     ),
     LEDGER_REFUSES: AlertRule(

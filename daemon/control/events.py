@@ -27,9 +27,9 @@ class BusConnected:
 
 @dataclass(frozen=True, slots=True)
 class HouseChanged:
-    """The household file, the prices or what the home is known to draw have changed."""
+    """The household file, the prices, a forecast or the home's known load have changed."""
 
-    what: Literal["file", "prices", "load"]
+    what: Literal["file", "prices", "forecast", "load"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +82,10 @@ class Delivered:
 class HouseholdHealth:
     """Whether something of the whole household works: its trouble, or None once that is over."""
 
-    code: Literal["ledger-refuses", "no-backup", "no-broker", "file-refused", "wrong-passwords"]
+    code: Literal[
+        "ledger-refuses", "no-backup", "no-broker", "file-refused", "forecast-refused",
+        "wrong-passwords",
+    ]  # fmt: skip
     trouble: str | None
 
 

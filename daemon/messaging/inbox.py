@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
@@ -10,6 +11,8 @@ import structlog
 from adapters.contract.messages import (
     Announcements,
     DaemonState,
+    Forecast,
+    Generated,
     HomeLoad,
     MalformedMessage,
     PriceFeed,
@@ -28,7 +31,7 @@ from daemon.messaging.answering import refusal_by_state, refusal_of
 from planners.power.live_load import SILENCE
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable
     from datetime import datetime
 
     from adapters.bus.events import MessageArrived
@@ -53,7 +56,10 @@ class RequestRefused:
     why: Refusal
 
 
-Received = tuple[str, "Event"] | PriceFeed | Announcements | LoadRead | DaemonState | RequestRefused
+OfHousehold = PriceFeed | Announcements | Forecast | Generated | LoadRead | DaemonState
+"""A message to the whole household."""
+
+Received = tuple[str, "Event"] | OfHousehold | RequestRefused
 """A charge point and its event, a message to the whole household, or a refusal."""
 
 
@@ -318,23 +324,33 @@ class Inbox:
         return point, PersonAsked(request)
 
 
-def _of_the_household(
-    leaf: str, payload: bytes, now: datetime
-) -> PriceFeed | Announcements | LoadRead | DaemonState | None:
+_KINDS: Mapping[str, type[PriceFeed | Announcements | Forecast]] = {
+    "prices": PriceFeed,
+    "announcements": Announcements,
+    "forecast": Forecast,
+}
+
+
+def _of_the_household(leaf: str, payload: bytes, now: datetime) -> OfHousehold | None:
     match leaf:
         case "load":
             load = decode(HomeLoad, payload)
-            if abs(now - load.at) > SILENCE:
-                raise MalformedMessage("at: expected an instant of the last 30 seconds")
+            _refuse_old(load.at, now)
             return LoadRead(load)
-        case "prices":
-            return decode(PriceFeed, payload)
-        case "announcements":
-            return decode(Announcements, payload)
+        case "generation":
+            given = decode(Generated, payload)
+            _refuse_old(given.at, now)
+            return given
         case "daemon":
             return decode(DaemonState, payload) if payload else None
         case _:
-            return None
+            kind = _KINDS.get(leaf)
+            return None if kind is None else decode(kind, payload)
+
+
+def _refuse_old(at: datetime, now: datetime) -> None:
+    if abs(now - at) > SILENCE:
+        raise MalformedMessage("at: expected an instant of the last 30 seconds")
 
 
 def _is_ahead(at: datetime, point: str, now: datetime) -> bool:

@@ -13,6 +13,7 @@ from daemon.control.alerts import (
     BROKER_REFUSES,
     ENDED_SHORT,
     FILE_REFUSED,
+    FORECAST_REFUSED,
     LEDGER_REFUSES,
     NO_BACKUP,
     NO_BROKER,
@@ -101,6 +102,10 @@ ALERT_WORDS: Final[Mapping[str, AlertWords]] = {
     FILE_REFUSED: AlertWords(
         "A change of the household file has a fault: the file as it was before stays in force.",
         "Run lullwatt check: it names the line.",
+    ),
+    FORECAST_REFUSED: AlertWords(
+        "A forecast of the sun has faults: plans count on the one before it, or on no sun.",
+        "Look whether what sends them works.",
     ),
     LEDGER_REFUSES: AlertWords(
         "Nothing can be recorded. Charging goes on.",

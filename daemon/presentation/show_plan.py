@@ -15,7 +15,7 @@ from config.fields.currencies import minor_units
 from daemon.presentation.figures import counted, local_time, rounded_parts
 from daemon.presentation.strips import day_marks, hour_marks, level
 from planners.accounts.money import format_money
-from planners.plan.plan import NOTICED_PERCENT
+from planners.plan.plan import NOTICED_KWH, NOTICED_PERCENT
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -313,7 +313,9 @@ def _periods(
     periods: Sequence[Period], currency: str, zone: ZoneInfo, *, far: bool
 ) -> RenderableType:
     table = Table(box=None, pad_edge=False, header_style="dim")
-    for name in ("period", "current", "energy", "band", "cost"):
+    has_roof = any(period.roof_kwh > NOTICED_KWH for period in periods)
+    names = ("period", "current", "energy", *(("of it roof",) if has_roof else ()), "band", "cost")
+    for name in names:
         table.add_column(name, justify="left" if name in {"period", "band"} else "right")
     form = "%d %b %H:%M" if far else "%a %H:%M"
     energies = rounded_parts([Decimal(period.kwh) for period in periods], 2)
@@ -330,6 +332,7 @@ def _periods(
             f"{start} to {end}",
             f"{period.amps:g} A",
             f"{kwh} kWh",
+            *((f"{period.roof_kwh:.2f} kWh",) if has_roof else ()),
             period.band + (" (estimated)" if period.estimated else ""),
             format_money(cost, currency),
         )
@@ -340,7 +343,20 @@ def _totals(plan: Plan) -> Text:
     cost = format_money(plan.cost, plan.currency)
     return Text(
         f"{plan.energy_kwh:.2f} kWh at the meter for {cost}, {counted(plan.starts, 'start')}.\n"
+        f"{_by_source(plan)}"
         f"At once: {_baseline(plan.at_once, plan)}; on a timer: {_baseline(plan.timer, plan)}."
+    )
+
+
+def _by_source(plan: Plan) -> str:
+    """Say what of a plan the home's own roofs are counted on for, in a line; empty without."""
+    if plan.roof_kwh <= NOTICED_KWH:
+        return ""
+    grid_kwh, grid_cost = plan.energy_kwh - plan.roof_kwh, plan.cost - plan.roof_cost
+    roof, grid = (format_money(each, plan.currency) for each in (plan.roof_cost, grid_cost))
+    return (
+        f"From the roof {plan.roof_kwh:.2f} kWh, for which export would pay {roof}; from the grid"
+        f" {max(0.0, grid_kwh):.2f} kWh for {grid}.\n"
     )
 
 

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from daemon.messaging.incoming import HandledEvent, Incoming
     from daemon.rehearsal.home import HomeNight
     from daemon.rehearsal.rehearsal import Evening, Rehearsal, RehearsalResult
+    from daemon.rehearsal.sunshine import SunnyNight
 
 
 class Narrator:
@@ -53,6 +54,13 @@ class Narrator:
                 f" it. The main fuse is {self._file.household.fuse_text}."
             )
 
+        if rehearsal.sun is not None:
+            sky = {"clear": "a clear", "broken": "a broken", "dull": "a dull"}
+            self._say(
+                f"Simulated roofs under {sky[rehearsal.sun.night.sky]} sky report what they give,"
+                " and a forecast of it comes first."
+            )
+
     def observe(self, handled: HandledEvent) -> None:
         """Write what the daemon has just done."""
         rehearsal = self._rehearsal
@@ -80,6 +88,8 @@ class Narrator:
         if result.home is not None:
             for line in self._home_lines(result.home):
                 self._say(line)
+        if result.sun is not None:
+            self._say(_sun_line(result.sun))
 
     def _home_lines(self, night: HomeNight) -> Iterator[str]:
         drew = f"The simulated home drew up to {night.highest_amps:.1f} A."
@@ -95,6 +105,15 @@ class Narrator:
         if not amps:
             return "Nothing was charged meanwhile."
         return f"While it charged, up to {amps:.1f} A flowed through the main fuse of {fuse}."
+
+
+def _sun_line(night: SunnyNight) -> str:
+    from_roof, charged = night.charged_from_roof_kwh, night.charged_kwh
+    return (
+        f"The simulated roofs gave {night.roof_kwh:.1f} kWh. Of the {charged:.1f} kWh charged,"
+        f" {from_roof:.1f} kWh came from them after the home's own use, and"
+        f" {charged - from_roof:.1f} kWh from the grid."
+    )
 
 
 def _home_amps(rehearsal: Rehearsal, event: Incoming) -> float | None:

@@ -36,6 +36,7 @@ from daemon.messaging.incoming import (
 )
 from daemon.messaging.outbox import command_message
 from daemon.rehearsal.home import HomeNight, RehearsedHome
+from daemon.rehearsal.sunshine import RehearsedSun, SunnyNight
 from daemon.service.running import Daemon
 from daemon.sharing.planning_task import JointPlanMade
 from planners.local_time.conversion import instant_of_local, local_date
@@ -48,6 +49,8 @@ if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
     from adapters.ledger.ledger import Ledger
+    from adapters.simulated.load_meter import SimulatedLoadMeter
+    from adapters.simulated.roof import SimulatedRoof, Sky
     from config.household.household_file import HouseholdFile
     from daemon.control.events import CommandInForce
     from daemon.rehearsal.pace import Pace
@@ -105,6 +108,8 @@ class RehearsalResult:
         The results of the vehicles that charged beside it, by name.
     home : HomeNight or None
         What a simulated home drew.
+    sun : SunnyNight or None
+        What simulated roofs gave.
     """
 
     plan: Plan | None = None
@@ -114,6 +119,7 @@ class RehearsalResult:
     register_kwh: float = 0.0
     beside: dict[str, RehearsalResult] = field(default_factory=dict)
     home: HomeNight | None = None
+    sun: SunnyNight | None = None
 
     @property
     def is_short(self) -> bool:
@@ -139,6 +145,8 @@ class RehearsalResult:
             more["beside"] = {name: each.to_json() for name, each in self.beside.items()}
         if self.home is not None:
             more["home"] = self.home.to_json()
+        if self.sun is not None:
+            more["sun"] = self.sun.to_json()
         return {
             "plan": self.plan.to_json() if self.plan else None,
             "commands": self.commands,
@@ -249,6 +257,8 @@ class Rehearsal:
         The same evening of other vehicles, each at another charge point.
     with_home : bool, optional
         Whether a meter reports what a simulated busy home draws.
+    sky : {"clear", "broken", "dull"}, optional
+        What is above simulated roofs, which then report what they give.
     make_hardware : callable, optional
         Makes hardware that is wired as the file says; by default the hardware uses the daemon's
         own messages, and the file's wiring is ignored.
@@ -267,6 +277,7 @@ class Rehearsal:
         *,
         beside: Sequence[Evening] = (),
         with_home: bool = False,
+        sky: Sky | None = None,
         make_hardware: MakeHardware | None = None,
         pace: Pace | None = None,
     ) -> None:
@@ -281,6 +292,7 @@ class Rehearsal:
         self._stays = [_stay(file, each, bus, topics, make) for each in (evening, *beside)]
         self._hardware = self._stays[0].hardware
         self._home = RehearsedHome(file, bus, topics, evening.at) if with_home else None
+        self._sun = RehearsedSun(file, bus, topics, sky, evening.at) if sky else None
         requests = (topics.request(stay.point_name) for stay in self._stays)
         own_topics = frozenset({topics.daemon, *requests})
         self._daemon_observer = _DaemonObserver(self.clock, self._record, own_topics)
@@ -293,6 +305,17 @@ class Rehearsal:
     def home(self) -> RehearsedHome | None:
         """The simulated home, if there is one."""
         return self._home
+
+    @property
+    def sun(self) -> RehearsedSun | None:
+        """The simulated roofs, if there are any."""
+        return self._sun
+
+    @property
+    def _meters(self) -> tuple[SimulatedLoadMeter | SimulatedRoof, ...]:
+        """The simulated meters beside those of the charge points."""
+        home, sun = self._home, self._sun
+        return (*((home.meter,) if home else ()), *((sun.roof,) if sun else ()))
 
     def run(self) -> RehearsalResult:
         """Run from the plug-in until the night is closed.
@@ -323,16 +346,20 @@ class Rehearsal:
                 ending.callback(stay.hardware.stop)
                 if not stay.hardware.wait_connected(PATIENCE_SECONDS):
                     raise BusError(f"the simulated charge point found no broker; {RUN_AGAIN}")
-            if self._home is not None:
-                ending.callback(self._home.meter.stop)
-                if not self._home.meter.start(PATIENCE_SECONDS):
+            for meter in self._meters:
+                ending.callback(meter.stop)
+                if not meter.start(PATIENCE_SECONDS):
                     raise BusError(f"the simulated meter found no broker; {RUN_AGAIN}")
+            if self._sun is not None:
+                self._sun.roof.step(self._evening.at)  # the first plan is to know the forecast
+                self._hear()
             self._play()
         for stay in self._stays:
             stay.result.register_kwh = stay.point.register_kwh - stay.register_before_kwh
         first, *others = self._stays
         first.result.beside = {stay.evening.vehicle: stay.result for stay in others}
         first.result.home = self._home.night if self._home is not None else None
+        first.result.sun = self._sun.night if self._sun is not None else None
         return first.result
 
     def _name_vehicle(self, evening: Evening) -> None:
@@ -351,16 +378,22 @@ class Rehearsal:
                 self._come_and_go(stay, now)
                 stay.hardware.step(now)
                 self._hear()  # one connection after the other: each run is the same
-            if self._home is not None:
-                self._home.meter.step(now)
+            for meter in self._meters:
+                meter.step(now)
                 self._hear()
             self._settle()
-            if self._home is not None:
-                self._home.note({stay.point_name: stay.point for stay in self._stays})
+            self._note(now)
             now = max(now + timedelta(microseconds=1), min(self._dues()))
             if self._pace is not None:
                 self._pace.wait_for(now)
             self.clock.advance_to(now)
+
+    def _note(self, now: datetime) -> None:
+        """Take up what flows now."""
+        if self._home is not None:
+            self._home.note({stay.point_name: stay.point for stay in self._stays})
+        if self._sun is not None:
+            self._sun.note(sum(stay.point.watts() for stay in self._stays) / 1000, now)
 
     def _goes_on(self, now: datetime, end: datetime) -> bool:
         if self._pace is not None:
@@ -383,8 +416,7 @@ class Rehearsal:
 
     def _dues(self) -> Iterator[datetime]:
         yield self._daemon_observer.wake
-        if self._home is not None:
-            yield self._home.meter.next_due()
+        yield from (meter.next_due() for meter in self._meters)
         for stay in self._stays:
             yield stay.hardware.next_due()
             yield from (each for each in (stay.unplugs_at, stay.plugs_in_at) if each is not None)
@@ -395,7 +427,7 @@ class Rehearsal:
         """Wait until the daemon has received every message."""
         observer = self._daemon_observer
         sent = sum(stay.hardware.sent for stay in self._stays)
-        sent += 0 if self._home is None else self._home.meter.sent
+        sent += sum(meter.sent for meter in self._meters)
         observer.wait(lambda: observer.messages >= sent, "a reading did not arrive")
 
     def _settle(self) -> None:

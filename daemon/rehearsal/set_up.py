@@ -15,7 +15,7 @@ from adapters.bus.embedded_broker import EmbeddedBroker
 from adapters.clocks.clock import SystemClock
 from adapters.host.signals import heed_signals
 from adapters.ledger.ledger import open_ledger
-from adapters.ledger.stored_prices import stored_news
+from adapters.ledger.stored_prices import stored_news, stored_sunshine
 from config.files.announcements import announcements_in, prices_in
 from config.files.errors import UsageError
 from config.household.broker import Bus
@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 
     from adapters.clocks.clock import VirtualClock
     from adapters.ledger.ledger import Ledger
+    from adapters.simulated.roof import Sky
     from config.household.household_file import HouseholdFile
     from daemon.control.state import House
 
@@ -43,6 +44,12 @@ TWO_CARS = "two-cars.yaml"
 
 DEMO_EVENING = datetime(2026, 6, 3, 6, 30, tzinfo=UTC)
 """A winter Wednesday, 18:30 at Kowhai Cottage."""
+
+OWN_ROOF = "own-roof.yaml"
+"""The same home with solar modules, for rehearsals with a sky."""
+
+SUNNY_EVENING = datetime(2026, 12, 4, 5, 30, tzinfo=UTC)
+"""A summer Friday, 18:30 at Kowhai Cottage; on Saturday the car leaves at 16:00."""
 
 DEMO_SOC_PERCENT = 35.0
 EVENING = time(18, 30)
@@ -58,6 +65,7 @@ def rehearse_night(
     say: Callable[[str], None],
     socs: Mapping[str, float] | None = None,
     with_home: bool = False,
+    sky: Sky | None = None,
     pace: float | None = None,
 ) -> RehearsalResult:
     """Rehearse a night of a household, and write what happens as it happens.
@@ -79,6 +87,8 @@ def rehearse_night(
         State of charge of vehicles, by name.
     with_home : bool, optional
         Whether a simulated busy home draws current too.
+    sky : {"clear", "broken", "dull"}, optional
+        What is above simulated roofs; without a file, those of the example with a roof.
     pace : float, optional
         Minutes of the night that pass in a second, with the household's page to look at, one
         evening after the other until Ctrl-C; without it, the night is over in seconds.
@@ -91,16 +101,16 @@ def rehearse_night(
     Raises
     ------
     UsageError
-        If no such vehicle is in the file, or a home has no main fuse to share.
+        If no such vehicle is in the file, a home has no main fuse to share, or no roof for a sky.
     LullwattError
         If the file has faults, or the rehearsal fails.
     """  # noqa: DOC502 - raised by the parts
     with ExitStack() as ending:
         if path is None:
-            demo = TWO_CARS if with_home else DEMO
+            demo = OWN_ROOF if sky else TWO_CARS if with_home else DEMO
             path = ending.enter_context(as_file(files("config") / "examples" / demo))
-            at = at or DEMO_EVENING
-            if not with_home and soc_percent is None:
+            at = at or (SUNNY_EVENING if sky else DEMO_EVENING)
+            if demo == DEMO and soc_percent is None:
                 soc_percent = DEMO_SOC_PERCENT
         watch = HouseholdWatch(path)
         file = watch.house.file
@@ -119,7 +129,7 @@ def rehearse_night(
         passing = None if pace is None else Pace(pace, evenings[0].at)
         rehearsal = Rehearsal(
             watch, ledger, bus, evenings[0], narrator.observe,
-            beside=evenings[1:], with_home=with_home, pace=passing,
+            beside=evenings[1:], with_home=with_home, sky=sky, pace=passing,
         )  # fmt: skip
         narrator.open(rehearsal)
         if passing is not None:
@@ -149,11 +159,14 @@ def _page_of() -> Callable[[Path, House, VirtualClock, Path], AbstractContextMan
 
 
 def _copy_prices(file: HouseholdFile, ledger: Ledger) -> None:
-    """Copy the prices and announcements that the household's ledger has from its bus."""
+    """Copy the prices, announcements and forecasts that the household's ledger has from its bus."""
     names = [each.name for each in file.tariffs if each.series or each.announced]
     for name, news in stored_news(file.ledger.path, names).items():
         ledger.add_prices(name, prices_in(news))
         ledger.add_announcements(name, announcements_in(news))
+    if file.generation is not None:
+        points, _hours = stored_sunshine(file.ledger.path)
+        ledger.add_forecast(points, datetime.min.replace(tzinfo=UTC))
 
 
 def _evenings(

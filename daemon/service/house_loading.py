@@ -6,7 +6,12 @@ import sys
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from adapters.ledger.stored_prices import stored_ledger, stored_load_hours, stored_news
+from adapters.ledger.stored_prices import (
+    stored_ledger,
+    stored_load_hours,
+    stored_news,
+    stored_sunshine,
+)
 from config.files.announcements import (
     Announcement,
     RateNews,
@@ -16,9 +21,11 @@ from config.files.announcements import (
 )
 from config.files.errors import Fault, FileError, LedgerError
 from config.files.price_series import load_prices
+from config.home.known_load import LearnedLoad
 from config.household.loading import load_household
-from config.tariffs.known_load import LearnedLoad
 from daemon.control.state import House
+from daemon.generation.forecasts import load_forecast_of
+from planners.generation.outlook import Outlook, learned_shares
 from planners.home.learned_load import learned_load
 from planners.rates.prices import prices_of
 
@@ -27,6 +34,7 @@ if TYPE_CHECKING:
     from datetime import date, datetime
     from pathlib import Path
 
+    from config.files.forecast_series import ForecastPoint
     from config.household.household_file import HouseholdFile
     from planners.power.live_load import LoadHour
 
@@ -43,7 +51,8 @@ def load_house(path: Path, now: datetime | None = None) -> House:
     path : Path
         The household file.
     now : datetime, optional
-        UTC; with it, what the home has drawn stands in for a known load that is not declared.
+        UTC; with it, what the home has drawn stands in for a known load that is not declared, and
+        forecasts of the home's own roofs are loaded too.
 
     Returns
     -------
@@ -69,6 +78,8 @@ def load_house(path: Path, now: datetime | None = None) -> House:
     house = house_of(file, series, lambda tariff: stored.get(tariff, ()))
     if now is None:
         return house
+    if file.generation is not None:
+        house = _with_roofs(house, load_forecast_of(file), now)
     try:
         if file.household.main_fuse_amps is not None and not file.household.known_load:
             house = with_learned_load(house, stored_load_hours(file.ledger.path), now)
@@ -76,6 +87,21 @@ def load_house(path: Path, now: datetime | None = None) -> House:
     except LedgerError as error:
         sys.stderr.write(f"{error}; what the home has drawn is left out\n")
         return house
+
+
+def _with_roofs(house: House, of_file: tuple[ForecastPoint, ...], now: datetime) -> House:
+    """Add what the roofs are expected to give, by forecasts and by what they gave of late."""
+    file, generation = house.file, house.file.generation
+    if generation is None:
+        return house
+    try:
+        of_bus, hours = stored_sunshine(file.ledger.path)
+    except LedgerError as error:
+        sys.stderr.write(f"{error}; what came over the bus about the roofs is left out\n")
+        of_bus, hours = (), ()
+    shares = learned_shares(hours, generation, now, file.zone)
+    sun = Outlook(generation, file.zone, (*of_file, *of_bus), shares)
+    return replace(house, prices=replace(house.prices, sun=sun))
 
 
 def _with_peaks(house: House, now: datetime) -> House:
@@ -119,7 +145,9 @@ def with_learned_load(house: House, hours: Iterable[LoadHour], now: datetime) ->
 
 def series_files(file: HouseholdFile) -> frozenset[Path]:
     """Return the price files, and files of announcements, that a household file names."""
-    sources = (part for tariff in file.tariffs for part in (tariff.series, tariff.announced))
+    sources = [part for tariff in file.tariffs for part in (tariff.series, tariff.announced)]
+    if file.generation is not None:
+        sources += [each.export_rate.series for each in file.tariffs if each.export_rate]
     return frozenset(each.file for each in sources if each is not None and each.file is not None)
 
 
@@ -163,7 +191,19 @@ def house_of(
             points = {each.start: each for each in (*prices_in(known), *prices_in(came))}
             kinds = {each.day: each for each in (*announcements_in(known), *announcements_in(came))}
             news[tariff.name] = [*sorted(points.values()), *_in_order(kinds)]
-    return House(file, prices_of(file, news))
+    return House(file, prices_of(file, news, sold=_sold(file, series)))
+
+
+def _sold(file: HouseholdFile, series: Series) -> dict[str, tuple[RateNews, ...]]:
+    """Return the prices of export rates that have a file of their own, by the tariff's name."""
+    if file.generation is None:
+        return {}
+    sources = {each.name: each.export_rate.series for each in file.tariffs if each.export_rate}
+    return {
+        name: series[source.file]
+        for name, source in sources.items()
+        if source is not None and source.file is not None
+    }
 
 
 def _in_order(kinds: Mapping[date, Announcement]) -> list[Announcement]:

@@ -21,6 +21,8 @@ from config.files.price_series import load_prices
 from config.household.loading import load_household
 from config.tariffs.read_dates import dates_files
 from daemon.control.events import HouseholdHealth
+from daemon.generation.forecasts import forecast_file
+from daemon.generation.roof_watch import RoofWatch
 from daemon.messaging.price_feed import sort_announcements, sort_feed
 from daemon.nights.home_peaks import peaks_so_far
 from daemon.service.house_loading import (
@@ -36,7 +38,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
     from datetime import datetime
 
-    from adapters.contract.messages import Announcements
+    from adapters.contract.messages import Announcements, Forecast, Generated
     from adapters.ledger.ledger import Ledger
     from config.files.announcements import RateNews
     from config.household.household_file import HouseholdFile
@@ -88,9 +90,12 @@ class HouseholdWatch:
         # The highest power of each day, for a capacity charge, read with them.
         self._peaks: tuple[DayPeak, ...] = ()
         self._peaks_due = True
+        # What is expected of the home's own roofs.
+        self._roofs = RoofWatch()
         file, series = self._read()
         self._series = series
-        self._house = house_of(file, series, lambda _tariff: ())
+        self._read_forecast(file)
+        self._house = self._roofs.over(house_of(file, series, lambda _tariff: ()))
 
     @property
     def house(self) -> House:
@@ -129,17 +134,19 @@ class HouseholdWatch:
         self._learned_at, self._peaks_due = now, False
         self._load_hours = ledger.load_hours()
         self._peaks = peaks_so_far(self._house, ledger, now, self._peaks)
+        self._roofs.use_ledger(ledger, self._house.file, now)
         self._put_in_force(self._house)
         return self._house is not before
 
     def _put_in_force(self, house: House) -> None:
         if self._learned_at is not None:
             house = with_learned_load(house, self._load_hours, self._learned_at)
+        house = self._roofs.over(house)
         self._house = house if house.peaks == self._peaks else replace(house, peaks=self._peaks)
 
     def load_changes(
         self, ledger: Ledger, *, again: bool = False
-    ) -> Literal["file", "prices"] | None:
+    ) -> Literal["file", "prices", "forecast"] | None:
         """Load the files that have changed on disk.
 
         Parameters
@@ -151,18 +158,46 @@ class HouseholdWatch:
 
         Returns
         -------
-        {"file", "prices"} or None
+        {"file", "prices", "forecast"} or None
             What is new; None if nothing is or the new files are refused.
         """
         if again:
             self._stamps.clear()
         in_force = series_files(self._house.file)
         with_the_file = {self._path} | self._wanted | self._dates_files
-        watched = with_the_file | in_force
+        forecast = forecast_file(self._house.file)
+        watched = with_the_file | in_force | ({forecast} if forecast else set())
         changed = {path for path in watched if _stamp(path) != self._stamps.get(path)}
         if changed & with_the_file and self._load_file(ledger):
             return "file"
-        return "prices" if self._load_series(sorted(changed & in_force), ledger) else None
+        if self._load_series(sorted(changed & in_force), ledger):
+            return "prices"
+        if forecast in changed and self._read_forecast(self._house.file):
+            self._put_in_force(self._house)
+            return "forecast"
+        return None
+
+    def _read_forecast(self, file: HouseholdFile) -> bool:
+        """Read the file of forecasts, if there is one; whether it says anything new."""
+        path = forecast_file(file)
+        if path is not None:
+            self._stamps[path] = _stamp(path)
+        return self._roofs.read_file(file)
+
+    def store_forecast(self, received: Forecast, ledger: Ledger, now: datetime) -> bool:
+        """Store a forecast that came over the bus; whether plans must count on another sun."""
+        if not self._roofs.take_forecast(received, self._house.file, ledger, now):
+            return False
+        self._put_in_force(self._house)
+        return True
+
+    def store_generated(self, reading: Generated, ledger: Ledger) -> None:
+        """Take up what the home's own roofs give."""
+        self._roofs.take_reading(reading, self._house.file, ledger)
+
+    def forecast_news(self) -> HouseholdHealth | None:
+        """Report, once, that a forecast was dropped, or that a good one has come since."""
+        return self._roofs.news()
 
     def news(self, now: datetime) -> HouseholdHealth | None:
         """Report, once, that the changed household file is refused, or no longer is.
@@ -269,6 +304,9 @@ class HouseholdWatch:
             self._refused = f"to change {listed(needs_restart)}, restart Lullwatt"
             return False
         self._refused = None
+        self._read_forecast(file)
+        if file.generation != self._house.file.generation:
+            self._peaks_due = True  # what was stored of the roofs is read again
         if _capacity_charges(file) != _capacity_charges(self._house.file):
             self._peaks, self._peaks_due = (), True  # other hours may count: read all again
         self._put_in_force(house_of(file, series, ledger.rate_news))

@@ -17,6 +17,8 @@ from adapters.contract.messages import (
     Announcements,
     Answer,
     DaemonState,
+    Forecast,
+    Generated,
     MalformedMessage,
     PriceFeed,
 )
@@ -347,7 +349,13 @@ class Service:
         broker = self._broker.news(now)
         if broker is not None and broker.trouble is None:
             self._outbox.record_broker_back(now)
-        all_news = (self._trouble.news(), broker, self._watch.news(now), self._channels.news())
+        all_news = (
+            self._trouble.news(),
+            broker,
+            self._watch.news(now),
+            self._watch.forecast_news(),
+            self._channels.news(),
+        )
         for news in all_news:
             if news is not None:
                 self._step_all(news)
@@ -464,11 +472,11 @@ class Service:
 
     def _load_and_step(self, *, again: bool) -> None:
         """Load the household file and its prices if they changed, and step all controllers."""
-        what: Literal["file", "prices", "load"] | None
+        what: Literal["file", "prices", "forecast", "load"] | None
         what = self._watch.load_changes(self._ledger, again=again)
-        if what is not None:
+        if what == "file" or what == "prices":  # noqa: PLR1714 - mypy narrows these
             self._record_news(what)
-        elif self._learn_load():
+        elif what is None and self._learn_load():
             what = "load"
         self._step_all(TimePassed() if what is None else HouseChanged(what))
 
@@ -530,10 +538,8 @@ class Service:
 
     def _act_on(self, received: Received) -> None:
         match received:
-            case PriceFeed() | Announcements():
-                if self._watch.store_news(received, self._ledger):
-                    self._record_news("prices")
-                    self._step_all(HouseChanged("prices"))
+            case PriceFeed() | Announcements() | Forecast() | Generated():
+                self._on_news(received)
             case LoadRead():
                 self._on_load(received)
             case DaemonState():
@@ -545,6 +551,19 @@ class Service:
                 self._on_request(point, event)
             case (point, event):
                 self._step(point, event)
+
+    def _on_news(self, received: PriceFeed | Announcements | Forecast | Generated) -> None:
+        """Store prices, announced days, a forecast, or what the roofs give, and plan with them."""
+        match received:
+            case Generated():
+                self._watch.store_generated(received, self._ledger)
+            case Forecast():
+                if self._watch.store_forecast(received, self._ledger, self._clock.now()):
+                    self._step_all(HouseChanged("forecast"))
+            case _:
+                if self._watch.store_news(received, self._ledger):
+                    self._record_news("prices")
+                    self._step_all(HouseChanged("prices"))
 
     def _on_load(self, event: LoadRead) -> None:
         """Lower or stop what the home's load leaves no current for, at once."""

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from daemon.presentation.csv_text import csv_text
 from daemon.tariff.days import unknown_in
+from daemon.tariff.export import export_rows
 from planners.capacity.tonight import tax_factor
 from planners.plan.plan import instant_text
 
@@ -72,8 +73,9 @@ def document(file: HouseholdFile, prices: Prices, days: Sequence[Day]) -> dict[s
     -------
     dict
         JSON values, with rates and charges as Decimal, tax included. A standing charge applies from
-        the day `from` until the day `to`.
+        the day `from` until the day `to`. `export_rates` are there if the home has its own roofs.
     """
+    sold = export_rows(prices, days[0].start, days[-1].end)
     return {
         "household": file.household.name,
         "timezone": file.household.timezone,
@@ -85,6 +87,7 @@ def document(file: HouseholdFile, prices: Prices, days: Sequence[Day]) -> dict[s
         "from": days[0].date.isoformat(),
         "days": len(days),
         "rates": list(_rows(days, file.zone)),
+        **({} if sold is None else {"export_rates": sold}),
         "standing_charges": [
             {"from": begins.isoformat(), "to": ends.isoformat(), "per_day": charge}
             for begins, ends, charge in standing_charges(prices, days)

@@ -17,6 +17,7 @@ from daemon.presentation.capacity_words import capacity_sentences
 from daemon.presentation.figures import local_time
 from daemon.presentation.strips import hour_marks, level
 from daemon.tariff.days import HOUR, clock_change, unknown_in
+from daemon.tariff.export import export_lines
 from daemon.tariff.rows import exact
 from planners.local_time.conversion import MINUTE
 from planners.power.circuits import powered_in_words
@@ -66,9 +67,17 @@ def show_tariff(file: HouseholdFile, prices: Prices, days: Sequence[Day]) -> Ren
         *_strips(file, days),
         *_signs(file, days),
         *(part for tariff in _tariffs(days) for part in _legend(file, prices, days, tariff)),
+        *_export(file, prices, days),
         *(Text(line) for line in _circuits(file, prices)),
         *_other_meters(prices),
     )
+
+
+def _export(file: HouseholdFile, prices: Prices, days: Sequence[Day]) -> Iterator[RenderableType]:
+    lines = list(export_lines(file, prices, days[0].start, days[-1].end))
+    if lines:
+        yield ""
+    yield from (Text(line) for line in lines)
 
 
 def _circuits(file: HouseholdFile, prices: Prices) -> Iterator[str]:

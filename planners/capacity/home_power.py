@@ -13,7 +13,7 @@ from planners.local_time.conversion import DAY_MINUTES, date_of, instant_of_loca
 from planners.local_time.day_kinds import minutes_of_days
 from planners.local_time.remembering import remembered
 from planners.local_time.zone_offsets import offsets_between
-from planners.power.home_load import home_load
+from planners.power.home_load import home_kw
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -22,7 +22,6 @@ if TYPE_CHECKING:
     from config.tariffs.capacity_charge import CapacityCharge
 
 DAY = timedelta(days=1)
-WATTS_PER_KW = 1000
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -83,15 +82,6 @@ def intervals_between(
         counts=_counts(file, charge, local[starts][:-1][inside]),
         base_kw=(np.diff(sums[starts]) / np.diff(starts))[inside],
     )
-
-
-def home_kw(file: HouseholdFile, first: int, last: int) -> NDArray[np.float64]:
-    """Return what the rest of the home draws in each UTC minute, on all phases [kW]."""
-    found = np.zeros(max(0, last - first))
-    if file.household.known_load:
-        for phase in file.household.phases:
-            found += home_load(file, first, last, phase)
-    return found * (file.household.nominal_volts / WATTS_PER_KW)
 
 
 def _counts(

@@ -14,7 +14,7 @@ from math import ceil
 from typing import TYPE_CHECKING, Final
 
 from config.calendar.day_kinds import WEEKDAYS
-from config.tariffs.known_load import LearnedLoad
+from config.home.known_load import LearnedLoad
 from planners.power.live_load import LoadHour
 
 if TYPE_CHECKING:

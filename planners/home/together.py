@@ -368,6 +368,7 @@ def _on_one_grid(
         replace(
             each,
             now=now,
+            is_joint=True,
             allotted=(
                 *all_that_is_left(file, now, end, each.departure.vehicle),
                 *_nothing(now, now if each.now == now else _next_tick(each.now, tick_minutes)),

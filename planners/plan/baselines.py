@@ -66,7 +66,7 @@ def timer(window: Window, model: ChargeModel, from_kwh: float, to_kwh: float) ->
 
 def _cheapest_run(window: Window, model: ChargeModel, from_kwh: float, to_kwh: float) -> Outcome:
     ticks = [tick for tick in window.ticks if tick.amps > 0]
-    if any(tick.amps != model.amps for tick in ticks):
+    if any(tick.amps != model.amps or tick.surplus_kw for tick in ticks):
         runs = (_charge_through(ticks[i:], model, from_kwh, to_kwh) for i in range(len(ticks)))
         return max(runs, key=lambda run: (round(run.energy_kwh, 9), -run.cost))
     steps = ladder(model, from_kwh, to_kwh, window.tick_hours, len(ticks))
@@ -85,7 +85,9 @@ def _charge_through(
     hours = (slot.hours for slot in slots)
     bought = climb(model, from_kwh, to_kwh, hours, (slot.amps for slot in slots))
     cost = sum(
-        float(slot.span.rate) * float(kwh)
-        for slot, kwh in zip(slots, bought.metered_kwh, strict=False)
+        slot.cost(kwh, share)
+        for slot, kwh, share in zip(
+            slots, bought.metered_kwh.tolist(), bought.share.tolist(), strict=False
+        )
     )
     return Outcome(energy_kwh=float(bought.metered_kwh.sum()), cost=cost)

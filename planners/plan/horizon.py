@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from planners.local_time.conversion import MINUTE
 from planners.local_time.wished_departures import departures_to_plan
-from planners.plan.window import Slot, Window, window_of
+from planners.plan.window import Slot, Window, window_of, with_surplus
 from planners.power.allowed_currents import (
     amps_allowed,
     charge_model,
@@ -19,6 +19,7 @@ from planners.power.allowed_currents import (
     with_any_equipment,
 )
 from planners.power.charging import climb
+from planners.power.home_load import surplus_kw
 from planners.solver.problem import (
     LONG_AT_REST,
     Deadline,
@@ -35,6 +36,7 @@ if TYPE_CHECKING:
     from planners.capacity.tonight import DayPeak, KeptPower
     from planners.local_time.departures import DepartureAt
     from planners.local_time.wished_departures import Wish
+    from planners.plan.window import SurplusOf
     from planners.power.allowed_currents import AmpsSpan
     from planners.power.charging import ChargeModel, Ladder
     from planners.power.excess_current import ExcessCurrent
@@ -81,7 +83,7 @@ class Situation:
         The current that a plan for the whole home allots: see `planners.power.allowed_currents`.
     is_joint : bool
         Whether what is allotted comes from a plan of several vehicles: it has minded a capacity
-        charge already.
+        charge already, and counts on no sun.
     peaks : tuple of DayPeak
         The home's highest power of each day so far, for a capacity charge.
     """
@@ -331,10 +333,19 @@ def horizon_of(
         partial(_amps_allowed, file, situation),
         [*(each.ready_by for each in situation.departures), *edges, *_changes(situation)],
         least_minutes=least_minutes,
+        surplus=surplus_of(file, prices, situation),
     )
     model = model_of(file, situation)
     problem = _problem(file, window, model, situation)
     return Horizon(file, situation, model, window, problem, prices)
+
+
+def surplus_of(file: HouseholdFile, prices: Prices, situation: Situation) -> SurplusOf | None:
+    """Return what tells the surplus of the home's roofs, if a plan may count on it."""
+    # Of several vehicles each would count on all of it.
+    if prices.sun is None or situation.is_joint:
+        return None
+    return partial(surplus_kw, file, prices.sun)
 
 
 def _tick_minutes(file: HouseholdFile) -> int:
@@ -399,22 +410,24 @@ def slots_between(
     Returns
     -------
     tuple of Slot
-        In order; empty if the end is not after the start. If the vehicle tapers, none is longer
-        than a tick of the household.
+        In order; empty if the end is not after the start. If the vehicle tapers, or the home has a
+        roof, none is longer than a tick of the household.
     """
     if start >= end:
         return ()
     currents = horizon.amps_allowed(start, end)
     ticks = timedelta(minutes=horizon.file.household.tick_minutes)
-    longest = ticks if horizon.model.taper else end - start
-    return tuple(
+    surplus = surplus_of(horizon.file, prices, horizon.situation)
+    longest = ticks if horizon.model.taper or surplus else end - start
+    slots = [
         Slot(at, (min(at + longest, ends) - at) / HOUR, span, current.amps)
         for span in prices.spans(start, end)
         for current in currents
         if (begins := max(span.start, current.start, start))
         < (ends := min(span.end, current.end, end))
         for at in (begins + i * longest for i in range(ceil((ends - begins) / longest)))
-    )
+    ]
+    return tuple(with_surplus(slots, prices, surplus))
 
 
 def _amps_allowed(
@@ -452,6 +465,7 @@ def _problem(
 ) -> PlanningProblem:
     car = file.vehicles[situation.departure.vehicle]
     point = file.charge_points[car.charge_point]
+    has_surplus = any(tick.surplus_kw for tick in window.ticks)
     return PlanningProblem(
         rates_per_kwh=window.rates_per_kwh,
         highest_amps=window.highest_amps,
@@ -465,6 +479,8 @@ def _problem(
         min_rest=_whole_ticks(point.rest_minutes, window),
         before=SwitchingState(situation.on, _ticks_since(situation, window, point)),
         prefer_late=car.prefer == "late",
+        surplus_kw=window.surplus_kw if has_surplus else None,
+        export_rates_per_kwh=window.export_rates_per_kwh if has_surplus else None,
     )
 
 

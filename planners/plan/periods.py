@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import timedelta
 from math import ceil, inf
+from operator import add
 from typing import TYPE_CHECKING, NamedTuple
 
 from planners.plan.plan import Period
@@ -105,7 +106,7 @@ def cut_where_dearest(
         place, at_end, room = edge
         found = charging[place]
         gained_kwh = _gain(model, found)
-        if spare_kwh > 0 and float(found.slot.span.rate) > deadline.max_rate_per_kwh + SAME_RATE:
+        if spare_kwh > 0 and _rate(model, found) > deadline.max_rate_per_kwh + SAME_RATE:
             excess_kwh, to_kwh, spare_kwh = excess_kwh + spare_kwh, to_kwh - spare_kwh, 0.0
         if gained_kwh <= 0:
             break
@@ -126,6 +127,11 @@ def _gain(model: ChargeModel, charged: ChargingSlot) -> float:
     return model.gained_kw(charged.amps * model.kw_per_amp) * charged.slot.hours
 
 
+def _rate(model: ChargeModel, charged: ChargingSlot) -> float:
+    """Return what a kWh costs on average at the slot's current [currency per kWh]."""
+    return charged.slot.rate_at(charged.amps * model.kw_per_amp)
+
+
 def _dearest_edge(
     charging: Sequence[ChargingSlot], horizon: Horizon
 ) -> tuple[int, bool, int] | None:
@@ -142,7 +148,7 @@ def _dearest_edge(
         at_start = place == 0 or charging[place - 1].slot.end() < slot.start
         # Charging that may begin now begins now.
         at_start = at_start and slot.start > horizon.situation.now
-        rate = float(slot.span.rate)
+        rate = _rate(horizon.model, charging[place])
         if (at_end or at_start) and rate > dearest - SAME_RATE:
             room = _spare_seconds(charging, place, horizon)
             if room > 0:
@@ -182,24 +188,37 @@ def periods_of(charging: Sequence[ChargingSlot], bought: Ladder) -> tuple[Period
         In order of time.
     """
     periods: list[Period] = []
-    begun: tuple[ChargingSlot, datetime, float, float] | None = None
+    begun: tuple[ChargingSlot, datetime, _Sums] | None = None
     for charged, share, kwh in zip(
         charging, bought.share.tolist(), bought.metered_kwh.tolist(), strict=False
     ):
         (slot, amps), end = charged, charged.slot.end(share)
-        cost = float(slot.span.rate) * kwh
+        roof_kwh = slot.roof_kwh(kwh, share)
+        sums = _Sums(kwh, slot.cost(kwh, share), roof_kwh, roof_kwh * slot.export_rate)
         if begun is not None:
-            (first, first_amps), ended, kwh_before, cost_before = begun
+            (first, first_amps), ended, before = begun
             if (ended, first_amps) == (slot.start, amps) and first.span is slot.span:
-                begun = begun[0], end, kwh_before + kwh, cost_before + cost
+                begun = begun[0], end, _Sums(*map(add, before, sums))
                 continue
             periods.append(_period(*begun))
-        begun = charged, end, kwh, cost + 0.0  # no cost is -0.0
+        begun = charged, end, _Sums(*(each + 0.0 for each in sums))  # no cost is -0.0
     if begun is not None:
         periods.append(_period(*begun))
     return tuple(periods)
 
 
-def _period(first: ChargingSlot, end: datetime, kwh: float, cost: float) -> Period:
+class _Sums(NamedTuple):
+    """Energy and cost of a period, and the roofs' part of both."""
+
+    kwh: float
+    cost: float
+    roof_kwh: float
+    roof_cost: float
+
+
+def _period(first: ChargingSlot, end: datetime, sums: _Sums) -> Period:
     span = first.slot.span
-    return Period(first.slot.start, end, first.amps, kwh, cost, span.band, span.estimated)
+    return Period(
+        first.slot.start, end, first.amps, sums.kwh, sums.cost, span.band, span.estimated,
+        sums.roof_kwh, sums.roof_cost,
+    )  # fmt: skip

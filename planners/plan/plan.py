@@ -12,6 +12,9 @@ if TYPE_CHECKING:
 NOTICED_PERCENT = 0.05
 """Less of the battery than this is not mentioned [percent]."""
 
+NOTICED_KWH = 0.0005
+"""Less of a roof's energy than this is not mentioned [kWh]."""
+
 
 @dataclass(frozen=True, slots=True)
 class Period:
@@ -31,6 +34,9 @@ class Period:
         The band, or "price" for a price series.
     estimated : bool
         Whether the rate is an estimate.
+    roof_kwh, roof_cost : float
+        The part of that energy that the home's own roofs are counted on for [kWh], and what export
+        would pay for it [currency].
     """
 
     start: datetime
@@ -40,6 +46,8 @@ class Period:
     cost: float
     band: str
     estimated: bool = False
+    roof_kwh: float = 0.0
+    roof_cost: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,6 +150,16 @@ class Plan:
         return any(period.estimated for period in self.periods)
 
     @property
+    def roof_kwh(self) -> float:
+        """The energy that the home's own roofs are counted on for [kWh]."""
+        return sum((period.roof_kwh for period in self.periods), 0.0)
+
+    @property
+    def roof_cost(self) -> float:
+        """What export would pay for it [currency]."""
+        return sum((period.roof_cost for period in self.periods), 0.0)
+
+    @property
     def name(self) -> str:
         """The name by which commands refer to this plan."""
         return f"{self.vehicle}@{instant_text(self.made_at)}"
@@ -178,6 +196,17 @@ class Plan:
         }
         if self.as_of is not None:
             document["as_of"] = instant_text(self.as_of)
+        if self.roof_kwh > NOTICED_KWH:
+            document["by_source"] = {
+                "roof": {
+                    "energy_kwh": round(self.roof_kwh, 3),
+                    "cost": round(self.roof_cost, 4),
+                },
+                "grid": {
+                    "energy_kwh": round(self.energy_kwh - self.roof_kwh, 3),
+                    "cost": round(self.cost - self.roof_cost, 4),
+                },
+            }
         if self.later:
             document["later"] = [_later_json(night) for night in self.later]
         if self.shortfall:
@@ -201,6 +230,11 @@ def _period_json(period: Period) -> dict[str, Any]:
         "cost": round(period.cost, 4),
         "band": period.band,
     }
+    if period.roof_kwh > NOTICED_KWH:
+        document |= {
+            "roof_kwh": round(period.roof_kwh, 3),
+            "roof_cost": round(period.roof_cost, 4),
+        }
     return document | {"estimated": True} if period.estimated else document
 
 

@@ -224,7 +224,8 @@ def _begins_dear(draft: Draft) -> bool:
     if fragment is None or periods[0].start != fragment.start:
         return False
     dearest = max(period.cost / period.kwh for period in periods[1:])
-    return float(fragment.span.rate) > dearest + SAME_RATE
+    kw = periods[0].amps * horizon.model.kw_per_amp
+    return fragment.rate_at(kw) > dearest + SAME_RATE
 
 
 def _is_cheaper(one: Draft, other: Draft) -> bool:
@@ -429,8 +430,12 @@ def _fragment_charge(
         if not is_used and horizon.situation.lasted < shortest:
             amps, is_used = lowest, True  # it must stay on, and nothing more
     else:
-        dearest = max((each.slot.span.rate for each in charging), default=None)
-        is_used = begins and (is_short or (dearest is not None and fragment.span.rate <= dearest))
+        kw_per_amp = horizon.model.kw_per_amp
+        dearest = max(
+            (each.slot.rate_at(each.amps * kw_per_amp) for each in charging), default=None
+        )
+        rate = fragment.rate_at(amps * kw_per_amp)
+        is_used = begins and (is_short or (dearest is not None and rate <= dearest))
     return ChargingSlot(fragment, amps) if is_used else None
 
 
@@ -439,13 +444,14 @@ def _is_wanted(fragment: Slot, horizon: Horizon, solution: Solution) -> bool:
     departure, model = horizon.situation.departure, horizon.model
     if horizon.problem.stored_kwh >= model.stored_kwh(departure.want_percent):
         return False
-    if departure.max_rate is None or fragment.span.rate > departure.max_rate:
+    rate = fragment.rate_at(fragment.amps * model.kw_per_amp)
+    if departure.max_rate is None or rate > float(departure.max_rate):
         return False
     if len(horizon.problem.deadlines) == 1:
         return True
     # With later nights, what is wanted may cost less there.
-    used = horizon.problem.rates_per_kwh[solution.on]
-    return bool(used.size) and float(fragment.span.rate) <= float(used.max()) + SAME_RATE
+    used = horizon.problem.least_rates_per_kwh[solution.on]
+    return bool(used.size) and rate <= float(used.max()) + SAME_RATE
 
 
 def _tail_charge(horizon: Horizon, charging: Sequence[ChargingSlot]) -> list[ChargingSlot]:

@@ -8,10 +8,10 @@ from math import ceil
 from typing import TYPE_CHECKING, NamedTuple
 
 from planners.plan.baselines import at_once, timer
-from planners.plan.horizon import kwh_at_any_price, model_of
+from planners.plan.horizon import kwh_at_any_price, model_of, surplus_of
 from planners.plan.periods import ChargingSlot, periods_of
 from planners.plan.shortfall import LONGEST, shortfall_of
-from planners.plan.window import Slot, window_of
+from planners.plan.window import Slot, window_of, with_surplus
 from planners.power.allowed_currents import amps_allowed, charge_model, with_any_equipment
 from planners.power.charging import climb
 
@@ -129,13 +129,14 @@ def course_of(
     now, step = situation.now, timedelta(minutes=file.household.tick_minutes)
     ahead = [replace(each, start=max(now, each.start)) for each in plan.periods if each.end > now]
     charging = [slot for period in ahead for slot in _slots(period, prices, step)]
+    charging = _with_surplus(charging, file, prices, situation)
     bought = _bought(model, stored, target, charging)
     reached = stored + float(bought.gained_kwh.sum())
     lag = model.soc_percent(planned - reached)
     if ahead and 0 < lag <= GOES_ON_PERCENT:
         last = ahead[-1]
         longer = replace(last, start=last.end, end=max(last.end, situation.departure.ready_by))
-        charging += _slots_by_rate(longer, prices, step)
+        charging += _with_surplus(_slots_by_rate(longer, prices, step), file, prices, situation)
         bought = _bought(model, stored, target, charging)
         reached = stored + float(bought.gained_kwh.sum())
     return Course(periods_of(charging, bought), model.soc_percent(reached))
@@ -186,6 +187,7 @@ def remaining_plan(
     window = window_of(
         prices.at(plan.charge_point), now, until, file.household.tick_minutes,
         lambda start, end: _amps_allowed(plan, file, situation, start, end),
+        surplus=surplus_of(file, prices, situation),
     )  # fmt: skip
     ends = {period.end for period in course.periods} | ({now} if situation.on else set())
     return replace(
@@ -237,6 +239,14 @@ def _slots(period: Period, prices: Prices, step: timedelta) -> Iterator[Charging
         end = min(period.end, start + step)
         yield ChargingSlot(Slot(start, (end - start) / HOUR, span, period.amps), period.amps)
         start = end
+
+
+def _with_surplus(
+    charging: list[ChargingSlot], file: HouseholdFile, prices: Prices, situation: Situation
+) -> list[ChargingSlot]:
+    surplus = surplus_of(file, prices, situation)
+    slots = with_surplus([each.slot for each in charging], prices, surplus)
+    return [each._replace(slot=slot) for each, slot in zip(charging, slots, strict=True)]
 
 
 def _slots_by_rate(period: Period, prices: Prices, step: timedelta) -> list[ChargingSlot]:

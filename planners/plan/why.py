@@ -36,6 +36,12 @@ if TYPE_CHECKING:
     from planners.plan.plan import Plan
     from planners.plan.window import Window
 
+LEAST_SHOWN_KWH = 0.05
+"""Less energy of the roofs than this is not mentioned [kWh]."""
+
+SAME_RATE = 5e-5
+"""A rate below this prints as nothing [currency per kWh]."""
+
 PRINTS_ALIKE_KWH = 0.005
 """Energies that differ by less print alike [kWh]."""
 
@@ -95,6 +101,7 @@ def why(
     zone, point = file.zone, file.charge_points[plan.charge_point]
     return (
         *_hours_used(plan, zone),
+        *_sources(plan, window, file),
         *(_kept(plan, kept, point) if kept else ()),
         *(_beyond_need(plan, alternatives) if alternatives else ()),
         *_hours_plugged_in(plan, hours),
@@ -111,6 +118,39 @@ def why(
         *_estimates(plan, zone),
         *_usage_tiers(window),
     )
+
+
+def _sources(plan: Plan, window: Window, file: HouseholdFile) -> Iterator[str]:
+    """Say what the home's own roofs are counted on for, or why they are not."""
+    if file.generation is None or not plan.periods:
+        return
+    roof_kwh, trust = plan.roof_kwh, file.generation.trust_percent
+    if roof_kwh >= LEAST_SHOWN_KWH:
+        paid = plan.roof_cost / roof_kwh
+        forgone = f"at {paid:.4f}, which export would have paid"
+        if abs(paid) < SAME_RATE:
+            forgone = "which export would not have paid for"
+        grid_kwh = plan.energy_kwh - roof_kwh
+        rest = "all of it"
+        if grid_kwh >= LEAST_SHOWN_KWH:
+            rate = (plan.cost - plan.roof_cost) / grid_kwh
+            rest = f"{grid_kwh:.1f} kWh from the grid at {rate:.4f}"
+            yield f"{roof_kwh:.1f} kWh come from the roof {forgone}; {rest}."
+        else:
+            yield f"{rest.capitalize()} comes from the roof {forgone}."
+        yield (
+            f"The plan counts on {trust:g} % of what is expected of the sun (trust_percent). What"
+            " it does not give comes from the grid."
+        )
+        return
+    left_kwh = sum(slot.surplus_kw * slot.hours for slot in window.slots if slot.amps > 0)
+    if left_kwh < LEAST_SHOWN_KWH:
+        yield "The roof is not expected to leave anything over before the departure."
+    else:
+        yield (
+            f"The roof may leave {left_kwh:.1f} kWh over before the departure, but other hours cost"
+            " less."
+        )
 
 
 def _kept(plan: Plan, kept: KeptPower, point: ChargePoint) -> Iterator[str]:
@@ -286,7 +326,13 @@ def _hours_avoided(plan: Plan, window: Window) -> Iterator[str]:
     open_spans = [slot.span for slot in window.slots if slot.amps > 0]
     spans = {(span.band, span.rate) for span in open_spans}
     dearest_used = max(period.cost / period.kwh for period in plan.periods)
-    dearer = sorted((rate, band) for band, rate in spans if float(rate) > dearest_used + 1e-9)
+    # A band in which the roof is used is no band that is avoided.
+    sunny = {period.band for period in plan.periods if period.roof_kwh}
+    dearer = sorted(
+        (rate, band)
+        for band, rate in spans
+        if float(rate) > dearest_used + 1e-9 and band not in sunny
+    )
     if dearer:
         low, high = dearer[0][0], dearer[-1][0]
         bands = _bands(band for _rate, band in dearer) or "the hours"

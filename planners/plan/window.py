@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import timedelta
 from math import gcd
@@ -10,10 +11,12 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from planners.local_time.conversion import MINUTE
+from config.files.errors import TariffError
+from planners.local_time.conversion import EPOCH, MINUTE, minute_of
+from planners.surplus.two_rates import price_at
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Sequence
+    from collections.abc import Iterable, Iterator, Sequence
     from datetime import datetime
 
     from numpy.typing import NDArray
@@ -25,17 +28,39 @@ HOUR = timedelta(hours=1)
 
 
 class Slot(NamedTuple):
-    """A slot of `hours` [h] from `start` (UTC), with one rate and highest current [A]."""
+    """A slot of `hours` [h] from `start` (UTC), with one rate and highest current [A].
+
+    In it, a plan counts on `surplus_kw` of the home's own roofs [kW], for which export would pay
+    `export_rate` [currency per kWh].
+    """
 
     start: datetime
     hours: float
     span: RateSpan
     amps: float
+    surplus_kw: float = 0.0
+    export_rate: float = 0.0
 
     def end(self, share: float = 1.0) -> datetime:
         """Return the instant at which a share of the slot has passed."""
         return self.start + timedelta(hours=self.hours * share)
 
+    def roof_kwh(self, kwh: float, share: float = 1.0) -> float:
+        """Return how much of the energy bought in a share of the slot the roofs give [kWh]."""
+        return min(kwh, self.surplus_kw * self.hours * share)
+
+    def cost(self, kwh: float, share: float = 1.0) -> float:
+        """Return what energy bought in a share of the slot costs [currency]."""
+        roof_kwh = self.roof_kwh(kwh, share)
+        return roof_kwh * self.export_rate + (kwh - roof_kwh) * float(self.span.rate)
+
+    def rate_at(self, kw: float) -> float:
+        """Return what a kWh costs on average at some power [currency per kWh]."""
+        return price_at(kw, self.surplus_kw, float(self.span.rate), self.export_rate)
+
+
+SurplusOf = Callable[[int, int], "NDArray[np.float64]"]
+"""Returns what the roofs leave in each UTC minute from one until another [kW]."""
 
 MOST_TICKS = 1500
 """Most ticks that are laid only so that a tick ends at each deadline: a day of minutes."""
@@ -89,6 +114,16 @@ class Window:
         return np.array([tick.amps for tick in self.ticks], dtype=np.float64)
 
     @property
+    def surplus_kw(self) -> NDArray[np.float64]:
+        """Surplus of the roofs in each tick [kW], shape (ticks,)."""
+        return np.array([tick.surplus_kw for tick in self.ticks], dtype=np.float64)
+
+    @property
+    def export_rates_per_kwh(self) -> NDArray[np.float64]:
+        """What export would pay in each tick [currency per kWh], shape (ticks,)."""
+        return np.array([tick.export_rate for tick in self.ticks], dtype=np.float64)
+
+    @property
     def rates_per_kwh(self) -> NDArray[np.float64]:
         """Rate of each tick [currency per kWh], shape (ticks,)."""
         return np.array([float(tick.span.rate) for tick in self.ticks], dtype=np.float64)
@@ -103,6 +138,7 @@ def window_of(  # noqa: PLR0917 - each is another kind of thing
     deadlines: Sequence[datetime] = (),
     *,
     least_minutes: int = 1,
+    surplus: SurplusOf | None = None,
 ) -> Window:
     """Lay ticks over the time from now to `ready_by`.
 
@@ -120,6 +156,8 @@ def window_of(  # noqa: PLR0917 - each is another kind of thing
         Instants at which a tick must end, unless that makes more than `MOST_TICKS`; UTC.
     least_minutes : int
         No tick is made shorter than this for a deadline [min].
+    surplus : callable, optional
+        Returns what the roofs leave in each UTC minute from one to another [kW].
 
     Returns
     -------
@@ -135,6 +173,8 @@ def window_of(  # noqa: PLR0917 - each is another kind of thing
         return Window(None, (), tick_minutes)
     spans = prices.spans(now, ready_by)
     step_minutes = prices.step_minutes(now, ready_by, tick_minutes, spans)
+    if surplus is not None:
+        step_minutes = _export_step(prices, now, ready_by, step_minutes)
     ends = (each.astimezone(prices.zone).minute for each in deadlines)
     fine_minutes = _divisor(step_minutes, max(gcd(step_minutes, *ends), least_minutes))
     if (max([ready_by, *deadlines]) - now) / MINUTE <= MOST_TICKS * fine_minutes:
@@ -148,10 +188,69 @@ def window_of(  # noqa: PLR0917 - each is another kind of thing
     slots = [] if first == now else [(now, first - now)]
     slots += [(first + i * step, step) for i in range(count)]
     slots += [] if end == ready_by else [(end, ready_by - end)]
-    found = list(_slots(slots, spans, allowed(now, ready_by)))
+    found = with_surplus(list(_slots(slots, spans, allowed(now, ready_by))), prices, surplus)
     fragment = found.pop(0) if first > now else None
     rest = found.pop() if end < ready_by else None
     return Window(fragment, tuple(found), step_minutes, rest)
+
+
+def with_surplus(slots: list[Slot], prices: Prices, surplus: SurplusOf | None) -> list[Slot]:
+    """Give slots, in order of time, what the roofs leave in them, and what export would pay.
+
+    Parameters
+    ----------
+    slots : list of Slot
+        As `_slots` yields them; there may be gaps between them.
+    prices : Prices
+        The household's rates.
+    surplus : callable or None
+        Returns what the roofs leave in each UTC minute from one to another [kW].
+
+    Returns
+    -------
+    list of Slot
+        The same list if there is no roof, or nothing left of what it gives.
+    """
+    if surplus is None or prices.export is None or not slots:
+        return slots
+    first, last = minute_of(slots[0].start), minute_of(slots[-1].end()) + 1
+    so_far = np.concatenate(([0.0], np.cumsum(surplus(first, last))))
+    if not so_far[-1] > 0:
+        return slots
+    edges = [(slot.start - EPOCH) / MINUTE - first for slot in slots]
+    ends = [edge + slot.hours * 60 for edge, slot in zip(edges, slots, strict=True)]
+    minutes = np.arange(len(so_far))
+    gained = np.interp(ends, minutes, so_far) - np.interp(edges, minutes, so_far)
+    export_rates = _export_rates(slots, prices.export)
+    return [
+        slot._replace(surplus_kw=max(0.0, kw_minutes / (slot.hours * 60)), export_rate=rate)
+        if slot.hours > 0
+        else slot
+        for slot, kw_minutes, rate in zip(slots, gained.tolist(), export_rates, strict=True)
+    ]
+
+
+def _export_step(prices: Prices, now: datetime, ready_by: datetime, step_minutes: int) -> int:
+    """Return the longest tick inside which what export pays does not change either [min]."""
+    try:
+        export = prices.export
+        return step_minutes if export is None else export.step_minutes(now, ready_by, step_minutes)
+    except TariffError:
+        return step_minutes
+
+
+def _export_rates(slots: Sequence[Slot], export: Prices) -> Iterator[float]:
+    """Yield what export pays at the start of each slot; 0 where no price is known at all."""
+    try:
+        ahead = iter(export.spans(slots[0].start, slots[-1].end()))
+    except TariffError:
+        yield from (0.0 for _slot in slots)
+        return
+    span = next(ahead)
+    for slot in slots:
+        while span.end <= slot.start:
+            span = next(ahead)
+        yield float(span.rate)
 
 
 def _divisor(minutes: int, least: int) -> int:

@@ -1,4 +1,4 @@
-"""Find the known load of the rest of the home, minute by minute."""
+"""Find the known load of the rest of the home, and what its roofs leave, minute by minute."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from config.calendar.tables import any_holiday
-from config.tariffs.known_load import LearnedLoad, load_table
+from config.home.known_load import LearnedLoad, load_table
 from planners.local_time.conversion import DAY_MINUTES
 from planners.local_time.day_kinds import minutes_of_days
 from planners.local_time.remembering import remembered
@@ -16,8 +16,11 @@ from planners.local_time.zone_offsets import offsets_between
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from config.home.known_load import KnownLoad
     from config.household.household_file import HouseholdFile
-    from config.tariffs.known_load import KnownLoad
+    from planners.generation.outlook import Outlook
+
+WATTS_PER_KW = 1000
 
 
 def home_load(
@@ -48,6 +51,39 @@ def home_load(
     holidays = file.household.public_holidays if any_holiday(items) else None
     days = minutes_of_days(_table_of(file, phase), first_day, last_day, holidays)
     return days[local - first_day * DAY_MINUTES]
+
+
+def home_kw(file: HouseholdFile, first: int, last: int) -> NDArray[np.float64]:
+    """Return what the rest of the home draws in each UTC minute, on all phases [kW]."""
+    found = np.zeros(max(0, last - first))
+    if file.household.known_load:
+        for phase in file.household.phases:
+            found += home_load(file, first, last, phase)
+    return found * (file.household.nominal_volts / WATTS_PER_KW)
+
+
+def surplus_kw(
+    file: HouseholdFile, sun: Outlook | None, first: int, last: int
+) -> NDArray[np.float64]:
+    """Return the power of the roofs that a plan may count on, beyond the home's own use.
+
+    Parameters
+    ----------
+    file : HouseholdFile
+        The household, with its known load, declared or learned.
+    sun : Outlook or None
+        What the roofs are expected to give; None without a roof.
+    first, last : int
+        UTC minutes; `last` is the first one outside.
+
+    Returns
+    -------
+    ndarray of float64, shape (last - first,)
+        For each minute, at least 0 [kW].
+    """
+    if sun is None:
+        return np.zeros(max(0, last - first))
+    return np.maximum(sun.counted_kw(first, last) - home_kw(file, first, last), 0.0)
 
 
 def highest_load(file: HouseholdFile, phase: str) -> float:

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from planners.generation.outlook import Outlook
 from planners.local_time.conversion import MINUTE, instant_of, local_date, minute_of
 from planners.local_time.zone_offsets import offset_at, offsets_between
 from planners.rates.composed_rates import RateLine, rate_lines, rates_of, standing_charge_on
@@ -50,6 +51,10 @@ class Prices:
         Which tariff is in force when.
     own : mapping of str to Prices
         The rates of each charge point that has a meter of its own.
+    sun : Outlook or None
+        What the home's own roofs are expected to give; None without any.
+    export : Prices or None
+        What is paid for what they give to the grid; None without any.
     """
 
     zone: ZoneInfo
@@ -57,6 +62,8 @@ class Prices:
     rates: tuple[Rates, ...]
     in_force: TariffsInForce
     own: Mapping[str, Prices] = field(default_factory=dict)
+    sun: Outlook | None = None
+    export: Prices | None = None
 
     def at(self, charge_point: str) -> Prices:
         """Return the rates at which a charge point's energy is bought.
@@ -304,7 +311,13 @@ def _rate_of_minute(prices: Prices, minute: int) -> RateSpan:
     return prices.spans(start, start + MINUTE)[0]
 
 
-def prices_of(file: HouseholdFile, series: Mapping[str, Sequence[RateNews]]) -> Prices:
+def prices_of(
+    file: HouseholdFile,
+    series: Mapping[str, Sequence[RateNews]],
+    *,
+    sold: Mapping[str, Sequence[RateNews]] | None = None,
+    sun: Outlook | None = None,
+) -> Prices:
     """Prepare a household's tariffs for looking up rates.
 
     Parameters
@@ -313,6 +326,10 @@ def prices_of(file: HouseholdFile, series: Mapping[str, Sequence[RateNews]]) -> 
         The household.
     series : mapping of str to sequence of RateNews
         Prices and kinds of days known so far, by the name of the tariff; optional for one without.
+    sold : mapping of str to sequence of RateNews, optional
+        The same for export rates that follow prices of their own; without, those of `series`.
+    sun : Outlook, optional
+        What the home's own roofs are expected to give.
 
     Returns
     -------
@@ -325,7 +342,12 @@ def prices_of(file: HouseholdFile, series: Mapping[str, Sequence[RateNews]]) -> 
         tariffs = file.tariffs_at(name)
         if point.tariff is not None:
             own[name] = made.setdefault(tariffs, _prices_of(file, tariffs, series))
-    return replace(_prices_of(file, file.home_tariffs, series), own=own)
+    prices = replace(_prices_of(file, file.home_tariffs, series), own=own)
+    if file.generation is None:
+        return prices
+    exports = tuple(tariff.export_tariff for tariff in file.home_tariffs)
+    export = _prices_of(file, exports, {**series, **(sold or {})})
+    return replace(prices, sun=sun or Outlook(file.generation, file.zone), export=export)
 
 
 def _prices_of(

@@ -30,6 +30,7 @@ def test_there_are_examples() -> None:
         "highest-hours.yaml",
         "kowhai.yaml",
         "market-and-network.yaml",
+        "own-roof.yaml",
         "plug.yaml",
         "quarter-hour-peaks.yaml",
         "relay.yaml",

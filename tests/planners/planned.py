@@ -49,6 +49,7 @@ class DemoHousehold:
     car: Mapping[str, Any] | None = None
     leaves: Mapping[str, Any] | None = None
     series: Mapping[str, Sequence[PricePoint]] | None = None
+    generation: Mapping[str, Any] | None = None
 
     def file(self) -> HouseholdFile:
         """Return the household file, validated like a loaded one."""
@@ -65,6 +66,7 @@ class DemoHousehold:
                 "departures": [leaves | dict(self.leaves or {})],
                 "bus": {"broker": "mqtt://127.0.0.1:1883"},
                 "ledger": {"path": "ledger.sqlite3"},
+                "generation": self.generation and dict(self.generation),
             },
             context={"directory": HERE},
         )

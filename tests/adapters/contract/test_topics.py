@@ -52,6 +52,8 @@ def test_the_topics_of_the_household() -> None:
     assert HOME.parse(HOME.daemon) == (None, "daemon")
     assert HOME.parse(HOME.prices) == (None, "prices")
     assert HOME.parse(HOME.load) == (None, "load")
+    assert HOME.parse(HOME.forecast) == (None, "forecast")
+    assert HOME.parse(HOME.generation) == (None, "generation")
 
 
 def test_what_the_daemon_listens_to() -> None:
@@ -62,6 +64,8 @@ def test_what_the_daemon_listens_to() -> None:
         "lullwatt/kowhai-cottage/+/request",
         "lullwatt/kowhai-cottage/prices",
         "lullwatt/kowhai-cottage/announcements",
+        "lullwatt/kowhai-cottage/forecast",
+        "lullwatt/kowhai-cottage/generation",
         "lullwatt/kowhai-cottage/load",
         "lullwatt/kowhai-cottage/daemon",
     )

@@ -251,6 +251,16 @@ LINES = {
             ClearedBy.RESTART: restart,
         },
     ),
+    "forecast-refused": Line(
+        lambda: after(HouseholdHealth("forecast-refused", "it ends at 2026-06-01 20:00 UTC")),
+        "A forecast of the sun is dropped: it ends at 2026-06-01 20:00 UTC.",
+        {
+            ClearedBy.GOOD_FORECAST: lambda world: world.handle(
+                HouseholdHealth("forecast-refused", None)
+            ),
+            ClearedBy.RESTART: restart,
+        },
+    ),
     "ledger-refuses": Line(
         lambda: after(HouseholdHealth("ledger-refuses", "the disk is full")),
         "Nothing can be recorded: the disk is full. Charging goes on, and what arrives meanwhile is"

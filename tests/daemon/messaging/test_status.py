@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from adapters.contract.messages import KnownRates, MainFuse, Status, decode, encode
-from config.tariffs.known_load import KnownLoad
+from config.home.known_load import KnownLoad
 from daemon.control.state import PointState
 from daemon.messaging.status import BELIEVE_FOR, status_of
 from tests.daemon.worlds import EVENING, HOUR, LEAVES, MINUTE, NIGHT_BEGINS, POINT, World, kowhai

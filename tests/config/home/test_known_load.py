@@ -12,8 +12,8 @@ from pydantic import ValidationError
 
 from config.calendar.day_kinds import DAY_KINDS
 from config.fields.value_types import Hours
+from config.home.known_load import KnownLoad, load_table
 from config.household.household_file import Household
-from config.tariffs.known_load import KnownLoad, load_table
 from tests.config.tariffs.test_bands import hours
 
 HOME = {"name": "Kowhai Cottage", "timezone": "Pacific/Auckland", "currency": "NZD"}

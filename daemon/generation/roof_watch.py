@@ -1,0 +1,145 @@
+"""Keep what is expected of the home's own roofs up to date."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import structlog
+
+from config.files.errors import FileError
+from daemon.control.events import HouseholdHealth
+from daemon.generation.forecasts import (
+    KEPT,
+    RefusedForecastError,
+    forecast_file,
+    load_forecast_of,
+    points_of,
+)
+from planners.generation.metered import HourInProgress, with_reading
+from planners.generation.outlook import LEARNED_WEEKS, Outlook, learned_shares
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from adapters.contract.messages import Forecast, Generated
+    from adapters.ledger.ledger import Ledger
+    from adapters.ledger.reader import LedgerReader
+    from config.files.forecast_series import ForecastPoint
+    from config.household.household_file import HouseholdFile
+    from daemon.control.state import House
+
+_log = structlog.get_logger(__name__)
+
+MOST_OF_A_REASON = 600
+"""The longest reason in an alert."""
+
+
+class RoofWatch:
+    """Keeps forecasts, and what the roofs have given of late.
+
+    A bad forecast is dropped, the one before it stays, and `news` says so once.
+    """
+
+    def __init__(self) -> None:
+        self._of_file: tuple[ForecastPoint, ...] = ()
+        self._of_bus: tuple[ForecastPoint, ...] = ()
+        self._shares: tuple[float, ...] = ()
+        self._hour: HourInProgress | None = None
+        self._outlook: Outlook | None = None
+        # Why the last forecast of the file, and of the bus, was dropped.
+        self._refused: dict[str, str] = {}
+        self._reported: str | None = None
+
+    def read_file(self, file: HouseholdFile) -> bool:
+        """Read the file of forecasts, if the household names one; whether it says anything new."""
+        before = self._of_file
+        self._refused.pop("file", None)
+        if forecast_file(file) is None:
+            self._of_file = ()
+            return self._of_file != before
+        try:
+            self._of_file = load_forecast_of(file)
+        except FileError as error:
+            _log.error("the forecast is dropped, the one before stays", why=str(error))
+            self._refused["file"] = str(error.faults[0])
+        return self._of_file != before
+
+    def use_ledger(self, ledger: LedgerReader, file: HouseholdFile, now: datetime) -> None:
+        """Read stored forecasts, and learn from what the roofs have given, if there are roofs."""
+        if file.generation is not None:
+            self._of_bus = ledger.forecast_points()
+            hours = ledger.generation_hours()
+            self._shares = learned_shares(hours, file.generation, now, file.zone)
+
+    def take_forecast(
+        self, message: Forecast, file: HouseholdFile, ledger: Ledger, now: datetime
+    ) -> bool:
+        """Store a forecast that came over the bus.
+
+        Parameters
+        ----------
+        message : Forecast
+            The message.
+        file : HouseholdFile
+            The household.
+        ledger : Ledger
+            Where it is stored.
+        now : datetime
+            UTC.
+
+        Returns
+        -------
+        bool
+            Whether it says anything new.
+        """
+        if file.generation is None:
+            _log.warning("forecast ignored: the household file declares no generation")
+            return False
+        try:
+            points = points_of(message, file.generation, now)
+        except RefusedForecastError as error:
+            _log.error("the forecast is dropped, the one before stays", why=str(error))
+            self._refused["bus"] = str(error)
+            return False
+        self._refused.pop("bus", None)
+        if not ledger.add_forecast(points, now - KEPT):
+            return False
+        self._of_bus = ledger.forecast_points()
+        _log.info("a forecast came", issued=message.issued.isoformat(), values=len(points))
+        return True
+
+    def take_reading(self, reading: Generated, file: HouseholdFile, ledger: Ledger) -> None:
+        """Take up what the roofs give now, and store the mean of each hour."""
+        if file.generation is None:
+            return
+        self._hour, ended = with_reading(self._hour, reading.watts, reading.at)
+        if ended is not None:
+            ledger.add_generation_hour(ended, reading.at - LEARNED_WEEKS)
+
+    def over(self, house: House) -> House:
+        """Return a house with what is expected of its roofs; the same one if nothing is new."""
+        generation = house.file.generation
+        if generation is None:
+            return house
+        points, known = (*self._of_file, *self._of_bus), self._outlook
+        if known is None or (known.generation, known.points, known.shares) != (
+            generation,
+            points,
+            self._shares,
+        ):
+            known = self._outlook = Outlook(generation, house.file.zone, points, self._shares)
+        if house.prices.sun is known:
+            return house
+        return replace(house, prices=replace(house.prices, sun=known))
+
+    def news(self) -> HouseholdHealth | None:
+        """Report, once, that a forecast was dropped, or that a good one has come since."""
+        reason = next(iter(self._refused.values()), None)
+        if reason == self._reported:
+            return None
+        was_reported, self._reported = self._reported, reason
+        if reason is not None and was_reported is not None:
+            return None  # the alert stands
+        trouble = None if reason is None else reason[:MOST_OF_A_REASON]
+        return HouseholdHealth("forecast-refused", trouble)
