@@ -156,7 +156,8 @@ class _Walk:
         problem, level = self._problem, option.level
         amps = float(problem.highest_amps[state.i])
         if option.act == "surplus":
-            drawn = self._amps_at(state.stored_kwh, tables.moves.kind(state.i).surplus_kw, amps)
+            surplus_kw = 0.0 if problem.surplus_kw is None else float(problem.surplus_kw[state.i])
+            drawn = self._amps_at(state.stored_kwh, surplus_kw, amps)
             return min(drawn, self._amps_to(state.stored_kwh, tables.moves.span.want_kwh, amps))
         # The highest level that a tick reaches may be a little less than it gains.
         most = int(tables.moves.of_tick(state.i).last[_level(tables, state)])

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 MOST_PARTS = 1000
 """Other currents are rounded to multiples of the highest current divided by this."""
 
-LEVELS_WITH_SURPLUS = 1000
+LEVELS_WITH_SURPLUS = 600
 """About how many levels there are at least with a surplus, a settable current and one departure."""
 
 TAPER_PARTS = 32
@@ -106,12 +106,18 @@ def levels_of(
         parts = (
             1
             if _one_ladder(problem)
-            else max(1, min(TAPER_PARTS, most // _rungs(problem, spans[0])))
+            else max(1, min(_taper_parts(problem), most // _rungs(problem, spans[0])))
         )
         found = [_climbed(problem, span, parts, from_lowest=span is spans[0]) for span in spans]
     else:
         found = _lattice(problem, spans, most)
     return [_with_targets(levels, span) for levels, span in zip(found, spans, strict=True)]
+
+
+def _taper_parts(problem: PlanningProblem) -> int:
+    """Return into how many levels a tick's energy is cut, as far as there is time for them."""
+    with_surplus = problem.surplus_kw is not None and problem.min_amps is not None
+    return TAPER_PARTS // 2 if with_surplus else TAPER_PARTS
 
 
 def _one_ladder(problem: PlanningProblem) -> bool:

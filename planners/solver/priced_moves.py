@@ -21,6 +21,9 @@ if TYPE_CHECKING:
     Row = NDArray[np.float64]
 
 
+MOST_SURPLUSES = 24
+"""So many surpluses are told apart where the current can be set."""
+
 LOW_CURRENT = 0.1
 """Charged for a tick below its highest current, as a part of `PlanningProblem.tie`: of two plans
 that cost the same, the plainer one draws the full current."""
@@ -132,6 +135,18 @@ def cut_share(
     return share
 
 
+def _few_surpluses(problem: PlanningProblem, surplus_kw: Row) -> Row:
+    """Round surpluses where so many differ that finding the moves of each would take long."""
+    if problem.min_amps is None:
+        return surplus_kw
+    surplus_kw = np.minimum(surplus_kw, problem.highest_amps * problem.model.kw_per_amp)
+    if len(set(surplus_kw.tolist())) <= MOST_SURPLUSES:
+        return surplus_kw
+    step_kw = float(surplus_kw.max()) / MOST_SURPLUSES
+    # The currents are found exactly afterwards: here the surplus only tells plans apart.
+    return np.maximum(np.round(surplus_kw / step_kw), surplus_kw > 0) * step_kw
+
+
 class PricedMoves:
     """The moves of one span's ticks, with their costs.
 
@@ -153,7 +168,10 @@ class PricedMoves:
         self.span = span
         self.levels = levels
         self.targets = np.searchsorted(levels, np.array(span.targets_kwh) - SAME_KWH).tolist()
-        self._prices: list[float] = problem.prices_per_kwh.tolist()
+        # One power has one mean price, whatever part of it is from a surplus.
+        has_mean = problem.min_amps is None and not problem.model.taper
+        prices = problem.mean_prices_per_kwh if has_mean else problem.prices_per_kwh
+        self._prices: list[float] = prices.tolist()
         self._amps: list[float] = problem.highest_amps.tolist()
         self._moves: dict[float, tuple[Moves, Ranges]] = {}
         self._near: dict[float, list[tuple[NDArray[np.intp], Row, Row]]] = {}
@@ -170,13 +188,14 @@ class PricedMoves:
         max_rate = deadline.max_rate_per_kwh if k + 1 < len(problem.deadlines) else np.inf
         self._is_dear: list[bool] = (problem.least_rates_per_kwh > max_rate).tolist()
         self._surplus: list[tuple[float, float]] | None = None
-        if problem.surplus_kw is not None:
-            self._surplus = list(
-                zip(
-                    problem.surplus_kw.tolist(), problem.export_prices_per_kwh.tolist(), strict=True
-                )
-            )
+        if problem.surplus_kw is not None and not has_mean:
+            surplus_kw = _few_surpluses(problem, problem.surplus_kw).tolist()
+            export_prices = problem.export_prices_per_kwh.tolist()
+            self._surplus = list(zip(surplus_kw, export_prices, strict=True))
         self._pieces: dict[TickKind, tuple[list[_Piece], _AtSurplus | None]] = {}
+        self._splits: dict[
+            tuple[float, float], tuple[list[tuple[Ranges, int, bool]], _AtSurplus | None]
+        ] = {}
         self._metered = problem.tick_hours * model.kw_per_amp * model.taper_shares(levels)
         self._standby = problem.tick_hours * model.standby_kw / model.efficiency
 
@@ -272,20 +291,21 @@ class PricedMoves:
         pieces, at_surplus = self._pieces[kind]
         if kind.is_dear:
             after = after + self._dear
-        found = np.full(after.shape, np.inf)
+        found = None
         for piece in pieces:
-            price = piece.price_per_kwh / self.problem.model.efficiency
-            values = after + price * self.levels
-            values[:, piece.top + 1 :] = np.inf
+            values = after + piece.price_per_kwh / self.problem.model.efficiency * self.levels
+            if not piece.is_full:
+                values[:, piece.top + 1 :] = np.inf
             some = piece.ranges.least(values)
             some += self.problem.tie * LOW_CURRENT
             if piece.is_full:
                 np.minimum(some, piece.ranges.at_last(values), out=some)
             some += piece.costs
-            np.minimum(found, some, out=found)
+            found = some if found is None else np.minimum(found, some, out=found)
         if at_surplus is not None:
-            np.minimum(found, self._drawing_surplus(at_surplus, after), out=found)
-        return found
+            drawn = self._drawing_surplus(at_surplus, after)
+            found = drawn if found is None else np.minimum(found, drawn, out=found)
+        return np.full(after.shape, np.inf) if found is None else found
 
     def _drawing_surplus(self, moves: _AtSurplus, after: Row) -> Row:
         """Find the cost of drawing just the surplus, the costs `after` being interpolated."""
@@ -301,32 +321,56 @@ class PricedMoves:
 
     def _pieces_of(self, kind: TickKind) -> tuple[list[_Piece], _AtSurplus | None]:
         """Divide the moves of a tick where its current reaches the surplus."""
-        problem, model, (moves, ranges) = self.problem, self.problem.model, self._at(kind.amps)
-        surplus_kwh = kind.surplus_kw * problem.tick_hours
-        saved = (kind.price_per_kwh - kind.export_price_per_kwh) * surplus_kwh
-        last, possible = moves.last, moves.possible
-        top = len(self.levels) - 1
+        surplus_kwh = kind.surplus_kw * self.problem.tick_hours
         low, high = kind.export_price_per_kwh, kind.price_per_kwh
+        saved = (high - low) * surplus_kwh
         if not kind.is_convex:
             # The cheaper of two prices is the right one at every current.
+            ranges, top = self._at(kind.amps)[1], len(self.levels) - 1
             return [
                 _Piece(price, ranges, self._fixed(kind, price, extra, ranges), top, is_full=True)
                 for price, extra in ((low, 0.0), (high, -saved))
             ], None
-        gain = model.efficiency * (surplus_kwh - self._standby)
-        ends = self.levels + gain
-        middle = np.searchsorted(self.levels, ends + SAME_KWH, side="right") - 1
-        pieces = []
-        for price, extra, first, last, is_full in (
-            (low, 0.0, moves.first, np.minimum(moves.last, middle), False),
-            (high, -saved, np.maximum(moves.first, middle + 1), moves.last, True),
+        key = kind.amps, kind.surplus_kw
+        if key not in self._splits:
+            self._splits[key] = self._split(*key)
+        split, at_surplus = self._splits[key]
+        prices = ((low, 0.0), (high, -saved))
+        pieces = [
+            _Piece(price, ranges, self._fixed(kind, price, extra, ranges), top, is_full)
+            for ranges, top, is_full in split
+            for price, extra in prices[is_full : is_full + 1]
+        ]
+        if at_surplus is not None:
+            costs = at_surplus.costs + low * surplus_kwh
+            costs = costs - self._dear if kind.is_dear else costs
+            at_surplus = at_surplus._replace(costs=costs)
+        return pieces, at_surplus
+
+    def _split(
+        self, amps: float, surplus_kw: float
+    ) -> tuple[list[tuple[Ranges, int, bool]], _AtSurplus | None]:
+        """Divide a tick's moves into those up to a surplus and those beyond, and the one at it.
+
+        Returns
+        -------
+        tuple of list and _AtSurplus or None
+            The ranges of levels, the highest level of each, and whether they are beyond; and the
+            moves that draw just the surplus, whose costs are still those of no price.
+        """
+        moves, surplus_kwh = self._at(amps)[0], surplus_kw * self.problem.tick_hours
+        gain = self.problem.model.efficiency * (surplus_kwh - self._standby)
+        middle = np.searchsorted(self.levels, self.levels + gain + SAME_KWH, side="right") - 1
+        found = []
+        for first, last, is_full in (
+            (moves.first, np.minimum(moves.last, middle), False),
+            (np.maximum(moves.first, middle + 1), moves.last, True),
         ):
-            exists = possible & (first <= last)
+            exists = moves.possible & (first <= last)
             if exists.any():
-                some = Ranges(first, last, exists)
-                fixed = self._fixed(kind, price, extra, some)
-                pieces.append(_Piece(price, some, fixed, int(last[exists].max()), is_full))
-        return pieces, self._at_surplus(kind, gain, middle)
+                top = int(np.where(exists, last, 0).max())
+                found.append((Ranges(first, last, exists), top, is_full))
+        return found, self._at_surplus(moves, gain, middle)
 
     def _fixed(self, kind: TickKind, price: float, extra: float, ranges: Ranges) -> Row:
         """Return the costs from each level that no current changes."""
@@ -335,11 +379,8 @@ class PricedMoves:
         )
         return fixed - self._dear if kind.is_dear else fixed
 
-    def _at_surplus(
-        self, kind: TickKind, gain: float, middle: NDArray[np.intp]
-    ) -> _AtSurplus | None:
+    def _at_surplus(self, moves: Moves, gain: float, middle: NDArray[np.intp]) -> _AtSurplus | None:
         """Find the moves that gain `gain` and draw just the surplus; None if there is none."""
-        moves = self._at(kind.amps)[0]
         ends = self.levels + gain
         may = moves.possible & (middle > np.arange(len(self.levels)))
         may &= (gain < moves.gains_kwh) & (gain >= self._least_gains() - SAME_KWH)
@@ -352,9 +393,8 @@ class PricedMoves:
         between = beyond > SAME_KWH
         above = np.where(between, above, middle)
         along = np.where(between, beyond / np.where(apart > 0, apart, 1.0), 0.0)
-        cost = kind.export_price_per_kwh * kind.surplus_kw * self.problem.tick_hours
-        costs = np.where(may, cost + self.problem.tie * LOW_CURRENT, np.inf)
-        return _AtSurplus(middle, above, along, costs - self._dear if kind.is_dear else costs)
+        costs = np.where(may, self.problem.tie * LOW_CURRENT, np.inf)
+        return _AtSurplus(middle, above, along, costs)
 
     def _least_gains(self) -> Row:
         """Return what a whole tick gains at the lowest current [kWh]."""

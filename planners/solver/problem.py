@@ -200,6 +200,20 @@ class PlanningProblem:
         return self.export_rates_per_kwh + self.surcharges_per_kwh
 
     @property
+    def mean_prices_per_kwh(self) -> NDArray[np.float64]:
+        """What a kWh costs on average at each tick's highest current, before any taper."""
+        return self._at_full_current(self.prices_per_kwh, self.export_prices_per_kwh)
+
+    def _at_full_current(
+        self, imported: NDArray[np.float64], exported: NDArray[np.float64]
+    ) -> NDArray[np.float64]:
+        if self.surplus_kw is None:
+            return imported
+        full_kw = self.highest_amps * self.model.kw_per_amp
+        roof = np.minimum(1.0, self.surplus_kw / np.where(full_kw > 0, full_kw, np.inf))
+        return imported + (exported - imported) * roof
+
+    @property
     def least_rates_per_kwh(self) -> NDArray[np.float64]:
         """The least that a kWh costs in each tick [currency per kWh], shape (ticks,).
 
@@ -208,9 +222,7 @@ class PlanningProblem:
         """
         if self.surplus_kw is None or self.export_rates_per_kwh is None:
             return self.rates_per_kwh
-        full_kw = self.highest_amps * self.model.kw_per_amp
-        roof = np.minimum(1.0, self.surplus_kw / np.where(full_kw > 0, full_kw, np.inf))
-        mean = self.rates_per_kwh + (self.export_rates_per_kwh - self.rates_per_kwh) * roof
+        mean = self._at_full_current(self.rates_per_kwh, self.export_rates_per_kwh)
         if self.min_amps is None:
             return mean
         return np.where(self.surplus_kw > 0, np.minimum(mean, self.export_rates_per_kwh), mean)

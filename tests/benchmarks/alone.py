@@ -29,6 +29,7 @@ from tests.benchmarks.problems import (
     night,
     nights,
     week,
+    with_sun,
     year,
 )
 from tests.benchmarks.table import Row, at_most, duration, durations
@@ -36,6 +37,7 @@ from tests.benchmarks.timing import exponent, median, percentile_99, seconds, ti
 
 ROOT = Path(__file__).parents[2]
 
+SURPLUS_TIMES = 2
 CAPACITY_TIMES = 4
 WEEK_SECONDS = 0.1
 MEMORY_MB = 200
@@ -56,6 +58,30 @@ def with_taper(count: int, ticks: int) -> list[Row]:
         times = seconds(solve, problems)
         what = f"one night with taper, {switching}: median, 99th percentile"
         rows.append(Row(what, "", durations([median(times), percentile_99(times)])))
+    return rows
+
+
+def with_surplus(count: int, ticks: int, days: int) -> list[Row]:
+    """Time nights and weeks with a surplus, and the same without."""
+    rng, rows = np.random.default_rng(6), []
+    weeks = [week(rng, days) for _ in range(max(2, count // 20))]
+    kinds = [("one night", [p for _, p in nights(count, ticks)]), (f"{days} days", weeks)]
+    tapered = [replace(p, model=replace(p.model, taper=TAPER)) for _, p in nights(count, ticks)]
+    kinds.insert(1, ("one night with taper", tapered))
+    for what, drawn in kinds:
+        for switching, min_amps in SWITCHINGS.items():
+            problems = [replace(problem, min_amps=min_amps) for problem in drawn]
+            without = median(seconds(solve, problems))
+            for minutes, step in ((30, 6), (5, 1)):
+                with_it = median(seconds(solve, [with_sun(each, step) for each in problems]))
+                rows.append(
+                    Row(
+                        f"{what}, {switching}, a surplus by {minutes} minutes: times as long",
+                        f"at most {SURPLUS_TIMES}",
+                        f"{with_it / without:.2g} ({durations([without, with_it])})",
+                        at_most(with_it / without, SURPLUS_TIMES),
+                    )
+                )
     return rows
 
 

@@ -52,6 +52,7 @@ def rows(sizes: Sizes, say: Callable[[str], None]) -> list[Row]:
         "one night, on_off": lambda: against_highs.one_night("on_off", sizes.nights, sizes.ticks),
         "one night, current": lambda: against_highs.one_night("current", sizes.nights, sizes.ticks),
         "one night with taper": lambda: alone.with_taper(sizes.nights, sizes.ticks),
+        "a surplus": lambda: alone.with_surplus(sizes.nights, sizes.ticks, sizes.days),
         "a year at once": lambda: against_highs.whole_year(
             sizes.year_nights, sizes.year_ticks, sizes.sample, sizes.repeats
         ),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Literal
 
 import numpy as np
@@ -68,6 +69,15 @@ def night(
         min_run=3,
         min_rest=1,
     )
+
+
+def with_sun(problem: PlanningProblem, step_ticks: int) -> PlanningProblem:
+    """Let the home's own roof leave a sunny day over, in steps of a forecast."""
+    rng = np.random.default_rng(problem.ticks)
+    step = np.arange(problem.ticks) // step_ticks * step_ticks
+    clouds = rng.uniform(0.2, 1.0, problem.ticks)
+    sun = np.maximum(0.0, 6.0 * np.sin(np.pi * np.arange(problem.ticks) / 144)) * clouds
+    return replace(problem, surplus_kw=sun[step], export_rates_per_kwh=np.full(problem.ticks, 0.08))
 
 
 def nights(count: int, ticks: int, seed: int = 1) -> list[tuple[RateKind, PlanningProblem]]:
