@@ -14,6 +14,9 @@ if TYPE_CHECKING:
     from planners.solver.solution import Solution
 
 
+SAME_SUN = 1e-6
+"""Surpluses [kW] and rates [currency per kWh] nearer than this are the same."""
+
 SolvedKey = tuple[int, bytes, bytes, bytes, bytes]
 """A vehicle's place, and its currents, surcharges, surplus and export rates."""
 
@@ -138,7 +141,9 @@ class JointProblem:
             if problem.surplus_kw is None:
                 continue
             for one, other in pairs:
-                if one is not None and other is not None and (one != other[: len(one)]).any():
+                if one is None or other is None:
+                    continue
+                if float(np.abs(one - other[: len(one)]).max(initial=0.0)) > SAME_SUN:
                     raise ValueError("vehicles: expected one surplus and one export rate for all")
 
     def _check_limit(self, limit: SharedLimit) -> None:
