@@ -76,7 +76,7 @@ def shares_by_plan(file: HouseholdFile) -> bool:
 
 @remembered
 def plans_together(file: HouseholdFile) -> bool:
-    """Whether vehicles are planned together: they share the main fuse, or a capacity charge.
+    """Whether vehicles are planned together: they share the main fuse, a capacity charge, or a sun.
 
     Parameters
     ----------
@@ -86,11 +86,13 @@ def plans_together(file: HouseholdFile) -> bool:
     Returns
     -------
     bool
-        For a capacity charge only if the hardware can follow a joint plan, as for the main fuse.
+        For a capacity charge, or the home's own roofs, only if the hardware can follow a joint
+        plan, as for the main fuse.
     """
-    has_charge = any(tariff.capacity_charge for tariff in file.home_tariffs)
+    shares_money = any(tariff.capacity_charge for tariff in file.home_tariffs)
+    shares_money = shares_money or file.generation is not None
     sharing = {car.charge_point for car in file.vehicles.values()} & {*file.points_on_home_meter}
-    if not has_charge or len(sharing) < PAIR:
+    if not shares_money or len(sharing) < PAIR:
         return shares_by_plan(file)
     return all(point.ends_by_itself for point in file.charge_points.values())
 
@@ -273,7 +275,11 @@ def _more(currents: CurrentRange, planned_amps: float) -> CurrentRange:
 
 
 def spans_of(
-    amps: NDArray[np.float64], first_minute: int, tick_minutes: int, from_minute: int
+    amps: NDArray[np.float64],
+    first_minute: int,
+    tick_minutes: int,
+    from_minute: int,
+    sun_shares: NDArray[np.float64] | None = None,
 ) -> tuple[AmpsSpan, ...]:
     """Return currents of ticks as spans of time.
 
@@ -287,18 +293,21 @@ def spans_of(
         Length of a tick.
     from_minute : int
         UTC minute from which the first tick's current already holds.
+    sun_shares : ndarray of float, shape (ticks,), optional
+        See `AmpsSpan.sun_share`; 1 unless given.
 
     Returns
     -------
     tuple of AmpsSpan
-        In order, without a gap; neighbours have different currents.
+        In order, without a gap; neighbours differ.
     """
-    starts = run_starts(amps)
+    shares = np.ones(len(amps)) if sun_shares is None else sun_shares
+    starts = run_starts(np.column_stack((amps, shares)))
     places = [*(int(start) for start in starts), len(amps)]
     minutes = [from_minute, *(first_minute + place * tick_minutes for place in places[1:])]
     edges = [instant_of(minute) for minute in minutes]
     return tuple(
-        AmpsSpan(since, until, float(amps[place]))
+        AmpsSpan(since, until, float(amps[place]), float(shares[place]))
         for (since, until), place in zip(pairwise(edges), places, strict=False)
     )
 

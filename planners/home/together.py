@@ -296,10 +296,14 @@ def _allotted(
     now = minute_of(horizons[0].situation.now)
     first = minute_of(horizons[0].window.ticks[0].start)
     currents = currents_of(joint, plans)
+    shares = _sun_shares(joint, currents)
     if any(any(missed_kwh(*each)) for each in zip(joint.vehicles, plans, strict=True)):
         joint, currents = _by_minutes(file, stated, currents, first)
         currents = more_for_the_short(joint, plans, currents)
         cap = None if cap is None else cap.by_minutes(tick_minutes, joint.ticks)
+        shares = np.repeat(shares, tick_minutes, axis=1)[:, : joint.ticks]
+        left_over = joint.ticks - shares.shape[1]
+        shares = np.pad(shares, ((0, 0), (0, left_over)), constant_values=1.0)
         tick_minutes = 1
     planned = {each.charge_point: row for each, row in zip(horizons, currents, strict=True)}
     allotted = allotted_amps(
@@ -312,10 +316,28 @@ def _allotted(
         <= left_under(file, limit, now, first).min()
         for limit in limits_of(file)
     )
+    own = {each.charge_point: row for each, row in zip(horizons, shares, strict=False)}
     return {
-        name: spans_of(amps, first, tick_minutes, now if is_same else first)
+        name: spans_of(
+            amps, first, tick_minutes, now if is_same else first, own.get(name, shares[-1])
+        )
         for name, amps in allotted.items()
     }
+
+
+def _sun_shares(joint: JointProblem, currents: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Share what the roofs leave by what each vehicle draws, and say what is left to others.
+
+    Returns
+    -------
+    ndarray of float, shape (vehicles + 1, ticks)
+        1 in a tick in which none of them draws; the last row is for charge points without a plan.
+    """
+    shared = np.array([each.surplus_kw is not None for each in joint.vehicles])
+    kw_per_amp = np.array([each.model.kw_per_amp for each in joint.vehicles])
+    kw = np.vstack((currents * (kw_per_amp * shared)[:, None], np.zeros(currents.shape[1])))
+    total = kw.sum(axis=0)
+    return np.where(total > 0, kw / np.where(total > 0, total, 1.0), 1.0)
 
 
 def _by_minutes(
@@ -368,7 +390,6 @@ def _on_one_grid(
         replace(
             each,
             now=now,
-            is_joint=True,
             allotted=(
                 *all_that_is_left(file, now, end, each.departure.vehicle),
                 *_nothing(now, now if each.now == now else _next_tick(each.now, tick_minutes)),

@@ -9,7 +9,9 @@ from itertools import chain, repeat
 from math import ceil, gcd
 from typing import TYPE_CHECKING
 
-from planners.local_time.conversion import MINUTE
+import numpy as np
+
+from planners.local_time.conversion import MINUTE, minute_of
 from planners.local_time.wished_departures import departures_to_plan
 from planners.plan.window import Slot, Window, window_of, with_surplus
 from planners.power.allowed_currents import (
@@ -30,6 +32,8 @@ from planners.solver.problem import (
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from datetime import datetime
+
+    from numpy.typing import NDArray
 
     from config.household.equipment import ChargePoint
     from config.household.household_file import HouseholdFile
@@ -83,7 +87,7 @@ class Situation:
         The current that a plan for the whole home allots: see `planners.power.allowed_currents`.
     is_joint : bool
         Whether what is allotted comes from a plan of several vehicles: it has minded a capacity
-        charge already, and counts on no sun.
+        charge already.
     peaks : tuple of DayPeak
         The home's highest power of each day so far, for a capacity charge.
     """
@@ -341,11 +345,38 @@ def horizon_of(
 
 
 def surplus_of(file: HouseholdFile, prices: Prices, situation: Situation) -> SurplusOf | None:
-    """Return what tells the surplus of the home's roofs, if a plan may count on it."""
-    # Of several vehicles each would count on all of it.
-    if prices.sun is None or situation.is_joint:
+    """Return what tells the surplus of the home's roofs that a plan may count on, if there is any.
+
+    Parameters
+    ----------
+    file : HouseholdFile
+        The household.
+    prices : Prices
+        The rates of the charge point, with what is expected of the roofs if it is behind them.
+    situation : Situation
+        What is allotted to the charge point.
+
+    Returns
+    -------
+    callable or None
+        The part that is allotted; without an allotment, that of one of all charge points.
+    """
+    sun = prices.sun
+    if sun is None:
         return None
-    return partial(surplus_kw, file, prices.sun)
+    point = file.vehicles[situation.departure.vehicle].charge_point
+    sharing = {car.charge_point for car in file.vehicles.values()} & {*file.points_on_home_meter}
+    part = 1 / len(sharing | {point})
+
+    def left(first: int, last: int) -> NDArray[np.float64]:
+        shares = np.full(last - first, 0.0 if situation.allotted else part)
+        for span in situation.allotted:
+            begins = max(0, minute_of(span.start) - first)
+            shares[begins : max(begins, minute_of(span.end) - first)] = span.sun_share
+        shares *= surplus_kw(file, sun, first, last)
+        return shares
+
+    return left
 
 
 def _tick_minutes(file: HouseholdFile) -> int:

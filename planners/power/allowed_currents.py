@@ -47,11 +47,14 @@ class AmpsSpan:
         UTC; `end` is the first instant outside.
     amps : float
         The highest current [A per phase]; 0 if the vehicle can't charge.
+    sun_share : float
+        The part of what the home's roofs leave that a plan of several vehicles gives this one.
     """
 
     start: datetime
     end: datetime
     amps: float
+    sun_share: float = 1.0
 
 
 @remembered

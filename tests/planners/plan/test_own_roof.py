@@ -203,12 +203,6 @@ def test_several_nights_and_an_on_off_point() -> None:
         assert sum(period.roof_kwh for period in periods) > 3
 
 
-def test_vehicles_that_are_planned_together_count_on_no_sun() -> None:
-    """Each would count on all of it."""
-    file = file_with()
-    assert planned(file, sunny(file), is_joint=True).roof_kwh == 0
-
-
 def test_without_a_roof_nothing_changes() -> None:
     """A forecast of nothing gives the very plan of a home without any."""
     file = file_with()
