@@ -16,7 +16,9 @@ from daemon.generation.forecasts import (
     load_forecast_of,
     points_of,
 )
+from planners.generation import nowcast
 from planners.generation.metered import HourInProgress, with_reading
+from planners.generation.nowcast import Recent
 from planners.generation.outlook import LEARNED_WEEKS, Outlook, learned_shares
 
 if TYPE_CHECKING:
@@ -46,6 +48,7 @@ class RoofWatch:
         self._of_bus: tuple[ForecastPoint, ...] = ()
         self._shares: tuple[float, ...] = ()
         self._hour: HourInProgress | None = None
+        self._recent = Recent()
         self._outlook: Outlook | None = None
         # Why the last forecast of the file, and of the bus, was dropped.
         self._refused: dict[str, str] = {}
@@ -109,13 +112,36 @@ class RoofWatch:
         _log.info("a forecast came", issued=message.issued.isoformat(), values=len(points))
         return True
 
-    def take_reading(self, reading: Generated, file: HouseholdFile, ledger: Ledger) -> None:
-        """Take up what the roofs give now, and store the mean of each hour."""
-        if file.generation is None:
-            return
+    def take_reading(self, reading: Generated, house: House, ledger: Ledger) -> bool:
+        """Take up what the roofs give now, and store the mean of each hour.
+
+        Parameters
+        ----------
+        reading : Generated
+            The reading.
+        house : House
+            The household, with what is expected of its roofs.
+        ledger : Ledger
+            Where hours are stored.
+
+        Returns
+        -------
+        bool
+            Whether plans must count on another sun in the next hours. A restart forgets that.
+        """
+        sun = house.prices.sun
+        if house.file.generation is None or sun is None:
+            return False
         self._hour, ended = with_reading(self._hour, reading.watts, reading.at)
         if ended is not None:
             ledger.add_generation_hour(ended, reading.at - LEARNED_WEEKS)
+        before = self._recent.correction
+        self._recent = nowcast.with_reading(self._recent, reading.watts, reading.at, sun)
+        correction = self._recent.correction
+        if correction is None or correction == before:
+            return False
+        _log.info("the roofs differ from what was expected", factor=round(correction.factor, 2))
+        return True
 
     def over(self, house: House) -> House:
         """Return a house with what is expected of its roofs; the same one if nothing is new."""
@@ -123,12 +149,13 @@ class RoofWatch:
         if generation is None:
             return house
         points, known = (*self._of_file, *self._of_bus), self._outlook
-        if known is None or (known.generation, known.points, known.shares) != (
-            generation,
-            points,
-            self._shares,
-        ):
-            known = self._outlook = Outlook(generation, house.file.zone, points, self._shares)
+        correction = self._recent.correction
+        wanted = (generation, points, self._shares, correction)
+        if known is None or wanted != (
+            known.generation, known.points, known.shares, known.correction,
+        ):  # fmt: skip
+            zone = house.file.zone
+            known = self._outlook = Outlook(generation, zone, points, self._shares, correction)
         if house.prices.sun is known:
             return house
         return replace(house, prices=replace(house.prices, sun=known))

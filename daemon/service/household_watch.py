@@ -191,9 +191,12 @@ class HouseholdWatch:
         self._put_in_force(self._house)
         return True
 
-    def store_generated(self, reading: Generated, ledger: Ledger) -> None:
-        """Take up what the home's own roofs give."""
-        self._roofs.take_reading(reading, self._house.file, ledger)
+    def store_generated(self, reading: Generated, ledger: Ledger) -> bool:
+        """Take up what the home's own roofs give; whether plans must count on another sun."""
+        if not self._roofs.take_reading(reading, self._house, ledger):
+            return False
+        self._put_in_force(self._house)
+        return True
 
     def forecast_news(self) -> HouseholdHealth | None:
         """Report, once, that a forecast was dropped, or that a good one has come since."""

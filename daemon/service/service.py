@@ -556,7 +556,8 @@ class Service:
         """Store prices, announced days, a forecast, or what the roofs give, and plan with them."""
         match received:
             case Generated():
-                self._watch.store_generated(received, self._ledger)
+                if self._watch.store_generated(received, self._ledger):
+                    self._step_all(HouseChanged("forecast"))
             case Forecast():
                 if self._watch.store_forecast(received, self._ledger, self._clock.now()):
                     self._step_all(HouseChanged("forecast"))

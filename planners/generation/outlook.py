@@ -2,13 +2,14 @@
 
 Forecasts count where they reach. Elsewhere a clear sky does, lowered to what the last weeks of the
 home's own meter have shown of each hour; without that meter only where no forecast is declared.
+What the meter shows now corrects the next hours, less and less.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import timedelta
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
@@ -45,6 +46,23 @@ LEAST_SHARE: Final = 0.02
 """An hour in which a clear sky gives less than this share of the peak power teaches nothing."""
 
 
+FADES_MINUTES: Final = 180
+"""In so many minutes what the roofs give now stops saying anything (common practice, no source)."""
+
+
+class Correction(NamedTuple):
+    """By which factor the roofs give more or less than was expected, from a UTC minute on."""
+
+    minute: int
+    factor: float
+
+    def factors(self, first: int, last: int) -> NDArray[np.float64]:
+        """Return the factor of each minute: it fades, and is 1 after `FADES_MINUTES`."""
+        since = np.arange(first, last) - self.minute
+        left = np.where(since < 0, 0.0, np.clip(1 - since / FADES_MINUTES, 0.0, 1.0))
+        return 1 + (self.factor - 1) * left
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Outlook:
     """What the roofs are expected to give.
@@ -60,12 +78,15 @@ class Outlook:
     shares : tuple of float
         What part of a clear sky each hour of the local day has given of late; empty if the meter
         has not shown it.
+    correction : Correction or None
+        What the meter shows of the present hour, if that differs from what was expected.
     """
 
     generation: Generation
     zone: ZoneInfo
     points: tuple[ForecastPoint, ...] = ()
     shares: tuple[float, ...] = ()
+    correction: Correction | None = None
 
     def expected_kw(self, first: int, last: int) -> NDArray[np.float64]:
         """Return the power that is expected.
@@ -93,6 +114,8 @@ class Outlook:
         if self.points:
             forecast = kw_by_minute(self.points, generation.forecast_step, first, last)
             expected = np.where(np.isnan(forecast), expected, forecast)
+        if self.correction is not None:
+            expected *= self.correction.factors(first, last)
         most = generation.inverter_kw
         return expected if most is None else np.minimum(expected, most)
 

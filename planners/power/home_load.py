@@ -22,6 +22,10 @@ if TYPE_CHECKING:
 
 WATTS_PER_KW = 1000
 
+SUN_STEP = 30
+"""Minutes in which the sun counts as even: a current that followed it tick by tick would change at
+each, by less than any forecast can tell."""
+
 
 def home_load(
     file: HouseholdFile, first: int, last: int, phase: str | None = None
@@ -79,11 +83,15 @@ def surplus_kw(
     Returns
     -------
     ndarray of float64, shape (last - first,)
-        For each minute, at least 0 [kW].
+        For each minute, at least 0, as the mean of its `SUN_STEP` minutes [kW].
     """
-    if sun is None:
+    if sun is None or last <= first:
         return np.zeros(max(0, last - first))
-    return np.maximum(sun.counted_kw(first, last) - home_kw(file, first, last), 0.0)
+    begin, end = first // SUN_STEP * SUN_STEP, -(-last // SUN_STEP) * SUN_STEP
+    left = np.maximum(sun.counted_kw(begin, end) - home_kw(file, begin, end), 0.0)
+    steps = left.reshape(-1, SUN_STEP).mean(axis=1)
+    found: NDArray[np.float64] = np.repeat(steps, SUN_STEP)[first - begin : last - begin]
+    return found
 
 
 def highest_load(file: HouseholdFile, phase: str) -> float:

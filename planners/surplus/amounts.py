@@ -9,7 +9,10 @@ always the cheapest slope that is left.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Final, NamedTuple
+
+PRICE_DIGITS: Final = 9
+"""Prices that are the same when rounded to so many decimals cost the same."""
 
 
 class Slope(NamedTuple):
@@ -128,7 +131,8 @@ def cheapest_amounts(begin: float, stages: list[Stage]) -> list[dict[int, float]
 
 def _sorted(slopes: list[Slope]) -> list[Slope]:
     """Sort slopes by price; those that cost the same stay in their order."""
-    return sorted(slopes, key=lambda each: each.price)
+    # Rounding must not tell prices apart that are the same.
+    return sorted(slopes, key=lambda each: round(each.price, PRICE_DIGITS))
 
 
 def _chosen(stage: Stage, value: _Convex, at: float) -> dict[int, float]:

@@ -340,12 +340,13 @@ def _times(home: HomeNight) -> str:
     [
         ("main_fuse_amps: 63", {"with_home": True}, "--home: expected main_fuse_amps"),
         ("", {"socs": {"truck": 30}}, "--soc: expected one of hatchback, got 'truck'"),
+        ("", {"sky": "dull"}, "--sun: expected a household with roofs under generation"),
     ],
 )
 def test_what_can_not_be_rehearsed_is_refused(
     tmp_path: Path, text: str, given: dict[str, Any], error: str
 ) -> None:
-    """A home needs a main fuse to share, and a state of charge a vehicle of the file."""
+    """A home needs a main fuse to share, a sky roofs, and a charge a vehicle of the file."""
     whole = files("config").joinpath("examples", "kowhai.yaml").read_text("utf-8")
     assert text in whole
     (tmp_path / "house.yaml").write_text(whole.replace(text, ""), "utf-8")
@@ -353,3 +354,24 @@ def test_what_can_not_be_rehearsed_is_refused(
         rehearse_night(
             tmp_path / "house.yaml", vehicle=None, at=None, say=lambda _line: None, **given
         )
+
+
+def test_a_night_and_a_day_under_a_clear_sky() -> None:
+    """The example with a roof charges from it, and what comes from where adds up."""
+    lines: list[str] = []
+    result = rehearse_night(None, vehicle=None, at=None, sky="clear", say=lines.append)
+    sun, plan = result.sun, result.plan
+    assert sun is not None
+    assert plan is not None
+    assert plan.roof_kwh > 0.95 * plan.energy_kwh
+    assert not result.is_short
+    assert sun.charged_kwh == pytest.approx(result.register_kwh, abs=0.02)
+    assert 0.95 * sun.charged_kwh < sun.charged_from_roof_kwh <= sun.charged_kwh < sun.roof_kwh
+    grid = sun.charged_kwh - sun.charged_from_roof_kwh
+    from_roof = f"{sun.charged_from_roof_kwh:.1f}"
+    assert lines[-1] == (
+        f"The simulated roofs gave {sun.roof_kwh:.1f} kWh. Of the {sun.charged_kwh:.1f} kWh"
+        f" charged, {from_roof} kWh came from them after the home's own use, and {grid:.1f} kWh"
+        " from the grid."
+    )
+    assert result.to_json()["sun"]["sky"] == "clear"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -12,12 +13,13 @@ from config.files.forecast_series import ForecastPoint
 from config.home.generation import Generation
 from planners.generation.forecast import forecast_doubt, kw_by_minute
 from planners.generation.metered import GenerationHour
+from planners.generation.nowcast import Recent, with_reading
 from planners.generation.outlook import (
     Outlook,
     clear_sky_kw,
     learned_shares,
 )
-from planners.local_time.conversion import minute_of
+from planners.local_time.conversion import instant_of, minute_of
 
 ZONE = ZoneInfo("Pacific/Auckland")
 ROOF = {"peak_kw": 5, "tilt_degrees": 25, "azimuth_degrees": 0}
@@ -151,3 +153,40 @@ def test_time_is_divided_as_it_comes() -> None:
              for first, last in ((0, 613), (613, 614), (614, 1440))]  # fmt: skip
     assert np.array_equal(np.concatenate(parts), whole)
     assert not len(outlook.expected_kw(DAY, DAY))
+
+
+def readings(sun: Outlook, part: float, minutes: range) -> Recent:
+    """Let a meter report a part of what is expected, minute by minute."""
+    recent = Recent()
+    for minute in minutes:
+        kw = float(replace(sun, correction=None).expected_kw(minute, minute + 1)[0])
+        recent = with_reading(recent, 1000 * kw * part, instant_of(minute), sun)
+    return recent
+
+
+def test_clouds_that_nobody_expected_last_for_a_while() -> None:
+    """Half of what was expected for half an hour: the next hours are corrected, less and less."""
+    sun = Outlook(generation(**AUCKLAND), ZONE)
+    noon = DAY + 13 * 60
+    recent = readings(sun, 0.5, range(noon - 40, noon))
+    assert recent.correction is not None
+    assert recent.correction.factor == pytest.approx(0.5)
+    clear = sun.expected_kw(DAY, DAY + 1440)
+    seen = replace(sun, correction=recent.correction).expected_kw(DAY, DAY + 1440)
+    begins = recent.correction.minute - DAY
+    assert seen[:begins] == pytest.approx(clear[:begins])
+    assert seen[begins] == pytest.approx(clear[begins] / 2)
+    assert seen[begins + 90] == pytest.approx(clear[begins + 90] * 0.75)
+    assert seen[begins + 180 :] == pytest.approx(clear[begins + 180 :])
+
+
+@pytest.mark.parametrize(
+    ("part", "minutes"),
+    [(0.9, range(760, 800)), (0.1, range(785, 800)), (0.1, range(300, 340))],
+    ids=["as expected", "too short", "before dawn"],
+)
+def test_what_differs_little_or_briefly_corrects_nothing(part: float, minutes: range) -> None:
+    """A tenth less, a cloud of a quarter of an hour, or the first light."""
+    sun = Outlook(generation(**AUCKLAND), ZONE)
+    shifted = range(DAY + minutes.start, DAY + minutes.stop)
+    assert readings(sun, part, shifted).correction is None
