@@ -38,6 +38,12 @@ within `TIE` the one with fewer starts wins, and then the one with more ticks at
 that are still equal are decided on the way forwards. A kWh past the need is worth a little more
 than ``max_rate``, so that it is bought at exactly that, and the more so the earlier the departure;
 a tick dearer than ``max_rate`` pays that back, except before the last departure.
+
+With a surplus ``p[i] m`` is ``export[i] m`` up to it and ``p[i]`` times the rest. On/off switching
+has one power, so that this is one mean rate. A current that can be set may draw just the surplus,
+which leads between two levels, where costs are interpolated; where export pays more than import,
+the cheaper of the two prices is the right one at every current. The levels then say which ticks
+charge, and `planners.solver.currents` finds the currents exactly.
 """
 
 from __future__ import annotations
@@ -90,8 +96,10 @@ def solve(problem: PlanningProblem) -> Solution:
     Solution
         At constant power (no taper; standby only with on/off switching) optimal in the sense of
         `planners.solver.problem`, as long as the levels of `planners.solver.levels` suffice;
-        else it costs at most the energy of one tick more. A need that can't be met is met as
-        nearly as possible.
+        else it costs at most the energy of one tick more. With a surplus and a current that can be
+        set, the currents are the best of the ticks in which it charges; now and then others would
+        cost a little less (of 5,000 random problems nine, by less than a hundredth of a tick's
+        energy at the highest rate). A need that can't be met is met as nearly as possible.
 
     Raises
     ------

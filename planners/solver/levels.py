@@ -7,7 +7,8 @@ differ by whole ticks (with a current that can be set: by whole multiples of the
 divisor) from the present energy, from a need, from a want, or from an empty battery. This makes the
 planner exact. With a taper the levels are those of a ladder, climbed tick by tick, with each rung
 cut into equal parts. If that would be too many, the levels are coarser, and a tick that ends
-between two levels counts as ending at the lower one, so that no need is missed.
+between two levels counts as ending at the lower one, so that no need is missed. A surplus leads
+between the levels as well: see `planners.solver.exact`.
 """
 
 from __future__ import annotations
