@@ -340,8 +340,12 @@ def _unfit_problems(index: int, tariff: Tariff, point: str) -> Iterator[KeyProbl
             "expected to be left out: only the highest power of the home's own meter is minded,"
             f' and charge point "{point}" has a meter of its own at this tariff',
         )
-    sources = dict(tariff.series_by_path)
-    for path, source in sources.items():
+    if tariff.minimum_bill is not None and tariff.minimum_bill.home_energy:
+        yield KeyProblem(
+            ("tariffs", index, "minimum_bill", "home_energy"),
+            f'expected to be left out: charge point "{point}" has a meter of its own at it',
+        )
+    for path, source in tariff.series_by_path.items():
         if source.file is None:
             yield KeyProblem(
                 ("tariffs", index, *path),

@@ -6,6 +6,7 @@ on all of them but one: each is a line of the supplier's bill, and has an entry 
 
 from __future__ import annotations
 
+from decimal import Decimal
 from itertools import combinations
 from typing import TYPE_CHECKING, Annotated, Literal, Protocol, Self
 
@@ -14,6 +15,7 @@ from pydantic import Field, model_validator
 from config.calendar.day_kinds import BandMonths, repeated
 from config.fields.key_problems import KeyProblem, refuse
 from config.fields.value_types import (
+    Amount,
     Date,
     Expected,
     Fixed,
@@ -36,7 +38,6 @@ from config.tariffs.price_file import PriceFile
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
     from datetime import date
-    from decimal import Decimal
 
 STANDING_CHARGE = "standing_charge"
 """How a percentage names the standing charge."""
@@ -132,6 +133,26 @@ class Fee(Model):
     def _check(self) -> Self:
         refuse(tuple(_date_problems(self)))
         return self
+
+
+class MinimumBill(Model):
+    """The least that a month's bill comes to: what is missing from it is charged on top."""
+
+    amount: Amount = Field(description="The least, before percentages [currency].")
+    per: Annotated[Literal["day", "month"], Expected("day or month", ("day", "month"))] = Field(
+        "month", description="For a calendar month, or for each of its days."
+    )
+    of: Annotated[Literal["bill", "energy"], Expected("bill or energy", ("bill", "energy"))] = (
+        Field(
+            "bill",
+            description="What must reach it: energy, standing charge and fees, or energy alone.",
+        )
+    )
+    home_energy: Amount = Field(
+        Decimal(0),
+        description="What the rest of the home's energy usually costs in a month, before"
+        " percentages [currency].",
+    )
 
 
 class PercentTier(Model):

@@ -33,6 +33,7 @@ from config.tariffs.components import (
     ENERGY,
     TAX,
     Fee,
+    MinimumBill,
     Percentage,
     RateComponent,
     composition_problems,
@@ -107,6 +108,9 @@ class Tariff(Model):
         Field(
             None, description="Further amounts for each day or month, beside the standing charge."
         )
+    )
+    minimum_bill: MinimumBill | None = Field(
+        None, description="The least that a month's bill comes to."
     )
     percentages: (
         Annotated[tuple[Percentage, ...], Field(strict=False, min_length=1, max_length=50)] | None

@@ -51,6 +51,7 @@ FIGURES = {
     "short_at_end_kwh": ENERGY,
     "elsewhere_cost": MONEY,
     "capacity_charge_difference": MONEY,
+    "minimum_bill_difference": MONEY,
     "kept_amps": PLAIN,
 }
 """The figures of a choice, and the decimals of each."""

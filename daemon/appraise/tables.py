@@ -53,6 +53,13 @@ def figures(words: AppraisalWords) -> list[FigureRow]:
     return [*_money_rows(words), *_energy_rows(words), *_rare_rows(words)]
 
 
+_BESIDE = {
+    "capacity_charge_difference": "capacity charge",
+    "minimum_bill_difference": "minimum bill",
+    "home_cost_difference": "rest of the home",
+}
+
+
 def _money_rows(words: AppraisalWords) -> Iterator[FigureRow]:
     yield _row(words, f"total over {words.years}", "total_over_years", words.amount, strong=True)
     if len(words.appraisal.choices) > 1:
@@ -65,10 +72,9 @@ def _money_rows(words: AppraisalWords) -> Iterator[FigureRow]:
         yield _part(words, "charged elsewhere", "elsewhere_cost")
     if len(words.appraisal.choices) > 1:
         yield _part(words, "standing charge, difference", "standing_charge_difference")
-    if _any(words, "capacity_charge_difference"):
-        yield _part(words, "capacity charge, difference", "capacity_charge_difference")
-    if _any(words, "home_cost_difference"):
-        yield _part(words, "rest of the home, difference", "home_cost_difference")
+    for key, what in _BESIDE.items():
+        if _any(words, key):
+            yield _part(words, f"{what}, difference", key)
     if len(words.appraisal.choices) > 1:
         yield _saved(words)
         yield _against_first(words, "payback, years", "payback_years", partial(_years, words))

@@ -26,6 +26,7 @@ PARTS_OF_YEAR = (
     "standing_charge_difference",
     "home_cost_difference",
     "capacity_charge_difference",
+    "minimum_bill_difference",
 )
 """What `ChoiceYear.year_cost` is the sum of."""
 HALF_WATT_HOUR = 0.0005

@@ -16,8 +16,15 @@ from daemon.nights.account import cost_rounding
 from daemon.nights.metered import metered_half_hours, read_meter
 from daemon.nights.rules import highest_kw
 from planners.accounts.accounts import account
-from planners.accounts.bill_bands import STANDING_CHARGE, BandComparison, Purchase, compare_bands
+from planners.accounts.bill_bands import (
+    MINIMUM_BILL,
+    STANDING_CHARGE,
+    BandComparison,
+    Purchase,
+    compare_bands,
+)
 from planners.accounts.bill_hours import HalfHourComparison, compare_half_hours
+from planners.accounts.minimum_bill import minimum_of_month
 from planners.local_time.settlement import day_bounds, half_hours
 from planners.rates.tiered_spans import spans_by_use, use_counted_from
 
@@ -30,6 +37,9 @@ if TYPE_CHECKING:
     from daemon.control.state import House
     from daemon.nights.metered import Meter
     from planners.rates.prices import Prices
+
+
+ZERO = Decimal(0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +96,10 @@ def compare_bill(
     bands, all_read = _our_bands(house, ledger, (first, last), prices, points)
     if STANDING_CHARGE in theirs:
         bands[STANDING_CHARGE] = Purchase(Decimal(0), standing_charges(prices, first, last))
+    if MINIMUM_BILL in theirs:
+        charging = sum((each.cost for name, each in bands.items() if name != STANDING_CHARGE), ZERO)
+        minimum = minimum_of_month(prices, first, last, lambda day: charging * (day == last))
+        bands[MINIMUM_BILL] = Purchase(ZERO, ZERO if minimum is None else minimum.top_up)
     return BillComparison(bands=compare_bands(bands, theirs, all_read=all_read))
 
 

@@ -2,7 +2,7 @@
 
 ``start,kwh``: one row for each half-hour of the settlement grid; `start` is an RFC 3339 instant.
 ``band,kwh,cost``: one or more rows for each band, which are added up; `cost` includes tax. A row
-``standing_charge,,67.74`` may be among them.
+``standing_charge,,67.74`` may be among them, and one of ``minimum_bill``.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from config.files.csv_cells import NUMBER, quoted, read_start, rows_of, separator_of
 from config.files.errors import Fault, FileError
 from config.files.texts import read_text
-from planners.accounts.bill_bands import STANDING_CHARGE, Purchase
+from planners.accounts.bill_bands import MINIMUM_BILL, STANDING_CHARGE, Purchase
 
 if TYPE_CHECKING:
     from collections.abc import Collection
@@ -72,7 +72,7 @@ class _BillReader:
 
     def band(self, row: list[CsvCell]) -> None:
         name, cost = row[0].text, self._number(row[2], "cost", "money", negative=True)
-        is_charge = name == STANDING_CHARGE and not row[1].text
+        is_charge = name in {STANDING_CHARGE, MINIMUM_BILL} and not row[1].text
         kwh = Decimal(0) if is_charge else self._number(row[1], "kwh", "kWh")
         if not name:
             self.refuse(row[0], "band: expected the name of a band, got nothing")

@@ -116,7 +116,7 @@ def explain_composition(house: House, now: datetime) -> Iterator[str]:
 
 def of_meter(house: House, prices: Prices) -> str:
     """Name a meter, such as ``" at driveway"``; empty for that of the home."""
-    points = [name for name, each in house.prices.own.items() if each is prices]
+    points = house.prices.points_of(prices)
     return f" at {listed(points)}" if points else ""
 
 

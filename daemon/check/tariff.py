@@ -16,7 +16,7 @@ from daemon.check.clock import clock_lines
 from daemon.check.composition import dates_in_words, fee_lines, of_meter, percentage_lines
 from daemon.check.dates import date_lines
 from daemon.check.prices import price_lines
-from daemon.presentation.capacity_words import capacity_sentences
+from daemon.presentation.capacity_words import capacity_sentences, minimum_sentences
 from daemon.presentation.figures import date_text, local_time, plain_number, with_tax
 from planners.accounts.money import format_money
 from planners.home.allotments import plans_together
@@ -83,6 +83,7 @@ def _of_meter(house: House, prices: Prices, now: datetime) -> Iterator[str]:
         yield f"  {tariff.name}{_validity(tariffs, place, today)}:"
         yield f"    Standing charge: {_standing_charge(tariff, file.household.currency, today)}."
         yield from fee_lines(tariff, file.household.currency, today)
+        yield from (f"    {line}" for line in minimum_sentences(tariff, file.household.currency))
         yield from (f"    {line}" for line in capacity_sentences(tariff, file.household.currency))
         if tariff.capacity_charge is not None:
             yield from (f"    {line}" for line in _who_counts(file))

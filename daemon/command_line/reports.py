@@ -200,7 +200,7 @@ def _days(
 @click.option(
     "--bill", type=click.Path(path_type=Path), metavar="CSV",
     help="Compare with the figures of a bill: rows of start,kwh by half-hours (RFC 3339), or rows"
-    " of band,kwh,cost with tax and an optional row standing_charge,,67.74.",
+    " of band,kwh,cost with tax and optional rows standing_charge,,67.74 and minimum_bill,,2.50.",
 )  # fmt: skip
 @click.option(
     "--charge-point", metavar="NAME",

@@ -14,6 +14,7 @@ from config.calendar.words import MONTHS
 from config.fields.currencies import minor_units
 from daemon.month.capacity import capacity_summary, capacity_values
 from daemon.month.components import component_values
+from daemon.month.minimum_bills import minimum_values
 from daemon.month.wording import ROUNDING, why_short
 from daemon.night_log.night_rows import band_values, night_values
 from daemon.night_log.notes import ESTIMATED_RATE
@@ -110,6 +111,7 @@ def month_values(month: Month) -> dict[str, Any]:
         "as_of": instant_text(month.as_of),
         "rounding": ROUNDING,
         "capacity": capacity_values(month),
+        "minimum_bills": minimum_values(month),
         "by_component": component_values(month),
         "by_band": band_values(month.by_band),
         "by_vehicle": [

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 from daemon.month.capacity import capacity_lines
 from daemon.month.chart import RULE_WORDS, band_stacks, charge_points_of, cost_lines
 from daemon.month.components import component_lines
+from daemon.month.minimum_bills import minimum_lines
 from daemon.month.page_tables import MonthTables
 from daemon.month.page_wording import MonthWords, alert_place, kwh, short_date, sources
 from daemon.month.wording import ROUNDING, alerts_shown, why_short
@@ -40,6 +41,7 @@ def month_values(month: Month) -> dict[str, Any]:
         "why_short": why_short,
         "capacity_lines": capacity_lines,
         "component_lines": component_lines,
+        "minimum_lines": minimum_lines,
         "alerts": alerts_shown(month),
         "rounding": ROUNDING,
         "rule_notes": rule_notes,

@@ -12,6 +12,7 @@ from rich.text import Text
 from config.calendar.words import MONTHS
 from daemon.month.capacity import capacity_lines
 from daemon.month.components import component_lines
+from daemon.month.minimum_bills import minimum_lines
 from daemon.month.page_tables import MonthTables
 from daemon.month.page_wording import MonthWords
 from daemon.month.wording import AS_OF, ROUNDING, alerts_shown, difference_words, why_short
@@ -59,6 +60,7 @@ def _figures(month: Month) -> Table:
         ("cost", _cost(month)),
         *component_lines(month),
         ("standing charge", f"{_money(month, month.standing_charge)} for every day of the month"),
+        *minimum_lines(month),
         *capacity_lines(month),
         ("together", _money(month, month.together)),
         *_rules(month),

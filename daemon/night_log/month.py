@@ -17,6 +17,7 @@ from planners.accounts.money import round_money
 if TYPE_CHECKING:
     from datetime import date, datetime
 
+    from planners.accounts.minimum_bill import MinimumOfMonth
     from planners.capacity.bill import CapacityBill
     from planners.rates.spans import RateSpan
 
@@ -272,6 +273,8 @@ class Month:
     by_component : tuple of (str, Decimal)
         What each component and percentage of a composed tariff cost [currency]; see
         `daemon.nights.cost_by_component`.
+    minimum_bills : tuple of (tuple of str, MinimumOfMonth)
+        The minimum bill of each meter that has one, with the charge points whose own meter it is.
     """
 
     household: str
@@ -287,13 +290,19 @@ class Month:
     as_of: datetime
     capacity: CapacityBill | None = None
     by_component: tuple[tuple[str, Decimal], ...] = ()
+    minimum_bills: tuple[tuple[tuple[str, ...], MinimumOfMonth], ...] = ()
 
     @property
     def together(self) -> Decimal:
-        """Energy, standing charge, and a capacity charge of the month [currency]."""
+        """Energy, standing charge, what a minimum bill adds, and a capacity charge [currency]."""
         charge = self.capacity
         by_month = charge.charge if charge is not None and charge.per == "month" else Decimal(0)
-        return self.cost + self.standing_charge + by_month
+        return self.cost + self.standing_charge + self.top_up + by_month
+
+    @property
+    def top_up(self) -> Decimal:
+        """What is charged on top up to minimum bills [currency]."""
+        return sum((bill.top_up for _, bill in self.minimum_bills), Decimal(0))
 
     @property
     def energy_wh(self) -> int:

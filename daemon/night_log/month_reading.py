@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import calendar
+from collections import defaultdict
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import date
@@ -20,6 +21,7 @@ from daemon.nights.account import missing_kwh
 from daemon.nights.cost_by_component import cost_by_component
 from daemon.nights.home_peaks import month_bill
 from daemon.nights.metered import read_meter
+from planners.accounts.minimum_bill import minimum_of_month
 from planners.local_time.departures import night_bounds
 from planners.local_time.settlement import ONE_DAY, day_bounds, half_hours
 from planners.power.allowed_currents import charge_model
@@ -35,6 +37,7 @@ if TYPE_CHECKING:
     from daemon.control.state import House
     from daemon.night_log.month import NightRow, StayRow
     from daemon.nights.metered import Meter
+    from planners.accounts.minimum_bill import MinimumOfMonth
     from planners.rates.prices import Prices
 
 
@@ -146,6 +149,7 @@ def read_month(
         as_of=now.replace(second=0, microsecond=0),
         capacity=month_bill(house, ledger, last, now) if nights else None,
         by_component=cost_by_component(house, ledger, records) if reads_meter else (),
+        minimum_bills=tuple(_minimum_bills(house, nights, first, last)) if nights else (),
     )
 
 
@@ -165,6 +169,20 @@ def _standing_charge(prices: Prices, day: date) -> Decimal:
         return prices.standing_charge(day)
     except TariffError:
         return Decimal(0)
+
+
+def _minimum_bills(
+    house: House, nights: Sequence[NightRow], first: date, last: date
+) -> Iterator[tuple[tuple[str, ...], MinimumOfMonth]]:
+    """Reckon the minimum bill of each meter that has one."""
+    for meter in house.prices.meters:
+        costs: dict[date, Decimal] = defaultdict(Decimal)
+        for row in nights:
+            if house.prices.at(row.charge_point) is meter:
+                costs[row.night] += row.cost
+        bill = minimum_of_month(meter, first, last, costs.__getitem__)
+        if bill is not None:
+            yield house.prices.points_of(meter), bill
 
 
 def _night_rows(

@@ -137,7 +137,7 @@ def _many_rates(lines: Sequence[BandSum], currency: str, words: Words) -> BandCe
 def _bill(month: Month, now: datetime, words: Words) -> Iterator[tuple[str, str]]:
     charge = month.capacity
     by_month = charge.charge if charge is not None and charge.per == "month" else Decimal(0)
-    if not month.standing_charge and not by_month:
+    if not month.standing_charge and not by_month and not month.top_up:
         return
     yield words.say("Energy"), words.money(month.cost, month.currency)
     if month.standing_charge:
@@ -145,6 +145,8 @@ def _bill(month: Month, now: datetime, words: Words) -> Iterator[tuple[str, str]
         if (month.year, month.month) == (this.year, this.month):
             name = words.say("Standing charge, for the whole month")
         yield name, words.money(month.standing_charge, month.currency)
+    if month.top_up:
+        yield words.say("Up to the minimum bill"), words.money(month.top_up, month.currency)
     if charge is not None and by_month:
         name = words.say("Highest power, {kw} kW", kw=words.number(float(charge.billed_kw), 2))
         yield name, words.money(by_month, month.currency)

@@ -1,4 +1,4 @@
-"""Say a tariff's capacity charge in words, as the supplier's papers do."""
+"""Say a tariff's capacity charge and its minimum bill in words, as the supplier's papers do."""
 
 from __future__ import annotations
 
@@ -45,6 +45,35 @@ def capacity_sentences(tariff: Tariff, currency: str) -> Iterator[str]:
     when = counted_hours(charge)
     if when:
         yield f"Only these hours count: {when}."
+
+
+def minimum_sentences(tariff: Tariff, currency: str) -> Iterator[str]:
+    """Say what a month's bill comes to at least, and what counts towards it.
+
+    Parameters
+    ----------
+    tariff : Tariff
+        The tariff.
+    currency : str
+        ISO 4217 code.
+
+    Yields
+    ------
+    str
+        Whole sentences; none if it has no minimum bill.
+    """
+    minimum = tariff.minimum_bill
+    if minimum is None:
+        return
+    per = "month" if minimum.per == "month" else "day of the month"
+    yield f"Minimum bill: {with_tax(minimum.amount, tariff, f'{currency} a {per}')}."
+    counts = "Energy, standing charge and fees count" if minimum.of == "bill" else "Energy counts"
+    home = ""
+    if minimum.home_energy:
+        usual = with_tax(minimum.home_energy, tariff, f"{currency} a month")
+        home = f" The rest of the home's energy is taken to cost {usual}."
+    yield f"{counts} towards it.{home}"
+    yield "It is a line of the month: plans and nights do not mind it."
 
 
 def _amounts(tariff: Tariff, charge: CapacityCharge, currency: str) -> str:

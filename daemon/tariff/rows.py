@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 from daemon.presentation.csv_text import csv_text
 from daemon.tariff.days import unknown_in
 from daemon.tariff.export import export_rows
-from planners.capacity.tonight import tax_factor
 from planners.plan.plan import instant_text
+from planners.rates.composed_rates import tax_factor
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
     from config.household.household_file import HouseholdFile
+    from config.tariffs.tariff import Tariff
     from daemon.tariff.days import Day
     from planners.rates.prices import Prices
 
@@ -92,6 +93,7 @@ def document(file: HouseholdFile, prices: Prices, days: Sequence[Day]) -> dict[s
             {"from": begins.isoformat(), "to": ends.isoformat(), "per_day": charge}
             for begins, ends, charge in standing_charges(prices, days)
         ],
+        "minimum_bills": list(_minimum_bills(days)),
         "capacity_charges": list(_capacity_charges(days)),
         "not_known": [
             {"start_utc": instant_text(gap.start), "end_utc": instant_text(gap.end), "why": gap.why}
@@ -100,22 +102,45 @@ def document(file: HouseholdFile, prices: Prices, days: Sequence[Day]) -> dict[s
     }
 
 
+def _minimum_bills(days: Sequence[Day]) -> Iterator[dict[str, Any]]:
+    """Write the minimum bill of each tariff of some days, tax included."""
+    for tariff, day in _first_days(days):
+        minimum = tariff.minimum_bill
+        if minimum is not None:
+            factor = tax_factor(tariff, day)
+            yield {
+                "tariff": tariff.name,
+                "from": day.isoformat(),
+                "least": minimum.amount * factor,
+                "per": minimum.per,
+                "of": minimum.of,
+                "home_energy": minimum.home_energy * factor,
+            }
+
+
+def _first_days(days: Sequence[Day]) -> list[tuple[Tariff, date]]:
+    """List the tariffs of some days, each with the first of its days."""
+    found: dict[str, tuple[Tariff, date]] = {}
+    for day in days:
+        if day.tariff is not None:
+            found.setdefault(day.tariff.name, (day.tariff, day.date))
+    return list(found.values())
+
+
 def _capacity_charges(days: Sequence[Day]) -> Iterator[dict[str, Any]]:
     """Write the charge for the highest power of each tariff of some days, tax included."""
-    firsts = {day.tariff.name: day for day in reversed(days) if day.tariff is not None}
-    for day in sorted(firsts.values(), key=lambda each: each.date):
-        tariff = day.tariff
-        charge = None if tariff is None else tariff.capacity_charge
-        if tariff is None or charge is None:
+    for tariff, day in _first_days(days):
+        charge = tariff.capacity_charge
+        if charge is None:
             continue
-        factor, rate = tax_factor(tariff, day.date), charge.rate_per_kw
+        factor, rate = tax_factor(tariff, day), charge.rate_per_kw
         steps = [
             {"up_to_kw": step.up_to_kw, "charge": step.charge * factor}
             for step in charge.steps or ()
         ]
         yield {
             "tariff": tariff.name,
-            "from": day.date.isoformat(),
+            "from": day.isoformat(),
             "per": charge.per,
             "interval_minutes": charge.interval_minutes,
             "highest_days": charge.highest_days,

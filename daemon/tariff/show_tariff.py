@@ -13,7 +13,7 @@ from rich.table import Table
 from rich.text import Text
 
 from config.fields.currencies import minor_units
-from daemon.presentation.capacity_words import capacity_sentences
+from daemon.presentation.capacity_words import capacity_sentences, minimum_sentences
 from daemon.presentation.figures import local_time
 from daemon.presentation.strips import hour_marks, level
 from daemon.tariff.days import HOUR, clock_change, unknown_in
@@ -191,6 +191,7 @@ def _legend(
         lines += [_bands(tariff, days), *_usual_use(tariff)]
     yield from (Padding(line, (0, 0, 0, 2), expand=False) for line in lines)
     yield Text(_standing_charge(file, tariff, days))
+    yield from (Text(line) for line in minimum_sentences(tariff, file.household.currency))
     yield from (Text(line) for line in capacity_sentences(tariff, file.household.currency))
 
 

@@ -21,6 +21,8 @@ TOLERANCE_MONEY = Decimal("0.02")
 NO_SUCH_BAND, RATES, FROM_ENERGY = "names-differ", "rates", "from-the-energy"
 STANDING_CHARGE = "standing_charge"
 """Name of a bill's row for the standing charge; it has no energy."""
+MINIMUM_BILL = "minimum_bill"
+"""Name of a bill's row for what a minimum bill adds; it has no energy either."""
 
 
 @dataclass(frozen=True, slots=True)

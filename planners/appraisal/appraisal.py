@@ -94,10 +94,13 @@ class ChoiceYear:
     capacity_charge_difference : float
         How much more the home's capacity charge is than under the first choice without the vehicle
         [currency]. 0 without such a charge.
+    minimum_bill_difference : float
+        How much more minimum bills add than under the first choice without the vehicle; less than 0
+        where charging fills them up [currency].
     kept_amps : float or None
         The current that it keeps to all year because of that charge; None if to its full one [A].
     year_cost : float
-        `cost` plus all three differences and `elsewhere_cost`: the cost of the year by which
+        `cost` plus all four differences and `elsewhere_cost`: the cost of the year by which
         choices are compared, for the same energy [currency].
     cost_per_kwh, cost_per_km, cost_per_mile : float or None
         `cost` per metered kWh, and per distance driven on that energy; None if there is no energy,
@@ -178,6 +181,7 @@ class ChoiceYear:
     cheapest_in: int = 0
     vehicles: tuple[VehicleYear, ...] = ()
     capacity_charge_difference: float = 0.0
+    minimum_bill_difference: float = 0.0
     kept_amps: float | None = None
 
     def delivers_less_than(self, other: ChoiceYear) -> bool:

@@ -21,6 +21,7 @@ from planners.rates.prices import prices_of
 from planners.solver.problem import NEED_TOLERANCE_KWH
 from planners.year.capacity import YearCapacity, year_capacity
 from planners.year.driving_days import days_of_year, local_midnight
+from planners.year.minimum_bill import year_minimum
 from planners.year.night_by_night import simulate
 from planners.year.night_rules import ChargingRule
 from planners.year.price_knowledge import PriceKnowledge
@@ -86,6 +87,11 @@ class Case:
         return self.year.capacity_charge(np.zeros_like(self.home_kwh))
 
     @property
+    def home_top_up(self) -> float:
+        """What minimum bills add in the year without any charging [currency]."""
+        return self.year.top_up(np.zeros_like(self.home_kwh))
+
+    @property
     def home_cost(self) -> float:
         """Cost of the rest of the home's energy in the year [currency]."""
         return float(self.home_year.priced(self.home_kwh, beside_home=False)[1].sum())
@@ -98,7 +104,8 @@ class Case:
     @property
     def fixed_cost(self) -> float:
         """Cost of the year apart from the vehicle's energy [currency]."""
-        return self.standing_charge + self.home_cost
+        own = 0.0 if self.is_on_home_meter else self.home_year.top_up(np.zeros_like(self.home_kwh))
+        return self.standing_charge + self.home_cost + own
 
     @property
     def outlay(self) -> float:
@@ -153,7 +160,7 @@ class Case:
             case = replace(self, rule=replace(self.rule, model=model), kept_amps=amps)
             years = case.simulate(trips_kwh[None, :])
             left = float(years.elsewhere_kwh[0] + self.missing_at_end_kwh(years)[0])
-            cost = float(years.cost[0] + years.capacity_charge[0])
+            cost = float(years.cost[0] + years.by_month[0])
             tried.append(((int(years.nights_short[0]), round(left, 3), round(cost, 6)), case))
         best = min(tried, key=itemgetter(0))[1]
         return self if best.kept_amps == full else best
@@ -198,6 +205,7 @@ def case_of(
         If no rate is known in a night.
     """  # noqa: DOC502 - raised by prices
     household = file.household_of(choice)
+    days = days_of_year(file.appraisal.year)
     at_home = prices_of(household, {choice.bought_at.name: points})
     prices = at_home.at(POINT)
     start, end = span or span_of(file, (driving,))
@@ -205,11 +213,20 @@ def case_of(
     tick_minutes = gcd(*steps)
     year = year_rates(prices, start, end, tick_minutes)
     home_kwh = _home_kwh(file, prices, year)
-    year = replace(year, capacity=_capacity(file, choice, year, home_kwh))
-    home_year = year if prices is at_home else year_rates(at_home, start, end, tick_minutes)
+    is_same = prices is at_home
+    used = home_kwh if file.home_use else None
+    year = replace(
+        year,
+        capacity=_capacity(file, choice, year, home_kwh),
+        minimum=year_minimum(choice.bought_at, year, file.zone, days, used if is_same else None),
+    )
+    home_year = year
+    if not is_same:
+        home_year = year_rates(at_home, start, end, tick_minutes)
+        minimum = year_minimum(choice.tariff, home_year, file.zone, days, used)
+        home_year = replace(home_year, minimum=minimum)
     windows = _windows(file, choice, driving, year, points)
     windows = replace(windows, powered=_powered(household, year))
-    days = days_of_year(file.appraisal.year)
     return Case(
         choice=choice,
         household=household,

@@ -100,6 +100,7 @@ def _choice_year(
         cheapest_in=0 if spreads is None else spreads.cheapest_in,
         vehicles=_vehicles(comparison.names, result),
         capacity_charge_difference=float(result.capacity_charge[0]) - first.home_capacity_charge,
+        minimum_bill_difference=_or_nothing(float(result.top_up[0]) - first.home_top_up),
         kept_amps=case.kept_amps,
     )
 

@@ -102,8 +102,9 @@ class Comparison:
         dearer, first = self.cases[place].with_added(more), self.cases[0]
         result = dearer.simulate(self.trips_kwh[None, :])
         elsewhere = float(elsewhere_kwh(dearer, result)[0]) * (self.elsewhere_rate or 0.0)
-        peaks = float(result.capacity_charge[0]) - first.home_capacity_charge
-        cost = float(result.cost[0]) + peaks + elsewhere
+        home_alone = first.home_capacity_charge + first.home_top_up
+        by_month = float(result.by_month[0]) - home_alone
+        cost = float(result.cost[0]) + by_month + elsewhere
         return dearer.outlay + self.keep_years * (cost + dearer.fixed_cost - first.fixed_cost)
 
     def _rank(self, cases: Sequence[Case], years: Sequence[YearResults]) -> Ranking:

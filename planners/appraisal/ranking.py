@@ -119,10 +119,10 @@ def rank_choices(
     """
     fixed = [case.fixed_cost for case in cases]
     elsewhere = np.array([elsewhere_kwh(*each) for each in zip(cases, years, strict=True)])
-    home_alone = cases[0].home_capacity_charge
+    home_alone = cases[0].home_capacity_charge + cases[0].home_top_up
     year_costs = np.array(
         [
-            result.cost + (own - fixed[0]) + (result.capacity_charge - home_alone)
+            result.cost + (own - fixed[0]) + (result.by_month - home_alone)
             for result, own in zip(years, fixed, strict=True)
         ]
     ) + elsewhere * (elsewhere_rate or 0.0)

@@ -10,9 +10,10 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from planners.capacity.home_power import DAY, intervals_between
-from planners.capacity.tonight import Period, period_of, price_of, tax_factor
+from planners.capacity.tonight import Period, period_of, price_of
 from planners.local_time.conversion import date_of, instant_of, instant_of_local, minute_of
 from planners.local_time.departures import night_of
+from planners.rates.composed_rates import tax_factor
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence

@@ -5,7 +5,6 @@ from __future__ import annotations
 from calendar import monthrange
 from dataclasses import dataclass
 from datetime import date, time, timedelta
-from decimal import Decimal
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -26,7 +25,7 @@ from planners.local_time.conversion import (
     minute_of,
 )
 from planners.local_time.departures import departures_between
-from planners.rates.composed_rates import standing_charge_on
+from planners.rates.composed_rates import tax_factor
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -227,12 +226,6 @@ def price_of(tariff: Tariff, charge: CapacityCharge, day: date) -> CapacityPrice
         highest_days=charge.highest_days,
         bills=charge.mean_of_months,
     )
-
-
-def tax_factor(tariff: Tariff, day: date) -> Decimal:
-    """Return what a charge before tax is multiplied by: it is taxed as the standing charge is."""
-    one = tariff.model_copy(update={"standing_charge": Decimal(1), "fees": None})
-    return standing_charge_on(one, day)
 
 
 def _intervals(night: NightTicks) -> list[_Interval]:

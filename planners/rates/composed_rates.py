@@ -289,6 +289,12 @@ def standing_charge_on(tariff: Tariff, day: date) -> Decimal:
     return sum((line.amount for line in standing_lines(tariff, day)), Decimal(0))
 
 
+def tax_factor(tariff: Tariff, day: date) -> Decimal:
+    """Return what a charge before tax is multiplied by: it is taxed as the standing charge is."""
+    one = tariff.model_copy(update={"standing_charge": Decimal(1), "fees": None})
+    return standing_charge_on(one, day)
+
+
 def rate_lines(tariff: Tariff, rates: Rates, minute: int) -> tuple[RateLine, ...]:
     """List what a kWh costs in a minute, line by line as a bill does.
 

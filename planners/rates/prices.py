@@ -85,6 +85,10 @@ class Prices:
         """The rates of each meter: the home's, then the others. Who names the same shares one."""
         return (self, *dict.fromkeys(self.own.values()))
 
+    def points_of(self, meter: Prices) -> tuple[str, ...]:
+        """Return the charge points that have one of `meters` as their own; none for the home's."""
+        return tuple(name for name, each in self.own.items() if each is meter)
+
     def spans(self, start: datetime, end: datetime) -> tuple[RateSpan, ...]:
         """List the rates from one instant to another.
 

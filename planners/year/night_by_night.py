@@ -230,7 +230,7 @@ def _account(
     year: YearRates, rule: ChargingRule, trips_kwh: NDArray[np.float64], chain: _Chain
 ) -> YearResults:
     rows = [priced(year, _metered(year, chain, place)) for place in range(len(trips_kwh))]
-    lines, costs, cheapest, estimated, capacity = (
+    lines, costs, cheapest, estimated, capacity, top_up = (
         np.array(column) for column in zip(*rows, strict=True)
     )
     short = rule.need_kwh - chain.after
@@ -246,6 +246,7 @@ def _account(
         elsewhere_kwh=chain.elsewhere.sum(axis=1),
         ends_kwh=chain.after[:, -1],
         capacity_charge=capacity,
+        top_up=top_up,
     )
 
 
@@ -259,7 +260,7 @@ def _metered(year: YearRates, chain: _Chain, place: int) -> NDArray[np.float64]:
 
 def priced(
     year: YearRates, kwh: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64], float, float, float]:
+) -> tuple[NDArray[np.float64], NDArray[np.float64], float, float, float, float]:
     """Price the energy of each tick of a year.
 
     Parameters
@@ -275,10 +276,10 @@ def priced(
         By bill lines [kWh, currency].
     cheapest_kwh, estimated_kwh : float
         In the cheapest ticks, and at estimated rates [kWh].
-    capacity_charge : float
-        Of the whole home [currency].
+    capacity_charge, top_up : float
+        Of the whole home, and what minimum bills add [currency].
     """
     line_kwh, line_cost = year.priced(kwh)
     cheapest = float(kwh[year.cheapest].sum())
     estimated = float(kwh[year.estimated].sum())
-    return line_kwh, line_cost, cheapest, estimated, year.capacity_charge(kwh)
+    return line_kwh, line_cost, cheapest, estimated, year.capacity_charge(kwh), year.top_up(kwh)

@@ -26,6 +26,8 @@ if TYPE_CHECKING:
     from planners.rates.usage_tiers import UsageTiers
     from planners.year.capacity import YearCapacity
 
+MONTHS = 12
+
 CHEAP_SHARE = 0.25
 """Share of the year's ticks that count as cheap in a price series."""
 
@@ -36,6 +38,23 @@ class BillLine:
 
     band: str
     rate: Decimal | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class YearMinimum:
+    """The minimum bills of a calendar year's months.
+
+    Attributes
+    ----------
+    month : ndarray of int, shape (ticks,)
+        Local month of each tick, 0 to 11; 12 outside the year.
+    missing : ndarray of float, shape (12,)
+        What is missing from the least bill of each month without charging; below 0 if nothing is
+        [currency].
+    """
+
+    month: NDArray[np.intp]
+    missing: NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -65,6 +84,8 @@ class YearRates:
         The local day or month of each tick, in which use is counted; all 0 without tiers.
     capacity : YearCapacity or None
         The tariff's capacity charge, if it has one.
+    minimum : YearMinimum or None
+        Its minimum bill, if it has one.
     """
 
     start: datetime
@@ -77,6 +98,7 @@ class YearRates:
     tiers: dict[int, UsageTiers]
     period: NDArray[np.int64]
     capacity: YearCapacity | None = None
+    minimum: YearMinimum | None = None
 
     @property
     def tick_hours(self) -> float:
@@ -123,6 +145,35 @@ class YearRates:
     def capacity_charge(self, kwh: NDArray[np.float64]) -> float:
         """Return the capacity charge of the home with so much charging in each tick [currency]."""
         return 0.0 if self.capacity is None else self.capacity.charge(kwh)
+
+    def top_up(self, kwh: NDArray[np.float64]) -> float:
+        """Return what minimum bills add with so much charging in each tick [currency]."""
+        if self.minimum is None:
+            return 0.0
+        charging = self.cost_by_month(kwh, self.minimum.month)
+        return float(np.maximum(0.0, self.minimum.missing - charging).sum())
+
+    def cost_by_month(
+        self, kwh: NDArray[np.float64], month: NDArray[np.intp], *, beside_home: bool = True
+    ) -> NDArray[np.float64]:
+        """Price the energy of each month by itself.
+
+        Parameters
+        ----------
+        kwh : ndarray of float, shape (ticks,)
+            Energy through the meter in each tick [kWh].
+        month : ndarray of int, shape (ticks,)
+            See `YearMinimum`.
+        beside_home : bool
+            As in `priced`.
+
+        Returns
+        -------
+        ndarray of float, shape (12,)
+            What it costs [currency].
+        """
+        parts = (np.where(month == number, kwh, 0.0) for number in range(MONTHS))
+        return np.array([self.priced(each, beside_home=beside_home)[1].sum() for each in parts])
 
     def priced(
         self, kwh: NDArray[np.float64], *, beside_home: bool = True

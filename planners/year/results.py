@@ -31,6 +31,8 @@ class YearResults:
         Battery energy after the last night [kWh].
     capacity_charge : ndarray of float, shape (years,)
         Capacity charge of the whole home, charging included; 0 without one [currency].
+    top_up : ndarray of float, shape (years,)
+        What minimum bills add, charging included; 0 without one [currency].
     """
 
     line_kwh: NDArray[np.float64]
@@ -41,6 +43,7 @@ class YearResults:
     elsewhere_kwh: NDArray[np.float64]
     ends_kwh: NDArray[np.float64]
     capacity_charge: NDArray[np.float64]
+    top_up: NDArray[np.float64]
 
     def only(self, place: int) -> YearResults:
         """Return the results of one year alone."""
@@ -64,6 +67,7 @@ class YearResults:
             self.elsewhere_kwh,
             self.ends_kwh,
             self.capacity_charge,
+            self.top_up,
         )
 
     @property
@@ -75,6 +79,11 @@ class YearResults:
     def cost(self) -> NDArray[np.float64]:
         """Cost of each year's energy [currency]."""
         return np.asarray(self.line_cost.sum(axis=1), np.float64)
+
+    @property
+    def by_month(self) -> NDArray[np.float64]:
+        """Capacity charge and minimum bills of each year [currency]."""
+        return self.capacity_charge + self.top_up
 
     @property
     def nights_short(self) -> NDArray[np.intp]:

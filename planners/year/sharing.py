@@ -77,9 +77,9 @@ class HomeResults(YearResults):
 def _home_results(
     columns: Iterable[NDArray[np.float64]], vehicles: Iterable[YearResults]
 ) -> HomeResults:
-    lines, costs, cheapest, estimated, short, elsewhere, ends, capacity = columns
+    lines, costs, cheapest, estimated, short, elsewhere, ends, capacity, top_up = columns
     return HomeResults(
-        lines, costs, cheapest, estimated, short, elsewhere, ends, capacity, tuple(vehicles)
+        lines, costs, cheapest, estimated, short, elsewhere, ends, capacity, top_up, tuple(vehicles)
     )
 
 
@@ -194,7 +194,7 @@ def _joined(year: YearRates, trips: Sequence[NDArray[np.float64]], charged: Char
     for each in charged:
         if each is not None:
             kwh += each.metered_kwh
-    line_kwh, line_cost, cheapest, estimated, capacity = priced(year, kwh)
+    line_kwh, line_cost, cheapest, estimated, capacity, top_up = priced(year, kwh)
     return HomeResults(
         line_kwh=line_kwh[None, :],
         line_cost=line_cost[None, :],
@@ -204,6 +204,7 @@ def _joined(year: YearRates, trips: Sequence[NDArray[np.float64]], charged: Char
         elsewhere_kwh=np.sum([each.elsewhere_kwh for each in vehicles], axis=0),
         ends_kwh=np.sum([each.ends_kwh for each in vehicles], axis=0),
         capacity_charge=np.array([capacity]),
+        top_up=np.array([top_up]),
         vehicles=vehicles,
     )
 
@@ -215,7 +216,7 @@ def _elsewhere(year: YearRates, trips_kwh: NDArray[np.float64]) -> YearResults:
     return YearResults(
         line_kwh=lines, line_cost=lines, cheapest_kwh=none, estimated_kwh=none,
         short_kwh=np.zeros((1, 0)), elsewhere_kwh=np.array([trips_kwh.sum()]),
-        ends_kwh=np.full(1, np.inf), capacity_charge=none,
+        ends_kwh=np.full(1, np.inf), capacity_charge=none, top_up=none,
     )  # fmt: skip
 
 
@@ -225,5 +226,5 @@ def _merit(results: HomeResults) -> tuple[int, int, float]:
     return (
         int(results.nights_short[0]),
         round(elsewhere / SAME_KWH),
-        float(results.cost[0] + results.capacity_charge[0]),
+        float(results.cost[0] + results.by_month[0]),
     )

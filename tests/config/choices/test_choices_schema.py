@@ -102,5 +102,13 @@ def test_closed_and_without_loose_parts() -> None:
             "PriceFile",
             "PoweredHours",
         ),
-        *("RateComponent", "Fee", "Percentage", "PercentTier", "CapacityCharge", "CapacityStep"),
+        *(
+            "RateComponent",
+            "Fee",
+            "MinimumBill",
+            "Percentage",
+            "PercentTier",
+            "CapacityCharge",
+            "CapacityStep",
+        ),
     }

@@ -179,7 +179,7 @@ def test_the_document_holds_everything_that_the_rows_hold() -> None:
     made = document(week.file, week.prices, week.days)
     assert list(made) == [
         "household", "timezone", "currency", "charge_points", "tax_included", "from", "days",
-        "rates", "standing_charges", "capacity_charges", "not_known",
+        "rates", "standing_charges", "minimum_bills", "capacity_charges", "not_known",
     ]  # fmt: skip
     assert (made["from"], made["days"], made["tax_included"]) == ("2026-09-26", 8, True)
     rates = load_exact(dump_exact(made))["rates"]
