@@ -215,6 +215,9 @@ class DateSet(Model):
         return found
 
 
+DateSets = Annotated[tuple[DateSet, ...], Field(strict=False, min_length=1, max_length=MOST_SETS)]
+
+
 class ReadDateSet(DateSet):
     """A named set of dates, with what its file holds."""
 

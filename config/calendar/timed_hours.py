@@ -6,7 +6,7 @@ from typing import Self
 
 from pydantic import Field, model_validator
 
-from config.calendar.day_kinds import DayKinds, HoursOfDay, Months, repeated
+from config.calendar.day_kinds import BandDays, BandMonths, HoursOfDay, repeated
 from config.fields.key_problems import refuse
 from config.fields.value_types import Model
 
@@ -15,11 +15,14 @@ class TimedHours(Model):
     """Hours of the local clock in which something holds."""
 
     hours: HoursOfDay = Field(description="Hours of the local clock in which it holds.")
-    days: DayKinds | None = Field(
-        None, description="Days on which the hours hold; without: every day."
+    days: BandDays | None = Field(
+        None,
+        description="Days on which the hours hold, or names of special days; without: every day.",
     )
-    months: Months | None = Field(
-        None, description="Months in which the hours hold, 1 to 12; without: every month."
+    months: BandMonths | None = Field(
+        None,
+        description="Months in which the hours hold, 1 to 12, or names of seasons; without: every"
+        " month.",
     )
 
     @model_validator(mode="after")

@@ -20,7 +20,7 @@ from config.household.loading import (
     texts_of,
     valid_parts,
 )
-from config.tariffs.read_dates import with_dates_read
+from config.tariffs.read_dates import read_dates, with_dates
 from config.tariffs.tariff import Tariff
 
 if TYPE_CHECKING:
@@ -54,13 +54,15 @@ def load_choices(path: Path) -> ChoicesFile:
     file = load_file(path, _CHOICES)
     keys = ("tariff", "charging_tariff")
     named = [(n, key) for n, each in enumerate(file.choices) for key in keys if getattr(each, key)]
-    tariffs = with_dates_read(getattr(file.choices[n], key) for n, key in named)
-    read: list[dict[str, Tariff]] = [{} for _ in file.choices]
-    for (number, key), tariff in zip(named, tariffs, strict=True):
-        read[number][key] = tariff
-    pairs = zip(file.choices, read, strict=True)
+    read = read_dates(getattr(file.choices[n], key) for n, key in named)
+    if not read:
+        return file
+    updates: list[dict[str, Tariff]] = [{} for _ in file.choices]
+    for number, key in named:
+        updates[number][key] = with_dates(getattr(file.choices[number], key), read)
+    pairs = zip(file.choices, updates, strict=True)
     choices = tuple(choice.model_copy(update=update) for choice, update in pairs)
-    return file if choices == file.choices else file.model_copy(update={"choices": choices})
+    return file.model_copy(update={"choices": choices})
 
 
 def _words(data: dict[str, Any]) -> dict[str, str]:

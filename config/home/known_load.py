@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from config.calendar.tables import Calendar
+
 
 def holiday_needs(section: str) -> str:
     """Explain that a file with ``holiday`` needs a calendar of holidays, and where."""
@@ -50,24 +52,26 @@ class LearnedLoad(KnownLoad):
 
 
 @lru_cache(maxsize=4)
-def load_table(items: tuple[KnownLoad, ...]) -> NDArray[np.float64]:
+def load_table(items: tuple[KnownLoad, ...], calendar: Calendar = PLAIN) -> NDArray[np.float64]:
     """Return what the rest of the home draws in each month, kind of day and minute.
 
     Parameters
     ----------
     items : tuple of KnownLoad
         A household's known load.
+    calendar : Calendar
+        What tells its dates apart.
 
     Returns
     -------
-    ndarray of float64, shape (12, 8, 1440)
-        Sum of the items [A per phase] by month (0 is January), day kind (Monday to Sunday, then
-        ``holiday``) and minute of the local day. The ``holiday`` row only counts if an item names
-        ``holiday``. Read-only.
+    ndarray of float64, of the calendar's shape
+        Sum of the items [A per phase] by month (0 is January) or season, day kind (Monday to
+        Sunday, then ``holiday`` and special days) and minute of the local day. The ``holiday`` row
+        only counts if an item names ``holiday``. Read-only.
     """
-    table = np.zeros(PLAIN.shape)
+    table = np.zeros(calendar.shape)
     for item in items:
-        table[calendar_mask(item)] += item.amps
+        table[calendar_mask(item, calendar)] += item.amps
     table.setflags(write=False)
     return table
 

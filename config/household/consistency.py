@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING
 
+from config.calendar.declared_names import unlisted_problems
 from config.calendar.tables import any_holiday
 from config.fields.hints import nearest
 from config.fields.key_problems import KeyProblem
@@ -22,6 +23,8 @@ from config.household.vehicle import CONSUMPTION_KEYS
 from config.tariffs.band_rules import band_problems
 
 if TYPE_CHECKING:
+    from config.calendar.date_sets import DateSet
+    from config.home.known_load import KnownLoad
     from config.household.departure import Departure
     from config.household.equipment import ChargePoint
     from config.household.vehicle import AnyVehicle, Vehicle
@@ -34,6 +37,10 @@ class Parts:
 
     Attributes
     ----------
+    known_load : tuple of KnownLoad
+        The household's; empty if it is invalid.
+    seasons, special_days : tuple of DateSet or None
+        What the household declares; None if it is invalid.
     tariffs, departures : mapping of int
         By their index in the file.
     charge_points, vehicles : mapping of str
@@ -64,6 +71,9 @@ class Parts:
         Whether the household wires a meter of its load, validly or not.
     """
 
+    known_load: tuple[KnownLoad, ...]
+    seasons: tuple[DateSet, ...] | None
+    special_days: tuple[DateSet, ...] | None
     tariffs: Mapping[int, Tariff]
     departures: Mapping[int, Departure]
     charge_points: Mapping[str, ChargePoint]
@@ -385,6 +395,16 @@ def _band_problems(parts: Parts) -> Iterator[KeyProblem]:
             yield KeyProblem(("tariffs", index, *problem.path), problem.message)
 
 
+def _unlisted_problems(parts: Parts) -> Iterator[KeyProblem]:
+    """Find special days and seasons of the household that nothing lists."""
+    powered = (each for point in parts.charge_points.values() for each in point.powered or ())
+    timed = (*parts.known_load, *powered)
+    listing = [each.days for each in timed], timed
+    what = "an item of known_load, or of powered,"
+    for problem in unlisted_problems(parts.special_days, parts.seasons, listing, what):
+        yield KeyProblem(("household", *problem.path), problem.message)
+
+
 def _departure_problems(parts: Parts) -> Iterator[KeyProblem]:
     seen: dict[tuple[str, object], int] = {}
     for index, departure in parts.departures.items():
@@ -439,6 +459,7 @@ _RULES: tuple[Callable[[Parts], Iterator[KeyProblem]], ...] = (
     _tariff_name_problems,
     _own_tariff_problems,
     _powered_problems,
+    _unlisted_problems,
     _band_problems,
     _departure_problems,
     _distance_problems,

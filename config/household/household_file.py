@@ -12,7 +12,9 @@ from zoneinfo import ZoneInfo
 
 from pydantic import Field, model_validator
 
+from config.calendar.date_sets import DateSet, DateSets, set_problems
 from config.calendar.day_kinds import DAY_KINDS, WEEKDAYS, DayKind, Weekday
+from config.calendar.declared_names import declared_in, marked_lists, with_marked_points
 from config.fields.home_fields import (
     PHASES,
     Currency,
@@ -131,6 +133,16 @@ class Household(Model):
     public_holidays: HolidayCalendar | None = Field(
         None, description="ISO 3166-1 or 3166-2 code of the calendar of holidays."
     )
+    seasons: DateSets | None = Field(
+        None,
+        description="Parts of the year that known_load and powered list under months; a date in"
+        " one of them is in no month.",
+    )
+    special_days: DateSets | None = Field(
+        None,
+        description="Days that known_load and powered list under days; such a day is neither a"
+        " weekday nor a public holiday.",
+    )
     tick_minutes: TickMinutes = Field(
         5, description="The planner's time step [minutes]; a divisor of 60."
     )
@@ -182,6 +194,20 @@ class Household(Model):
 
     @model_validator(mode="before")
     @classmethod
+    def _mark_names(cls, data: object) -> object:
+        names = declared_in(data)
+        if not isinstance(data, dict) or not names:
+            return data
+        return marked_lists(data, ("known_load",), names)
+
+    def with_dates(
+        self, seasons: tuple[DateSet, ...] | None, special_days: tuple[DateSet, ...] | None
+    ) -> Self:
+        """Return the household with what its files of dates hold."""
+        return self.model_copy(update={"seasons": seasons, "special_days": special_days})
+
+    @model_validator(mode="before")
+    @classmethod
     def _check_phases_are_listed(cls, data: object) -> object:
         # One current for all phases says nothing about how many there are.
         given = data if isinstance(data, dict) else {}
@@ -201,6 +227,8 @@ class Household(Model):
         refuse(
             (
                 *problems,
+                *set_problems(self.special_days, "special_days"),
+                *set_problems(self.seasons, "seasons"),
                 *self._fuse_problems(),
                 *self._power_problems(),
                 *self._unbalance_problems(),
@@ -290,6 +318,11 @@ class HouseholdFile(Model):
         None, description="Where `lullwatt page` serves the page of the household."
     )
 
+    @model_validator(mode="before")
+    @classmethod
+    def _mark_names(cls, data: object) -> object:
+        return with_marked_points(data) if isinstance(data, dict) else data
+
     @model_validator(mode="after")
     def _check(self) -> Self:
         refuse(problems_of(self._parts()))
@@ -297,6 +330,9 @@ class HouseholdFile(Model):
 
     def _parts(self) -> Parts:
         return Parts(
+            known_load=self.household.known_load,
+            seasons=self.household.seasons,
+            special_days=self.household.special_days,
             tariffs=dict(enumerate(self.tariffs)),
             departures=dict(enumerate(self.departures)),
             charge_points=self.charge_points,

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
 from pydantic import ValidationError
 
+from config.calendar.declared_names import with_marked_points
 from config.fields.currencies import CURRENCIES
 from config.fields.home_fields import PHASES
 from config.fields.value_types import Model
@@ -28,7 +29,7 @@ from config.household.household_file import (
     Tariff,
     Vehicle,
 )
-from config.tariffs.read_dates import with_dates_read
+from config.tariffs.read_dates import read_dates, with_dates
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
@@ -61,8 +62,14 @@ def load_household(path: Path) -> HouseholdFile:
         Every fault of the file, or of its lists of dates, each with line and column.
     """  # noqa: DOC502 - load_file raises it
     file = load_file(path, _HOUSEHOLD)
-    tariffs = with_dates_read(file.tariffs)
-    return file if tariffs == file.tariffs else file.model_copy(update={"tariffs": tariffs})
+    read = read_dates((file.household, *file.tariffs))
+    if not read:
+        return file
+    update = {
+        "household": with_dates(file.household, read),
+        "tariffs": tuple(with_dates(each, read) for each in file.tariffs),
+    }
+    return file.model_copy(update=update)
 
 
 @dataclass(frozen=True)
@@ -152,8 +159,12 @@ def _words(data: dict[str, Any]) -> dict[str, str]:
 
 def _problems(data: dict[str, Any], context: dict[str, Any]) -> tuple[KeyProblem, ...]:
     home = valid_parts(Household, {"household": data.get("household")}, context).get("household")
+    data = with_marked_points(data)
     points, vehicles = keys_below(data, "charge_points"), keys_below(data, "vehicles")
     parts = Parts(
+        known_load=home.known_load if home is not None else (),
+        seasons=home.seasons if home is not None else None,
+        special_days=home.special_days if home is not None else None,
         tariffs=valid_parts(Tariff, entries_of(data, "tariffs"), context),
         departures=valid_parts(Departure, entries_of(data, "departures"), context),
         charge_points=valid_parts(ChargePoint, points, context),

@@ -77,6 +77,10 @@ def _kind_holiday_problems(
     for place, kind in enumerate(tariff.announced.kinds if tariff.announced else ()):
         if "holiday" in (kind.days or ()) and not public_holidays:
             yield KeyProblem(("announced", "kinds", place, "days"), holiday_needs(section))
+    charge = tariff.capacity_charge
+    for key in ("days", "not_on") if charge is not None and not public_holidays else ():
+        if "holiday" in (getattr(charge, key) or ()):
+            yield KeyProblem(("capacity_charge", key), holiday_needs(section))
 
 
 def _plain_problems(tariff: Tariff, *, public_holidays: bool, section: str) -> Iterator[KeyProblem]:
@@ -84,9 +88,6 @@ def _plain_problems(tariff: Tariff, *, public_holidays: bool, section: str) -> I
     for clash in clashes(tariff):
         yield _clash_problem(clash, bands)
     yield from _name_problems(bands)
-    charge = tariff.capacity_charge
-    if charge is not None and "holiday" in (charge.days or ()) and not public_holidays:
-        yield KeyProblem(("capacity_charge", "days"), holiday_needs(section))
     if names_holidays(tariff) and not public_holidays:
         for number, band in enumerate(bands):
             if "holiday" in (band.days or ()):

@@ -3,17 +3,23 @@
 from __future__ import annotations
 
 from decimal import Decimal
-from typing import TYPE_CHECKING, Annotated, Literal, NamedTuple, Self
+from typing import TYPE_CHECKING, Annotated, Any, Literal, NamedTuple, Self
 
 from pydantic import Field, model_validator
+from typing_extensions import override
 
-from config.calendar.day_kinds import DayKind, DayKinds, HoursOfDay, Months, repeated
+from config.calendar.date_sets import DateSet
+from config.calendar.day_kinds import BandDays, BandMonths, HoursOfDay, repeated
+from config.calendar.tables import Calendar, calendar_mask, calendar_of
 from config.fields.key_problems import KeyProblem, refuse
 from config.fields.value_types import Amount, Expected, Hours, Model
 from config.tariffs.rising_ends import end_problems
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+
+    import numpy as np
+    from numpy.typing import NDArray
 
 IntervalMinutes = Literal[15, 30, 60]
 
@@ -30,8 +36,8 @@ class CountedHours(NamedTuple):
     """Hours, days and months in which power counts, as of a band."""
 
     hours: tuple[Hours, ...] | None
-    days: tuple[DayKind, ...] | None
-    months: tuple[int, ...] | None
+    days: tuple[str, ...] | None
+    months: tuple[int | str, ...] | None
 
 
 class CapacityStep(Model):
@@ -83,21 +89,58 @@ class CapacityCharge(Model):
     hours: HoursOfDay | None = Field(
         None, description="Hours of the local clock that count; without: all."
     )
-    days: DayKinds | None = Field(
-        None, description="Days on which the hours count; without: every day."
+    days: BandDays | None = Field(
+        None,
+        description="Days on which the hours count, or names of special days; without: every day.",
     )
-    months: Months | None = Field(
-        None, description="Months in which the hours count, 1 to 12; without: every month."
+    months: BandMonths | None = Field(
+        None,
+        description="Months in which the hours count, 1 to 12, or names of seasons; without: every"
+        " month.",
+    )
+
+    not_on: BandDays | None = Field(
+        None,
+        description="Days that do not count, whatever weekday they are: holiday, or names of"
+        " special days.",
     )
 
     @property
-    def counted(self) -> CountedHours:
-        """The hours, days and months that count, every hour written out."""
-        return CountedHours(self.hours or (WHOLE_DAY,), self.days, self.months)
+    def timed(self) -> tuple[CountedHours, ...]:
+        """The hours, days and months that count, then the days that do not."""
+        counted = CountedHours(self.hours or (WHOLE_DAY,), self.days, self.months)
+        if self.not_on is None:
+            return (counted,)
+        return counted, CountedHours((WHOLE_DAY,), self.not_on, None)
+
+    @property
+    def calendar(self) -> Calendar:
+        """What tells its dates apart."""
+        return calendar_of(self.timed, (), ())
+
+    @property
+    def mask(self) -> NDArray[np.bool_]:
+        """Whether power counts in each month, kind of day and minute of its calendar."""
+        counted, *others = (calendar_mask(each, self.calendar) for each in self.timed)
+        for other in others:
+            counted &= ~other
+        return counted
+
+    def with_dates(
+        self, seasons: tuple[DateSet, ...] | None, special_days: tuple[DateSet, ...] | None
+    ) -> CapacityCharge:
+        """Return the charge with what its tariff declares, as far as it lists it."""
+        calendar = calendar_of(self.timed, seasons or (), special_days or ())
+        given: dict[str, Any] = {key: getattr(self, key) for key in CapacityCharge.model_fields}
+        if not calendar.seasons and not calendar.special_days:
+            return CapacityCharge.model_construct(self.model_fields_set, **given)
+        given |= {"seasons": calendar.seasons, "special_days": calendar.special_days}
+        return DatedCharge.model_construct(self.model_fields_set, **given)
 
     @model_validator(mode="after")
     def _check(self) -> Self:
-        problems = [*repeated(self.days, "days"), *repeated(self.months, "months")]
+        keys = ("days", "months", "not_on")
+        problems = [each for key in keys for each in repeated(getattr(self, key), key)]
         if (self.rate_per_kw is None) == (self.steps is None):
             got = "neither" if self.steps is None else "both"
             problems.append(KeyProblem((), f"expected either rate_per_kw or steps, got {got}"))
@@ -118,3 +161,16 @@ def _step_problems(steps: tuple[CapacityStep, ...]) -> Iterator[KeyProblem]:
             message = f"expected at least the {least} of the step before it, got {step.charge}"
             yield KeyProblem(("steps", index, "charge"), message)
         least = max(least, step.charge)
+
+
+class DatedCharge(CapacityCharge):
+    """A capacity charge that lists special days or seasons of its tariff, with their dates."""
+
+    seasons: tuple[DateSet, ...]
+    special_days: tuple[DateSet, ...]
+
+    @property
+    @override
+    def calendar(self) -> Calendar:
+        """What tells its dates apart."""
+        return calendar_of(self.timed, self.seasons, self.special_days)

@@ -1,8 +1,8 @@
-"""Read the files of dates that tariffs name."""
+"""Read the files of dates that tariffs and households name."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol, Self, TypeVar
 
 from config.calendar.date_sets import DateSet, ReadDateSet
 from config.files.date_list import load_dates
@@ -13,61 +13,80 @@ if TYPE_CHECKING:
     from datetime import date
     from pathlib import Path
 
-    from config.tariffs.tariff import Tariff
-
 Spans = tuple[tuple["date", "date"], ...]
 
 
-def dates_files(tariffs: Iterable[Tariff]) -> frozenset[Path]:
-    """Return the files of dates that tariffs name."""
+_Declares = TypeVar("_Declares", bound="DeclaresDates")
+
+
+class DeclaresDates(Protocol):
+    """A part of a file that declares special days and seasons."""
+
+    @property
+    def seasons(self) -> tuple[DateSet, ...] | None:
+        """Parts of the year."""
+
+    @property
+    def special_days(self) -> tuple[DateSet, ...] | None:
+        """Days with a name."""
+
+    def with_dates(
+        self, seasons: tuple[DateSet, ...] | None, special_days: tuple[DateSet, ...] | None
+    ) -> Self:
+        """Return the part with other ones."""
+
+
+def dates_files(parts: Iterable[DeclaresDates]) -> frozenset[Path]:
+    """Return the files of dates that parts of a file name."""
     return frozenset(
         each.file
-        for tariff in tariffs
-        for each in (*(tariff.seasons or ()), *(tariff.special_days or ()))
+        for part in parts
+        for each in (*(part.seasons or ()), *(part.special_days or ()))
         if each.file is not None
     )
 
 
-def with_dates_read(tariffs: Iterable[Tariff]) -> tuple[Tariff, ...]:
-    """Return tariffs with what their files of dates hold.
+def read_dates(parts: Iterable[DeclaresDates]) -> dict[Path, Spans]:
+    """Read the files of dates that parts of a file name.
 
     Parameters
     ----------
-    tariffs : iterable of Tariff
+    parts : iterable of Tariff or Household
         As declared.
 
     Returns
     -------
-    tuple of Tariff
-        The same, each special day and season with the dates of its file.
+    dict
+        What each file holds, for `with_dates`.
 
     Raises
     ------
     FileError
         Every fault of these files, each with line and column.
     """
-    tariffs = tuple(tariffs)
     read: dict[Path, Spans] = {}
     faults: list[Fault] = []
-    for path in sorted(dates_files(tariffs)):
+    for path in sorted(dates_files(parts)):
         try:
             read[path] = load_dates(path)
         except FileError as error:
             faults += error.faults
     if faults:
         raise FileError(faults)
-    return tuple(_with_dates(tariff, read) for tariff in tariffs)
+    return read
 
 
-def _with_dates(tariff: Tariff, read: dict[Path, Spans]) -> Tariff:
-    if not dates_files([tariff]):
-        return tariff
-    update = {
-        key: tuple(_filled(each, read) for each in sets)
-        for key in ("seasons", "special_days")
-        if (sets := getattr(tariff, key)) is not None
-    }
-    return tariff.model_copy(update=update)
+def with_dates(part: _Declares, read: dict[Path, Spans]) -> _Declares:
+    """Return a part of a file with what its files of dates hold, as `read_dates` read them."""
+    if not dates_files([part]):
+        return part
+    return part.with_dates(_all_filled(part.seasons, read), _all_filled(part.special_days, read))
+
+
+def _all_filled(
+    sets: tuple[DateSet, ...] | None, read: dict[Path, Spans]
+) -> tuple[DateSet, ...] | None:
+    return None if sets is None else tuple(_filled(each, read) for each in sets)
 
 
 def _filled(dates: DateSet, read: dict[Path, Spans]) -> DateSet:

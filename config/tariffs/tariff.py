@@ -14,7 +14,8 @@ from typing import TYPE_CHECKING, Annotated, Literal, NamedTuple, Self
 from pydantic import Field, ModelWrapValidatorHandler, model_validator
 
 from config.calendar.announced_kinds import AnnouncedDays, kind_problems
-from config.calendar.date_sets import MOST_SETS, DateSet, set_problems
+from config.calendar.date_sets import DateSet, DateSets, set_problems
+from config.calendar.declared_names import unlisted_problems, with_marked_tariff
 from config.calendar.tables import Calendar, calendar_of
 from config.fields.key_problems import KeyProblem, refuse
 from config.fields.value_types import (
@@ -38,16 +39,17 @@ from config.tariffs.components import (
     RateComponent,
     composition_problems,
 )
-from config.tariffs.declared_names import unlisted_problems, with_marked_names
 from config.tariffs.export_rate import EXPORT, ExportRateOrNumber
 from config.tariffs.price_file import PriceFile
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
+    from config.calendar.declared_names import Lists
+    from config.calendar.tables import Timed
+
 _SOURCES = ("bands", "prices", "components")
 HUNDREDTH = Decimal("0.01")
-_DateSets = Annotated[tuple[DateSet, ...], Field(strict=False, min_length=1, max_length=MOST_SETS)]
 
 
 class Tariff(Model):
@@ -79,12 +81,12 @@ class Tariff(Model):
         description="What the home uses in that time without charging [kWh]; charging comes on "
         "top, and is planned at the rate of the next kWh.",
     )
-    seasons: _DateSets | None = Field(
+    seasons: DateSets | None = Field(
         None,
         description="Parts of the year that bands list under months; a date in one of them is in"
         " no month.",
     )
-    special_days: _DateSets | None = Field(
+    special_days: DateSets | None = Field(
         None,
         description="Days that bands list under days; such a day is neither a weekday nor a public"
         " holiday.",
@@ -131,8 +133,12 @@ class Tariff(Model):
     @model_validator(mode="wrap")
     @classmethod
     def _read(cls, data: object, handler: ModelWrapValidatorHandler[Self]) -> Self:
-        made = handler(with_marked_names(data))
-        return made.in_units(HUNDREDTH) if made.in_hundredths else made
+        made = handler(with_marked_tariff(data))
+        made = made.in_units(HUNDREDTH) if made.in_hundredths else made
+        charge = made.capacity_charge
+        if charge is None or not (made.seasons or made.special_days):
+            return made
+        return made.with_dates(made.seasons, made.special_days)
 
     @model_validator(mode="after")
     def _check(self) -> Self:
@@ -182,6 +188,18 @@ class Tariff(Model):
         for key in ("bands", "components"):
             entries = getattr(self, key)
             update[key] = None if entries is None else tuple(e.in_units(unit) for e in entries)
+        return self.model_copy(update=update)
+
+    def with_dates(
+        self, seasons: tuple[DateSet, ...] | None, special_days: tuple[DateSet, ...] | None
+    ) -> Self:
+        """Return the tariff with what its files of dates hold."""
+        charge = self.capacity_charge
+        update = {
+            "seasons": seasons,
+            "special_days": special_days,
+            "capacity_charge": charge and charge.with_dates(seasons, special_days),
+        }
         return self.model_copy(update=update)
 
     @property
@@ -243,13 +261,16 @@ class Tariff(Model):
     def _date_problems(self) -> Iterator[KeyProblem]:
         yield from set_problems(self.special_days, "special_days")
         yield from set_problems(self.seasons, "seasons")
-        sold = self.export_rate
-        yield from unlisted_problems(
-            self.special_days,
-            self.seasons,
-            (*self.all_bands, *(sold.all_bands if sold else ())),
-            (*(self.percentages or ()), *((sold.percentages if sold else None) or ())),
+        charge, sold = self.capacity_charge, self.export_rate
+        timed: tuple[Timed, ...] = (
+            *self.all_bands,
+            *(charge.timed if charge else ()),
+            *(sold.all_bands if sold else ()),
         )
+        percentages = (*(self.percentages or ()), *((sold.percentages if sold else None) or ()))
+        months: tuple[Lists, ...] = (*timed, *percentages)
+        days = [each.days for each in timed]
+        yield from unlisted_problems(self.special_days, self.seasons, (days, months))
 
     def _use_problems(self) -> Iterator[KeyProblem]:
         kinds: dict[str, Sequence[Band | RateComponent | Percentage] | None] = {

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from config.calendar.date_sets import DateSet, DateSpan
-    from config.tariffs.tariff import Tariff
+    from config.tariffs.read_dates import DeclaresDates
 
 _LOOKED_AHEAD = timedelta(days=800)
 _NEXT = 2
@@ -31,33 +31,35 @@ _NAMED = {
 }
 
 
-def date_lines(tariff: Tariff, today: date) -> Iterator[str]:
-    """Say what each special day and season of a tariff is.
+def date_lines(declared: DeclaresDates, today: date, indent: str = "    ") -> Iterator[str]:
+    """Say what each special day and season of a tariff, or of the household, is.
 
     Parameters
     ----------
-    tariff : Tariff
-        The tariff.
+    declared : Tariff or Household
+        What declares them.
     today : date
         Local date.
+    indent : str
+        What each line begins with.
 
     Yields
     ------
     str
         Lines of text.
     """
-    for season in tariff.seasons or ():
+    for season in declared.seasons or ():
         begins = _next_begin(season, today)
         when = "No date of it is to come" if begins is None else f"It next begins on {_day(begins)}"
-        yield f"    Season {season.name}: {dates_in_words(season)}. {when}."
-    for special in tariff.special_days or ():
+        yield f"{indent}Season {season.name}: {dates_in_words(season)}. {when}."
+    for special in declared.special_days or ():
         coming = _coming(special, today)
         if not coming:
             when = "No such day is to come"
         else:
             shown = listed([_day(day) for day in coming[:_NEXT]])
             when = f"The next {'is' if len(coming) == 1 else 'are'} {shown}"
-        yield f"    Days of {special.name}: {dates_in_words(special)}. {when}."
+        yield f"{indent}Days of {special.name}: {dates_in_words(special)}. {when}."
 
 
 def dates_in_words(dates: DateSet) -> str:

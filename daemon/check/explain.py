@@ -11,6 +11,7 @@ from config.calendar.words import listed
 from config.fields.zones import zone_data_version
 from daemon.check.composition import explain_composition
 from daemon.check.connections import explain_connections
+from daemon.check.dates import date_lines
 from daemon.check.fuse import explain_fuse, model_alone
 from daemon.check.generation import explain_generation, generation_cautions
 from daemon.check.tariff import explain_tariffs, explain_tonight
@@ -18,6 +19,7 @@ from daemon.control.state import assumed_soc_percent
 from daemon.presentation.departures import buys_need_only, when_leaves
 from daemon.presentation.figures import counted, local_time
 from planners.home.allotments import shares_by_plan
+from planners.local_time.conversion import local_date
 from planners.local_time.wished_departures import next_departure
 from planners.power.cautions import cautions
 from planners.power.charging import ladder
@@ -75,6 +77,7 @@ def explain_unwrapped(house: House, now: datetime) -> Iterator[str]:
         Lines of text.
     """
     yield from _household(house.file)
+    yield from date_lines(house.file.household, local_date(now, house.file.zone), "  ")
     yield from explain_tariffs(house, now)
     yield from explain_tonight(house, now)
     yield from explain_composition(house, now)

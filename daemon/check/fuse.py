@@ -159,7 +159,8 @@ def _days(item: KnownLoad) -> str:
     days = f" on {' '.join(item.days)}" if item.days else " every day"
     if item.months is None:
         return days
-    return f"{days} in {' '.join(month_abbr[month] for month in item.months)}"
+    months = (each if isinstance(each, str) else month_abbr[each] for each in item.months)
+    return f"{days} in {' '.join(months)}"
 
 
 def _left_tonight(file: HouseholdFile, name: str, now: datetime) -> Iterator[str]:

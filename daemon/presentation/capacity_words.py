@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import numpy as np
-
-from config.calendar.tables import Calendar, calendar_mask
+from config.calendar.tables import possible_days
 from config.calendar.words import parts_in_words
 from daemon.presentation.figures import with_tax
 from planners.capacity.words import INTERVALS
@@ -104,8 +102,7 @@ def _power(charge: CapacityCharge) -> str:
 
 def counted_hours(charge: CapacityCharge) -> str:
     """Say in which hours power counts; empty if it counts always."""
-    mask = calendar_mask(charge.counted)
-    holidays = "holiday" in (charge.days or ())
-    if mask[:, : mask.shape[1] if holidays else -1].all():
+    calendar, mask = charge.calendar, charge.mask
+    if mask[possible_days(calendar)].all():
         return ""
-    return "; ".join(parts_in_words(np.asarray(mask), Calendar(holidays=holidays)))
+    return "; ".join(parts_in_words(mask, calendar))

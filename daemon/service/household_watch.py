@@ -274,7 +274,7 @@ class HouseholdWatch:
             self._dates_files |= {Path(fault.file) for fault in error.faults} - {self._path}
             self._stamp_new_dates_files()
             raise
-        self._dates_files = dates_files(file.tariffs)
+        self._dates_files = dates_files((file.household, *file.tariffs))
         self._stamp_new_dates_files()
         self._wanted = series_files(file)
         series = read_all(

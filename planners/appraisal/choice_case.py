@@ -252,7 +252,10 @@ def _capacity(
     price = price_of(choice.tariff, charge, days[0])
     ends = days[0], days[-1]
     grid = year.start, year.tick_minutes
-    capacity = year_capacity(charge, price, file.zone, grid, days=ends, home_kwh=home_kwh)
+    capacity = year_capacity(
+        charge, price, file.zone, grid,
+        days=ends, home_kwh=home_kwh, holidays=file.appraisal.public_holidays,
+    )  # fmt: skip
     return replace(capacity, counts_charging=choice.charging_tariff is None)
 
 

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from config.calendar.tables import calendar_mask
 from planners.local_time.conversion import DAY_MINUTES, date_of, instant_of_local, minute_of
 from planners.local_time.day_kinds import minutes_of_days
 from planners.local_time.remembering import remembered
@@ -90,10 +89,10 @@ def _counts(
     if not len(local):
         return np.zeros(0, dtype=np.bool_)
     days = local // DAY_MINUTES
-    holidays = file.household.public_holidays if "holiday" in (charge.days or ()) else None
-    table = minutes_of_days(
-        calendar_mask(charge.counted), int(days.min()), int(days.max()), holidays
-    )
+    calendar = charge.calendar
+    holidays = file.household.public_holidays if calendar.holidays else None
+    first, last = int(days.min()), int(days.max())
+    table = minutes_of_days(charge.mask, first, last, holidays, calendar)
     return table[local - int(days.min()) * DAY_MINUTES]
 
 

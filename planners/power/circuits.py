@@ -77,7 +77,8 @@ def powered_in_words(file: HouseholdFile, charge_point: str) -> str:
 @remembered
 def _powered(file: HouseholdFile, charge_point: str) -> tuple[Calendar, NDArray[np.bool_]]:
     parts = file.charge_points[charge_point].powered or ()
-    calendar = calendar_of(parts, (), ())
+    home = file.household
+    calendar = calendar_of(parts, home.seasons or (), home.special_days or ())
     mask = np.zeros(calendar.shape, np.bool_)
     for each in parts:
         mask |= calendar_mask(each, calendar)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from config.calendar.tables import any_holiday
+from config.calendar.tables import calendar_of
 from config.home.known_load import LearnedLoad, load_table
 from planners.local_time.conversion import DAY_MINUTES
 from planners.local_time.day_kinds import minutes_of_days
@@ -16,6 +16,7 @@ from planners.local_time.zone_offsets import offsets_between
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from config.calendar.tables import Calendar
     from config.home.known_load import KnownLoad
     from config.household.household_file import HouseholdFile
     from planners.generation.outlook import Outlook
@@ -52,8 +53,9 @@ def home_load(
     local = offsets_between(file.zone, first, last).to_local(np.arange(first, last))
     first_day, last_day = int(local.min()) // DAY_MINUTES, int(local.max()) // DAY_MINUTES
     # As with bands: public holidays are ordinary days unless an item names them.
-    holidays = file.household.public_holidays if any_holiday(items) else None
-    days = minutes_of_days(_table_of(file, phase), first_day, last_day, holidays)
+    calendar = _calendar_of(file, phase)
+    holidays = file.household.public_holidays if calendar.holidays else None
+    days = minutes_of_days(_table_of(file, phase), first_day, last_day, holidays, calendar)
     return days[local - first_day * DAY_MINUTES]
 
 
@@ -115,4 +117,10 @@ def _items_on(file: HouseholdFile, phase: str | None) -> tuple[KnownLoad, ...]:
 
 @remembered
 def _table_of(file: HouseholdFile, phase: str | None) -> NDArray[np.float64]:
-    return load_table(_items_on(file, phase))
+    return load_table(_items_on(file, phase), _calendar_of(file, phase))
+
+
+@remembered
+def _calendar_of(file: HouseholdFile, phase: str | None) -> Calendar:
+    home = file.household
+    return calendar_of(_items_on(file, phase), home.seasons or (), home.special_days or ())

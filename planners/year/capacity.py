@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from config.calendar.tables import calendar_mask
 from planners.local_time.conversion import DAY_MINUTES, date_of, day_number, minute_of
 from planners.local_time.day_kinds import minutes_of_days
 from planners.local_time.zone_offsets import offsets_between
@@ -87,6 +86,7 @@ def year_capacity(
     *,
     days: tuple[date, date],
     home_kwh: NDArray[np.float64],
+    holidays: str | None = None,
 ) -> YearCapacity:
     """Prepare the capacity charge of a year.
 
@@ -103,11 +103,13 @@ def year_capacity(
         The first and the last day that count.
     home_kwh : ndarray of float, shape (ticks,)
         What the rest of the home uses in each tick [kWh].
+    holidays : str, optional
+        Code of the public holidays; without, they count as the weekdays that they are.
 
     Returns
     -------
     YearCapacity
-        Public holidays count as the weekdays that they are.
+        Ready to price a year.
     """
     start, tick_minutes = grid
     minutes = minute_of(start) + tick_minutes * np.arange(len(home_kwh))
@@ -118,7 +120,9 @@ def year_capacity(
     at = local[begins]
     first, last = (day_number(each) for each in days)
     on = at // DAY_MINUTES
-    table = minutes_of_days(calendar_mask(charge.counted), int(on[0]), int(on[-1]), None)
+    calendar = charge.calendar
+    free = holidays if calendar.holidays else None
+    table = minutes_of_days(charge.mask, int(on[0]), int(on[-1]), free, calendar)
     counts = table[at - int(on[0]) * DAY_MINUTES] & (on >= first) & (on <= last)
     numbers = np.where(counts, np.cumsum(counts) - 1, counts.sum())
     dates = [date_of(number) for number in range(first, last + 1)]

@@ -313,6 +313,22 @@ def test_the_known_load_is_explained_with_what_it_leaves_tonight() -> None:
     ]
 
 
+def test_special_days_of_the_household_are_explained() -> None:
+    """What they are, when the next are, and the load that lists them."""
+    home = {
+        "special_days": [{"name": "feast", "dates": ["12-24"]}],
+        "seasons": [{"name": "summer", "weeks": ["1 to 9"]}],
+        "known_load": [
+            {"amps": 9.0, "hours": ["17:00-21:00"], "days": ["feast"], "months": ["summer", 12]}
+        ],
+    }
+    lines = shown(DemoHousehold(home))
+    assert "  9 A from 17:00 to 21:00 on feast in summer Dec." in lines
+    text = " ".join(lines)
+    assert "Days of feast: 24 December. The next are Thursday 24 December 2026" in text
+    assert "Season summer: weeks 1 to 9. It next begins on Monday 4 January 2027." in text
+
+
 def test_a_known_load_that_takes_nothing_is_explained() -> None:
     """20 A beside 32 A are within 63 A; and without a known load it is not mentioned."""
     load = [{"amps": 20.0, "hours": ["17:00-21:00"]}]

@@ -12,11 +12,12 @@ import numpy as np
 import pytest
 
 from config.tariffs.capacity_charge import CapacityCharge
+from config.tariffs.tariff import Tariff
 from planners.appraisal.appraisal import Appraisal, ChoiceYear
 from planners.appraisal.appraising import appraise
 from planners.capacity.charge import CapacityPrice
 from planners.year.capacity import year_capacity
-from tests.planners.appraised import cheap_night, choice, choices_file, point
+from tests.planners.appraised import cheap_night, choice, choices_file, flat, point
 
 BY_KW: dict[str, Any] = {"rate_per_kw": Decimal(6), "at_least_kw": 2.5}
 HOME = [{"kwh_per_day": 9.6}]
@@ -51,6 +52,28 @@ def test_by_hand() -> None:
     kwh[48 + 30] = 9.0  # in the afternoon, which does not count
     kwh[96 + 2] = 2.0  # 1 February: 2 kW
     assert capacity.charge(kwh) == pytest.approx(10 * ((3.5 + 2.5) / 2 + 2.5))
+
+
+def test_public_holidays_and_special_days() -> None:
+    """Of 10 kW on New Year's Day, 8 on the day after and 5 on a Monday, only the last counts."""
+    tariff = Tariff.model_validate(
+        flat(
+            special_days=[{"name": "second", "dates": ["01-02"]}],
+            capacity_charge={"rate_per_kw": 1, "not_on": ["holiday", "second"]},
+        )
+    )
+    assert tariff.capacity_charge is not None
+    start = datetime(2027, 1, 1, tzinfo=UTC)
+    kwh = np.zeros(5 * 24)
+    kwh[[12, 36, 84]] = 10.0, 8.0, 5.0
+    charged = [
+        year_capacity(
+            tariff.capacity_charge, CapacityPrice(rate_per_kw=1), ZoneInfo("UTC"), (start, 60),
+            days=(date(2027, 1, 1), date(2027, 1, 5)), home_kwh=np.zeros_like(kwh), holidays=code,
+        ).charge(kwh)
+        for code in ("GB-ENG", None)
+    ]  # fmt: skip
+    assert charged == [5.0, 10.0]
 
 
 def test_mean_of_months_goes_round_the_year() -> None:

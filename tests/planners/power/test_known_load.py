@@ -16,10 +16,11 @@ from config.household.household_file import HouseholdFile
 from planners.local_time.conversion import minute_of
 from planners.plan.window import window_of
 from planners.power.allowed_currents import amps_allowed, highest_amps
+from planners.power.circuits import has_power
 from planners.power.home_load import home_load
 from planners.rates.prices import prices_of
 from tests.planners.households import band, bands
-from tests.planners.planned import DemoHousehold, minutes, utc
+from tests.planners.planned import EVERY_DAY, DemoHousehold, minutes, utc
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -326,3 +327,26 @@ def test_months() -> None:
     days = [date(2026, month, 1 + (month == 8) * 2) for month in (4, 5, 8, 9)]
     evenings = [datetime(day.year, day.month, day.day, 18, tzinfo=UTC) for day in days]
     assert [amps_at(file, POINT, CAR, at) for at in evenings] == [32, 16, 16, 32]
+
+
+def test_special_days_and_seasons_of_the_household() -> None:
+    """20 A on evenings of the summer, but 5 A on the day of a feast, and power at noon."""
+    file = DemoHousehold(
+        home={
+            "special_days": [{"name": "feast", "dates": ["02-06"]}],
+            "seasons": [{"name": "summer", "weeks": ["1 to 9"]}],
+            "known_load": [
+                {"amps": 20.0, "hours": ["17:00-21:00"], "months": ["summer"], "days": EVERY_DAY},
+                {"amps": 5.0, "hours": ["17:00-21:00"], "days": ["feast"]},
+            ],
+        },
+        point={"powered": [{"hours": ["12:00-13:00"], "days": ["feast"]}]},
+    ).file()
+    load = {}
+    for text in ("2027-02-05", "2027-02-06", "2027-03-08"):  # the last in week 10
+        minute = minute_of(datetime.fromisoformat(f"{text}T18:00").replace(tzinfo=file.zone))
+        load[text] = float(home_load(file, minute, minute + 1, "L1")[0])
+    assert load == {"2027-02-05": 20.0, "2027-02-06": 5.0, "2027-03-08": 0.0}
+    noon = datetime.fromisoformat("2027-02-06T12:30").replace(tzinfo=file.zone)
+    assert has_power(file, "driveway", noon)
+    assert not has_power(file, "driveway", noon + timedelta(days=1))
