@@ -13,12 +13,15 @@ from typing import TYPE_CHECKING, Any
 from config.files.errors import TariffError
 from daemon.nights.metered import read_meter
 from planners.local_time.departures import night_bounds
+from planners.rates.tiered_spans import parts_by_use, use_counted_from
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
+    from datetime import datetime
 
     from adapters.ledger.reader import LedgerReader
     from daemon.control.state import House
+    from planners.rates.prices import Prices, RateSpan
 
 WH_PER_KWH = Decimal(1000)
 
@@ -40,23 +43,42 @@ def cost_by_component(
     Returns
     -------
     tuple of (str, Decimal)
-        Each component and percentage, and what it cost, tax apart, unrounded [currency]. Empty if
-        a night's tariff has neither, or has tiers, whose rates depend on the use of a whole month,
-        or if a rate is not known any more.
+        Each component and percentage, and what it cost, tax apart, unrounded [currency]. Energy of
+        a tariff with tiers is priced in the tier that its day or month had reached. Empty if a
+        night's tariff has neither, or if a rate is not known any more.
     """
     costs: dict[str, Decimal] = defaultdict(Decimal)
     try:
-        for record in records:
-            start, end = night_bounds(date.fromisoformat(record["night"]), house.file.zone)
-            meter = read_meter(house, ledger, record["charge_point"], start, end)
-            prices = house.prices.at(record["charge_point"])
-            for span in prices.spans(start, end):
-                tariff = prices.tariff_on(span.start.astimezone(house.file.zone).date())
-                if not tariff.is_composed or tariff.tiers_per is not None:
+        for meter in house.prices.meters:
+            points = [name for name in house.file.charge_points if house.prices.at(name) is meter]
+            own = [record for record in records if record["charge_point"] in points]
+            for span, charged, wh in _bought(house, ledger, meter, own):
+                if not meter.tariff_on(span.start.astimezone(meter.zone).date()).is_composed:
                     return ()
-                wh, _ = meter.between(span.start, span.end)
-                for line in prices.composition_at(span.start) if wh else ():
+                for line in meter.composition_at(span.start, charged) if wh else ():
                     costs[line.name] += line.amount * wh / WH_PER_KWH
     except TariffError:
         return ()
     return tuple(costs.items())
+
+
+def _bought(
+    house: House, ledger: LedgerReader, prices: Prices, records: Sequence[Mapping[str, Any]]
+) -> Iterator[tuple[RateSpan, int, int]]:
+    """List the spans of nights on one meter, what was charged before each, and in it [Wh]."""
+    if not records:
+        return
+    nights = [date.fromisoformat(record["night"]) for record in records]
+    bounds = [night_bounds(night, house.file.zone) for night in nights]
+    first, last = min(start for start, _ in bounds), max(end for _, end in bounds)
+    since = use_counted_from(prices, first, last) or first
+    points = [name for name in house.file.charge_points if house.prices.at(name) is prices]
+    read = {name: read_meter(house, ledger, name, min(since, first), last) for name in points}
+
+    def charged_wh(instant: datetime) -> int:
+        return sum(meter.until(instant)[0] for meter in read.values())
+
+    for record, (start, end) in zip(records, bounds, strict=True):
+        meter = read[record["charge_point"]]
+        for span, charged in parts_by_use(prices, start, end, charged_wh):
+            yield span, charged, meter.between(span.start, span.end)[0]

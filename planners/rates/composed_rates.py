@@ -155,13 +155,15 @@ class ComposedRates(Rates):
                     return unknown
         return None
 
-    def lines_at(self, minute: int) -> tuple[RateLine, ...]:
+    def lines_at(self, minute: int, charged_wh: int = 0) -> tuple[RateLine, ...]:
         """List what a kWh is composed of, as a bill does.
 
         Parameters
         ----------
         minute : int
             UTC minute.
+        charged_wh : int
+            What was charged before it in its day or month, for tiers [Wh].
 
         Returns
         -------
@@ -174,10 +176,8 @@ class ComposedRates(Rates):
             if component.first <= minute < component.last
         }
         percentages = self._holding(minute, minute + 1)[minute]
-        used_wh = watt_hours(self.tariff.usual_kwh or Decimal(0))
-        amounts = compose(
-            {name: run.rate for name, run in runs.items()}, _percents(percentages, used_wh)
-        )
+        used_wh = watt_hours(self.tariff.usual_kwh or Decimal(0)) + charged_wh
+        amounts = compose(_amounts(runs.items(), used_wh), _percents(percentages, used_wh))
         bands = {name: run.band for name, run in runs.items()}
         percents = {each.name: each.percent_after(used_wh) for each in percentages}
         return tuple(
@@ -295,7 +295,9 @@ def tax_factor(tariff: Tariff, day: date) -> Decimal:
     return standing_charge_on(one, day)
 
 
-def rate_lines(tariff: Tariff, rates: Rates, minute: int) -> tuple[RateLine, ...]:
+def rate_lines(
+    tariff: Tariff, rates: Rates, minute: int, charged_wh: int = 0
+) -> tuple[RateLine, ...]:
     """List what a kWh costs in a minute, line by line as a bill does.
 
     Parameters
@@ -306,6 +308,8 @@ def rate_lines(tariff: Tariff, rates: Rates, minute: int) -> tuple[RateLine, ...
         Its rates.
     minute : int
         UTC minute.
+    charged_wh : int
+        What was charged before it in its day or month, for tiers of a composed tariff [Wh].
 
     Returns
     -------
@@ -314,7 +318,7 @@ def rate_lines(tariff: Tariff, rates: Rates, minute: int) -> tuple[RateLine, ...
         line `ENERGY`, and its tax.
     """
     if isinstance(rates, ComposedRates):
-        return rates.lines_at(minute)
+        return rates.lines_at(minute, charged_wh)
     run = rates.runs(minute, minute + 1)[0]
     before_tax = run.rate / tariff.tax_factor
     energy = RateLine(ENERGY, before_tax, None, "" if run.band == BAND else run.band, run.estimated)
@@ -449,10 +453,15 @@ def _rate_at(
     now: Sequence[tuple[str, RateRun]], percentages: Iterable[_Holding], used_wh: int
 ) -> Decimal:
     """Return the sum for a kWh after some use of the home."""
-    amounts = {
+    amounts = compose(_amounts(now, used_wh), _percents(percentages, used_wh))
+    return sum(amounts.values(), Decimal(0))
+
+
+def _amounts(now: Iterable[tuple[str, RateRun]], used_wh: int) -> dict[str, Decimal]:
+    """Return what each component costs for a kWh after some use of the home."""
+    return {
         name: run.rate if run.tiers is None else run.tiers.rate_at(used_wh) for name, run in now
     }
-    return sum(compose(amounts, _percents(percentages, used_wh)).values(), Decimal(0))
 
 
 def _band(now: Sequence[tuple[str, RateRun]]) -> str:

@@ -141,13 +141,15 @@ class Prices:
         # A new span each time: the periods of a plan are told apart by theirs.
         return replace(_rate_of_minute(self, minute_of(instant)))
 
-    def composition_at(self, instant: datetime) -> tuple[RateLine, ...]:
+    def composition_at(self, instant: datetime, charged_wh: int = 0) -> tuple[RateLine, ...]:
         """List what a kWh costs at an instant, line by line as a bill does.
 
         Parameters
         ----------
         instant : datetime
             Aware.
+        charged_wh : int
+            What was charged before it in its day or month, for tiers [Wh].
 
         Returns
         -------
@@ -155,7 +157,8 @@ class Prices:
             Components and percentages of the tariff in force; their sum is the rate.
         """
         place = self.in_force.place_on(local_date(instant, self.zone))
-        return rate_lines(self.tariffs[place], self.rates[place], minute_of(instant))
+        tariff, rates = self.tariffs[place], self.rates[place]
+        return rate_lines(tariff, rates, minute_of(instant), charged_wh)
 
     def grid(self, start: datetime, ticks: int, tick_minutes: int) -> RateGrid:
         """Return the rates by ticks.

@@ -62,16 +62,34 @@ def spans_by_use(
     tuple of RateSpan
         Without gaps, from `start` to `end`, each at one rate.
     """
-    return tuple(
-        part
-        for span in prices.spans(start, end)
-        for part in (_by_use(prices, span, span.tiers, charged_wh) if span.tiers else [span])
-    )
+    return tuple(span for span, _charged in parts_by_use(prices, start, end, charged_wh))
+
+
+def parts_by_use(
+    prices: Prices, start: datetime, end: datetime, charged_wh: Callable[[datetime], int]
+) -> Iterator[tuple[RateSpan, int]]:
+    """List the same spans, each with what had been charged in its day or month when it began.
+
+    Parameters
+    ----------
+    prices, start, end, charged_wh
+        As for `spans_by_use`.
+
+    Yields
+    ------
+    tuple of RateSpan and int
+        The span, and the energy [Wh]; 0 if its rate does not change with use.
+    """
+    for span in prices.spans(start, end):
+        if span.tiers:
+            yield from _by_use(prices, span, span.tiers, charged_wh)
+        else:
+            yield span, 0
 
 
 def _by_use(
     prices: Prices, span: RateSpan, tiers: UsageTiers, charged_wh: Callable[[datetime], int]
-) -> Iterator[RateSpan]:
+) -> Iterator[tuple[RateSpan, int]]:
     begins = span.start
     while begins < span.end:
         ends = min(span.end, tiers.counted_until(begins, prices.zone))
@@ -79,8 +97,8 @@ def _by_use(
         before_wh = charged_wh(_counted_from(prices, period))
         edges = [begins, *_crossings(period, tiers, charged_wh, before_wh), ends]
         for start, end in pairwise(edges):
-            rate = tiers.rate_after(charged_wh(start) - before_wh)
-            yield replace(period, start=start, end=end, rate=rate)
+            charged = charged_wh(start) - before_wh
+            yield replace(period, start=start, end=end, rate=tiers.rate_after(charged)), charged
         begins = ends
 
 

@@ -53,7 +53,7 @@ def recorded(
             ledger.add_reading(point, reading.at, reading.register_wh)
         for place in range(nights):
             facts = facts_unseen(first + place * DAY, point, vehicle, house.file)
-            body = night_record(house, facts, shown)
+            body = night_record(house, facts, shown, [(point, shown)])
             ledger.close_night(facts.night, point, vehicle, facts.closed_at, body)
     return file
 

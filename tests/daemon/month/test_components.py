@@ -55,8 +55,37 @@ def test_text_and_page_say_it(tmp_path: Path, run: Run) -> None:
     assert "NOK 0.65 network fee" in month_of(file, run, "2026-10", "--format", "html").out
 
 
+BLOCKS = """tariffs:
+  - name: Blocks
+    fees: [{name: base charge, amount: 7.50, per: month}]
+    tiers_per: month
+    usual_kwh: 0
+    components:
+      - name: energy
+        tiers: [{up_to_kwh: 250, rate: 0.064}, {up_to_kwh: 700, rate: 0.049}, {rate: 0.0446}]
+      - {name: power cost, rate: 0.085}
+    percentages: [{name: tax, percent: 1}]
+"""
+"""City of Seymour (Wisconsin), "Residential Electricity: Bill Comparison", a page of its utilities
+department: a winter month of 1,200 kWh comes to $171.55."""
+
+
+def test_a_published_bill_in_blocks(tmp_path: Path, run: Run) -> None:
+    """250 x 0.064 + 450 x 0.049 + 500 x 0.0446, 1200 x 0.085, and 1 % of tax on both."""
+    quarters = (local(2026, 1, day, 23) + n * QUARTER for day in range(1, 31) for n in range(32))
+    file = recorded(tmp_path, "highest-hours", dict.fromkeys(quarters, 1250), 31, tariff=BLOCKS)
+    ran = run("month", str(file), "2026-01", "--format", "json")
+    document = json.loads(ran.out, parse_float=Decimal)
+    assert {each["name"]: each["cost"] for each in document["by_component"]} == {
+        "energy": Decimal("60.35"),
+        "power cost": Decimal("102.00"),
+        "tax": Decimal("1.62"),
+    }
+    assert round(document["cost_exact"] + Decimal("7.50") * Decimal("1.01"), 2) == Decimal("171.55")
+
+
 def test_a_plain_tariff_has_no_parts(tmp_path: Path, run: Run) -> None:
-    """Nor does one with tiers, whose rates hang on a month's use."""
+    """Its cost is one."""
     charged = {local(2026, 10, 2, 2): 1000}
     plain = recorded(tmp_path, "highest-hours", charged)
     assert json.loads(month_of(plain, run, "2026-10", "--format", "json").out)["by_component"] == []
