@@ -13,7 +13,6 @@ from typing import Final, Literal
 
 from adapters.contract.topics import Topics
 from adapters.wired.load_meter import load_meter_topics
-from adapters.wired.values import topic_filters
 from config.fields.names import topic_level
 from config.files.errors import UsageError
 from config.household.household_file import ChargePoint, HouseholdFile
@@ -176,7 +175,7 @@ def _wired_rights(name: str, point: ChargePoint) -> tuple[Right, ...]:
         return ()
     messages = [wiring.tell.start, wiring.tell.stop, wiring.tell.current] if wiring.tell else []
     reads = dict.fromkeys(message.topic for message in messages if message is not None)
-    writes = topic_filters(wiring.hear) if wiring.hear else ()
+    writes = wiring.hear.topics if wiring.hear else ()
     _refuse_blanks(f"charge_points: {name}: wiring", (*reads, *writes))
     return (
         *(("read", topic) for topic in reads),

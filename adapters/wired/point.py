@@ -13,7 +13,7 @@ from typing import Any, Final
 from pydantic import ValidationError
 
 from adapters.contract.messages import MalformedMessage, Message, Reading, VehicleReport
-from adapters.wired.values import LONGEST_HOLD, Value, read_values, topic_filters
+from adapters.wired.values import LONGEST_HOLD, Value, read_values
 from config.fields.value_types import WATT_HOURS_PER_KWH
 from config.household.wiring import WiringInputs
 
@@ -54,7 +54,7 @@ class WiredPoint:
     @property
     def topic_filters(self) -> tuple[str, ...]:
         """The topics to subscribe to."""
-        return topic_filters(self._inputs)
+        return self._inputs.topics
 
     @property
     def measures(self) -> bool:

@@ -47,12 +47,6 @@ class HardwareValue:
     value: Value
 
 
-def topic_filters(inputs: WiringInputs) -> tuple[str, ...]:
-    """Return the topics to subscribe to, each once."""
-    sources = (getattr(inputs, name) for name in type(inputs).model_fields)
-    return tuple(dict.fromkeys(each.topic for each in sources if each is not None))
-
-
 def read_values(inputs: WiringInputs, topic: str, payload: bytes) -> tuple[HardwareValue, ...]:
     """Return all the values that a message holds.
 

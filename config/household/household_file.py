@@ -361,6 +361,12 @@ class HouseholdFile(Model):
         return ZoneInfo(self.household.timezone)
 
     @property
+    def home_meter_at(self) -> str | None:
+        """The charge point whose OCPP equipment has a meter of the home; None without one."""
+        points = self.charge_points.items()
+        return next((name for name, each in points if each.ocpp and each.ocpp.home_meter), None)
+
+    @property
     def home_tariffs(self) -> tuple[Tariff, ...]:
         """The tariffs of the home's own meter: those that no charge point names."""
         named = {name for point in self.charge_points.values() for name in point.tariff or ()}

@@ -221,6 +221,12 @@ class WiringInputs(Model):
     pilot: PilotInput | None = Field(None, description="Control pilot, A to F.")
     plugged_in: PlugInput | None = Field(None, description="Whether a vehicle is plugged in.")
 
+    @property
+    def topics(self) -> tuple[str, ...]:
+        """The topics to subscribe to, each once."""
+        sources = (getattr(self, name) for name in type(self).model_fields)
+        return tuple(dict.fromkeys(each.topic for each in sources if each is not None))
+
     @model_validator(mode="after")
     def _check(self) -> Self:
         if not any(getattr(self, name) for name in type(self).model_fields):

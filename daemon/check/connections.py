@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from adapters.contract.topics import Topics
-from adapters.wired.values import topic_filters
 from daemon.presentation.figures import counted
 
 if TYPE_CHECKING:
@@ -55,7 +54,7 @@ def _connection(file: HouseholdFile, name: str, point: ChargePoint) -> Iterator[
         yield from _own_commands(name, wiring.tell)
         yield copies
     own = None if wiring is None else wiring.hear
-    reports = topics.reading(name) if own is None else ", ".join(topic_filters(own))
+    reports = topics.reading(name) if own is None else ", ".join(own.topics)
     yield f"    It reports on {reports} and {topics.vehicle(name)}."
 
 

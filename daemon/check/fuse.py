@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 
 from adapters.contract.topics import Topics
 from config.calendar.words import listed
-from daemon.messaging.hardware_channels import home_meter_of
 from daemon.presentation.figures import local_time
 from planners.home.allotments import all_that_is_left, shares_by_plan
 from planners.home.learned_load import WEEKS
@@ -55,7 +54,7 @@ def _live_load(file: HouseholdFile) -> Iterator[str]:
     yield ""
     yield f"Live load of the home (main fuse: {home.supply_text}):"
     own_topic = Topics.of_file(file).load
-    at_point = home_meter_of(file)
+    at_point = file.home_meter_at
     if at_point is not None:
         yield f"  The equipment of {at_point} reports it over OCPP, from the grid connection."
     elif meter is None:

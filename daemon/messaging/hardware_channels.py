@@ -12,7 +12,6 @@ from adapters.contract.topics import Topics, matches
 from adapters.wired.channels import StopAsWill, WiredChannel
 from adapters.wired.load_meter import WiredLoadMeter, load_meter_topics
 from adapters.wired.point import WiredPoint
-from adapters.wired.values import topic_filters
 from config.fields.names import topic_level
 from config.fields.value_types import WATT_HOURS_PER_KWH
 from daemon.messaging.outbox import command_message
@@ -235,7 +234,7 @@ def wired_topic_filters(file: HouseholdFile) -> tuple[str, ...]:
     """Return the topics of wired hardware to subscribe to, each once."""
     wirings = (point.wiring for point in file.charge_points.values())
     inputs = [wiring.hear for wiring in wirings if wiring is not None and wiring.hear is not None]
-    filters = [topic for each in inputs for topic in topic_filters(each)]
+    filters = [topic for each in inputs for topic in each.topics]
     meter = file.household.load_meter
     return tuple(dict.fromkeys([*filters, *(() if meter is None else load_meter_topics(meter))]))
 
@@ -282,17 +281,11 @@ def hardware_channels_of(
     load_meter = None if meter is None else WiredLoadMeter(meter)
     if ocpp is None:
         return HardwareChannels(channels, inputs, load_meter)
-    has_home_meter = home_meter_of(file) is not None
+    has_home_meter = file.home_meter_at is not None
     return HardwareChannels(
         channels, inputs, load_meter,
         has_home_meter=has_home_meter, begin=ocpp.accept_connections, news=ocpp.news,
     )  # fmt: skip
-
-
-def home_meter_of(file: HouseholdFile) -> str | None:
-    """Return the charge point whose OCPP equipment has a meter of the home; None without one."""
-    points = file.charge_points.items()
-    return next((name for name, each in points if each.ocpp and each.ocpp.home_meter), None)
 
 
 def will_connections(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -514,3 +516,20 @@ def test_a_charge_point_without_a_share_of_the_fuse_is_explained() -> None:
     fixed = two.model_copy(update={"charge_points": {**points, "carport": endless}})
     said = list(explain_unwrapped(House(fixed, prices_of(fixed, {})), EVENING))
     assert "  Each has a fixed part of it, because no start of carport has a time limit." in said
+
+
+def test_explaining_needs_no_daemon() -> None:
+    """`check` answers at once: it loads no log, no client of a broker, no planner and no solver."""
+    heavy = {"structlog", "paho", "asyncio", "daemon.control.controller", "planners.solver.exact"}
+    program = (
+        "import sys; import daemon.check.explain, daemon.service.house_loading; "
+        f"print(*sorted({heavy!r} & set(sys.modules)))"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", program],
+        cwd=Path(__file__).parents[3],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert done.stdout.split() == []
