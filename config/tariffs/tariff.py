@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
@@ -52,6 +53,15 @@ _SOURCES = ("bands", "prices", "components")
 HUNDREDTH = Decimal("0.01")
 
 
+TiersPer = Literal["day", "month", "days_of_month"]
+TIERS_UNITS: Mapping[TiersPer, str] = {
+    "day": "day",
+    "month": "month",
+    "days_of_month": "day of the month",
+}
+"""What the ends of tiers are for, in words."""
+
+
 class Tariff(Model):
     """Dated prices for energy: bands of the local clock, a price series, or a sum of components."""
 
@@ -74,8 +84,15 @@ class Tariff(Model):
         Literal["wall", "standard"], Expected("wall or standard", ("wall", "standard"))
     ] = Field("wall", description="standard: the meter's clock ignores daylight saving.")
     tiers_per: (
-        Annotated[Literal["day", "month"], Expected("day or month", ("day", "month"))] | None
-    ) = Field(None, description="Whether the use is counted by the local day or month, for tiers.")
+        Annotated[
+            TiersPer, Expected("day, month or days_of_month", ("day", "month", "days_of_month"))
+        ]
+        | None
+    ) = Field(
+        None,
+        description="Whether the use is counted by the local day or month, for tiers;"
+        " days_of_month: by the month, and up_to_kwh and usual_kwh are for each day of it.",
+    )
     usual_kwh: UsualUse | None = Field(
         None,
         description="What the home uses in that time without charging [kWh]; charging comes on "
@@ -206,6 +223,11 @@ class Tariff(Model):
     def calendar(self) -> Calendar:
         """What tells the dates of its own bands apart."""
         return calendar_of(self.bands or (), self.seasons or (), self.special_days or ())
+
+    @property
+    def tiers_unit(self) -> str:
+        """What the ends of its tiers are for, in words; empty without tiers."""
+        return "" if self.tiers_per is None else TIERS_UNITS[self.tiers_per]
 
     @property
     def all_bands(self) -> tuple[Band, ...]:

@@ -82,7 +82,7 @@ def _percent(percentage: Percentage, tariff: Tariff) -> str:
     tiers = []
     for tier in percentage.tiers or ():
         end = tier.up_to_kwh
-        up_to = f" up to {plain_number(end)} kWh a {tariff.tiers_per}" if end else ""
+        up_to = f" up to {plain_number(end)} kWh a {tariff.tiers_unit}" if end else ""
         tiers.append(f"{plain_number(tier.percent)} %{up_to}")
     return ", then ".join(tiers)
 

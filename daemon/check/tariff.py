@@ -183,11 +183,11 @@ def _rate(band: Band, tariff: Tariff, currency: str) -> str:
     for tier in band.tiers or ():
         rate = with_tax(tier.rate, tariff, unit)
         if tier.up_to_kwh:
-            rate += f" up to {plain_number(tier.up_to_kwh)} kWh a {tariff.tiers_per}"
+            rate += f" up to {plain_number(tier.up_to_kwh)} kWh a {tariff.tiers_unit}"
         tiers.append(rate)
     usual = plain_number(tariff.usual_kwh or Decimal(0))
     return (
-        f"{', then '.join(tiers)}. The rest of the home uses {usual} kWh a {tariff.tiers_per}, and"
+        f"{', then '.join(tiers)}. The rest of the home uses {usual} kWh a {tariff.tiers_unit}, and"
         " charging comes on top"
     )
 

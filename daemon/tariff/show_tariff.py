@@ -264,7 +264,7 @@ def _rates(tariff: Tariff, band: Band) -> Iterator[tuple[str, Decimal, Decimal]]
         return
     for tier, taxed in zip(band.tiers or (), tiers.rates, strict=True):
         end = tier.up_to_kwh
-        until = "beyond that" if end is None else f"up to {exact(end)} kWh a {tiers.per}"
+        until = "beyond that" if end is None else f"up to {exact(end)} kWh a {tiers.unit}"
         yield f"{band.name}, {until}", taxed, tier.rate
 
 
@@ -272,7 +272,7 @@ def _usual_use(tariff: Tariff) -> Iterator[Text]:
     if tariff.usual_kwh is not None:
         yield Text(
             f"The strips show the rates after the home's usual {exact(tariff.usual_kwh)} kWh"
-            f" a {tariff.tiers_per}."
+            f" a {tariff.tiers_unit}."
         )
 
 

@@ -552,5 +552,5 @@ def _usage_tiers(window: Window) -> Iterator[str]:
     if tiers is not None:
         yield (
             "Rates change with use: the plan takes those of the next kWh after the usual"
-            f" {tiers.usual_wh / WATT_HOURS_PER_KWH:g} kWh a {tiers.per}."
+            f" {tiers.usual_wh / WATT_HOURS_PER_KWH:g} kWh a {tiers.unit}."
         )

@@ -176,6 +176,9 @@ class ComposedRates(Rates):
             if component.first <= minute < component.last
         }
         percentages = self._holding(minute, minute + 1)[minute]
+        if self.tariff.tiers_per == "days_of_month":
+            day = local_date(instant_of(minute), self.zone)
+            charged_wh //= monthrange(day.year, day.month)[1]
         used_wh = watt_hours(self.tariff.usual_kwh or Decimal(0)) + charged_wh
         amounts = compose(_amounts(runs.items(), used_wh), _percents(percentages, used_wh))
         bands = {name: run.band for name, run in runs.items()}

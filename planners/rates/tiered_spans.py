@@ -93,12 +93,14 @@ def _by_use(
     begins = span.start
     while begins < span.end:
         ends = min(span.end, tiers.counted_until(begins, prices.zone))
+        of_period = tiers.of_month(local_date(begins, prices.zone))
         period = replace(span, start=begins, end=ends)
         before_wh = charged_wh(_counted_from(prices, period))
-        edges = [begins, *_crossings(period, tiers, charged_wh, before_wh), ends]
+        edges = [begins, *_crossings(period, of_period, charged_wh, before_wh), ends]
         for start, end in pairwise(edges):
             charged = charged_wh(start) - before_wh
-            yield replace(period, start=start, end=end, rate=tiers.rate_after(charged)), charged
+            rate = of_period.rate_after(charged)
+            yield replace(period, start=start, end=end, rate=rate), charged
         begins = ends
 
 

@@ -7,11 +7,13 @@ the bill of a whole day or month with it, less the bill without it.
 from __future__ import annotations
 
 from bisect import bisect_right
+from calendar import monthrange
 from dataclasses import dataclass
 from datetime import date, time, timedelta
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 from config.fields.value_types import WATT_HOURS_PER_KWH
+from config.tariffs.tariff import TIERS_UNITS
 from planners.local_time.conversion import instant_of_local, local_date
 
 if TYPE_CHECKING:
@@ -21,7 +23,7 @@ if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
     from config.tariffs.band import Band
-    from config.tariffs.tariff import Tariff
+    from config.tariffs.tariff import Tariff, TiersPer
 
 _LONGEST_MONTH = timedelta(days=31)
 
@@ -32,20 +34,34 @@ class UsageTiers:
 
     Attributes
     ----------
-    per : {"day", "month"}
+    per : {"day", "month", "days_of_month"}
         Whether the use is counted by the local day or by the calendar month.
     usual_wh : int
-        What the rest of the home uses in that time [Wh].
+        What the rest of the home uses in that time, or for ``"days_of_month"`` on each day of it
+        [Wh].
     ends_wh : tuple of int
-        Where each tier but the last one ends, ascending [Wh of the home's whole use].
+        Where each tier but the last one ends, ascending, likewise [Wh of the home's whole use].
     rates : tuple of Decimal
         Rate of each tier, tax included [currency per kWh].
     """
 
-    per: Literal["day", "month"]
+    per: TiersPer
     usual_wh: int
     ends_wh: tuple[int, ...]
     rates: tuple[Decimal, ...]
+
+    @property
+    def unit(self) -> str:
+        """What the ends are for, in words."""
+        return TIERS_UNITS[self.per]
+
+    def of_month(self, day: date) -> UsageTiers:
+        """Return the tiers of the whole month that a local date is in, if they are for its days."""
+        if self.per != "days_of_month":
+            return self
+        days = monthrange(day.year, day.month)[1]
+        ends = tuple(days * end for end in self.ends_wh)
+        return UsageTiers("month", days * self.usual_wh, ends, self.rates)
 
     def rate_after(self, charged_wh: int) -> Decimal:
         """Return the rate of the next watt-hour of charging.

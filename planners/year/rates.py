@@ -6,6 +6,7 @@ tier of a band, and a price series has a single line without a rate.
 
 from __future__ import annotations
 
+from calendar import monthrange
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
@@ -18,6 +19,7 @@ from planners.local_time.zone_offsets import offsets_between
 from planners.rates.series_rates import BAND
 
 if TYPE_CHECKING:
+    from datetime import date
     from decimal import Decimal
 
     from numpy.typing import NDArray
@@ -200,6 +202,12 @@ class YearRates:
             energy[first : first + len(parts)] = parts[:, self.line == first].sum(axis=1)
         return energy, energy * self.line_rates
 
+    def _days_of_periods(self) -> NDArray[np.float64]:
+        """Return how many days the month of each tick has."""
+        firsts, places = np.unique(self.period, return_inverse=True)
+        days = np.array([_days_in(date_of(first)) for first in firsts.tolist()], np.float64)
+        return np.asarray(days[places], np.float64)
+
     def _by_tier(
         self, kwh: NDArray[np.float64], tiers: UsageTiers, *, beside_home: bool
     ) -> NDArray[np.float64]:
@@ -207,12 +215,18 @@ class YearRates:
         upto = np.cumsum(kwh)
         firsts = np.searchsorted(self.period, self.period)
         before = np.concatenate(([0.0], upto))[firsts]
-        used = upto - before + (tiers.usual_wh / WATT_HOURS_PER_KWH if beside_home else 0.0)
-        ends = np.array([*tiers.ends_wh, np.inf]) / WATT_HOURS_PER_KWH
-        begins = np.concatenate(([0.0], ends[:-1]))
-        reached = np.minimum(used, ends[:, None]) - np.maximum(used - kwh, begins[:, None])
+        days = self._days_of_periods() if tiers.per == "days_of_month" else np.ones(1)
+        usual = days * (tiers.usual_wh / WATT_HOURS_PER_KWH) if beside_home else 0.0
+        used = upto - before + usual
+        ends = days * (np.array([*tiers.ends_wh, np.inf]) / WATT_HOURS_PER_KWH)[:, None]
+        begins = np.concatenate((np.zeros_like(ends[:1]), ends[:-1]))
+        reached = np.minimum(used, ends) - np.maximum(used - kwh, begins)
         parts: NDArray[np.float64] = np.maximum(reached, 0.0)
         return parts
+
+
+def _days_in(month: date) -> int:
+    return monthrange(month.year, month.month)[1]
 
 
 def year_rates(prices: Prices, start: datetime, end: datetime, tick_minutes: int) -> YearRates:

@@ -84,6 +84,20 @@ def test_a_published_bill_in_blocks(tmp_path: Path, run: Run) -> None:
     assert round(document["cost_exact"] + Decimal("7.50") * Decimal("1.01"), 2) == Decimal("171.55")
 
 
+def test_blocks_for_each_day_of_a_month(tmp_path: Path, run: Run) -> None:
+    """The same bill with ends that are a thirty-first of it, all three by the day."""
+    blocks = BLOCKS.replace("tiers_per: month", "tiers_per: days_of_month")
+    blocks = blocks.replace("up_to_kwh: 250", "up_to_kwh: 10").replace("700", "20")
+    quarters = (local(2026, 1, day, 23) + n * QUARTER for day in range(1, 31) for n in range(32))
+    file = recorded(tmp_path, "highest-hours", dict.fromkeys(quarters, 1250), 31, tariff=blocks)
+    ran = run("month", str(file), "2026-01", "--format", "json")
+    document = json.loads(ran.out, parse_float=Decimal)
+    by_name = {each["name"]: each["cost"] for each in document["by_component"]}
+    # 310 x 0.064 + 310 x 0.049 + 580 x 0.0446
+    assert by_name["energy"] == Decimal("60.90")
+    assert sum(by_name.values()) == document["cost"]
+
+
 def test_a_plain_tariff_has_no_parts(tmp_path: Path, run: Run) -> None:
     """Its cost is one."""
     charged = {local(2026, 10, 2, 2): 1000}

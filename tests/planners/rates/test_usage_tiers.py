@@ -85,6 +85,27 @@ def test_charging_comes_on_top_of_the_usual_use(
     assert cost(found, local(3), local(4), readings) == [Decimal(expected)]
 
 
+@pytest.mark.parametrize(
+    ("month", "expected"),
+    [
+        (2, "67.6"),  # 28 days: 10 x 28 - 2 x 28 = 224 at 0.20, the other 76 at 0.30
+        (3, "65.2"),  # 31 days: 248 at 0.20, the other 52 at 0.30
+    ],
+)
+def test_tiers_for_each_day_of_a_month(month: int, expected: str) -> None:
+    """300 kWh in a few days: 10 kWh for each day of the month at 0.20, 15 more at 0.30.
+
+    A quantity for each day, times the days of the bill, is how the baseline allowances of
+    California are reckoned (from memory). The home uses 2 kWh a day.
+    """
+    blocks = tiered("all", tier("0.20", "10"), tier("0.30", "25"), tier("0.45"))
+    found = prices(blocks, per="days_of_month", usual_kwh="2")
+    start, end = local(3, month=month), local(10, month=month)
+    readings = metered(start, [5_000] * 60)
+    assert cost(found, start, end, readings) == [Decimal(expected)]
+    assert found.rate_at(start).rate == Decimal("0.20")
+
+
 def test_a_plan_has_the_rate_of_the_next_kwh_and_says_so() -> None:
     """A plan is made at the rate after the usual use, tax included, and one sentence says that."""
     use = {"tiers_per": "month", "usual_kwh": Decimal(250), "tax_percent": Decimal(10)}

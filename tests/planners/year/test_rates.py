@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from calendar import monthrange
 from collections import defaultdict
 from datetime import timedelta
 from decimal import Decimal
@@ -62,10 +63,12 @@ def by_hand(
     for tick, drawn in enumerate(kwh.tolist()):
         at = local(case, tick)
         period = f"{at:%Y-%m-%d}" if per == "day" else f"{at:%Y-%m}"
+        if per == "days_of_month":
+            times = float(monthrange(at.year, at.month)[1])
         night = at.hour >= 23 or at.hour < 6
-        below = usual + used[period]
+        below = usual * times + used[period]
         used[period] += drawn
-        above = usual + used[period]
+        above = usual * times + used[period]
         edges = [0.0, *(end * times for end in ENDS), float("inf")]
         for place, rate in enumerate(NIGHT_RATES if night else DAY_RATES):
             part = min(above, edges[place + 1]) - max(below, edges[place])
@@ -73,7 +76,7 @@ def by_hand(
     return {key: (kwh, kwh * key[1] * TAX) for key, kwh in energy.items()}
 
 
-@pytest.mark.parametrize(("per", "times"), [("day", 1.0), ("month", 30.0)])
+@pytest.mark.parametrize(("per", "times"), [("day", 1.0), ("month", 30.0), ("days_of_month", 1.0)])
 @pytest.mark.parametrize("beside_home", [True, False])
 def test_tiers_are_filled_tick_by_tick(per: str, times: float, *, beside_home: bool) -> None:
     """Random energies in random ticks of the year; use begins again each local day or month."""
@@ -81,7 +84,7 @@ def test_tiers_are_filled_tick_by_tick(per: str, times: float, *, beside_home: b
     rng = np.random.default_rng(5)
     kwh = rng.uniform(0, 3.6, len(case.year.rates)) * (rng.random(len(case.year.rates)) < 0.2)
     energy, cost = case.year.priced(kwh, beside_home=beside_home)
-    hand = by_hand(case, kwh, per, times, USUAL * times if beside_home else 0.0)
+    hand = by_hand(case, kwh, per, times, USUAL if beside_home else 0.0)
     assert len(case.year.lines) == 8
     for line, got_kwh, got_cost in zip(case.year.lines, energy, cost, strict=True):
         assert line.rate is not None
