@@ -7,6 +7,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 from config.files.yaml_tree import read_yaml
 from tests.support.commands import Ran
 
@@ -28,10 +30,24 @@ driving: {distance_per_year: 16000 km, leaves: "07:20", returns: "17:10"}
 POINT = {"charging_mode": 3, "max_amps": 32, "switching": "current"}
 
 
+def data_of(example: str) -> Any:  # noqa: ANN401 - as YAML has it
+    return read_yaml((EXAMPLES / f"{example}.yaml").read_text("utf-8")).data
+
+
 def tariff_of(example: str) -> object:
     """Return a tariff as the file has it."""
-    data: Any = read_yaml((EXAMPLES / f"{example}.yaml").read_text("utf-8")).data
-    return data["tariffs"][0]
+    return data_of(example)["tariffs"][0]
+
+
+def own_meter() -> dict[str, Any]:
+    """Return the choice of the example with a meter and a circuit of the charge point's own."""
+    data = data_of("controlled-circuit")
+    home, own = data["tariffs"]
+    point = POINT | {"powered": data["charge_points"]["driveway"]["powered"]}
+    return {
+        "name": "controlled-circuit", "tariff": home, "charging_tariff": own, "charge_point": point,
+        "need_percent": 60, "want_percent": 80,
+    }  # fmt: skip
 
 
 def test_each_structure_is_appraised(tmp_path: Path, run: Callable[..., Ran]) -> None:
@@ -51,6 +67,7 @@ def test_each_structure_is_appraised(tmp_path: Path, run: Callable[..., Ran]) ->
         for name in STRUCTURES
         for planner in (("exact", "at_once") if name == "announced-days" else ("exact",))
     ]
+    choices.append(own_meter())
     for beside in EXAMPLES.glob("*.csv"):
         (tmp_path / beside.name).write_text(beside.read_text("utf-8"), "utf-8")
     file = tmp_path / "choices.yaml"
@@ -60,6 +77,9 @@ def test_each_structure_is_appraised(tmp_path: Path, run: Callable[..., Ran]) ->
     found: dict[str, Any] = json.loads(ran.out)
     costs = {each["name"]: each["cost"] for each in found["choices"]}
     assert [name for name, cost in costs.items() if not cost > 0] == []
+    controlled = found["choices"][-1]
+    assert {band["band"] for band in controlled["by_band"]} == {"controlled"}
+    assert controlled["standing_charge"] == pytest.approx(365 * (1.10 + 0.12) * 1.1)
     assert costs["announced-days exact"] < costs["announced-days at_once"]
     said = " ".join(found["assumptions"]) if "assumptions" in found else ran.out
     assert "With announced days, no plan knows the kind of a day before it is announced" in said
