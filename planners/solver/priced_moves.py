@@ -63,21 +63,21 @@ class _Piece(NamedTuple):
 
     Attributes
     ----------
-    price_per_kwh : float
-        That price [currency per kWh].
-    ranges : Ranges
-        The levels they lead to.
+    slope : ndarray of float, shape (levels,)
+        What the energy of each level costs at that price [currency].
     costs : ndarray of float, shape (levels,)
         Costs from each level that no current changes [currency].
+    ranges : Ranges
+        The levels they lead to.
     top : int
         The highest level of all.
     is_full : bool
         Whether the highest currents are among them.
     """
 
-    price_per_kwh: float
-    ranges: Ranges
+    slope: Row
     costs: Row
+    ranges: Ranges
     top: int
     is_full: bool
 
@@ -129,7 +129,7 @@ def cut_share(
     """
     model, hours = problem.model, problem.tick_hours
     least, highest = (problem.min_amps or 0.0) * metered_kwh, kind.amps * metered_kwh
-    drawn = np.clip(kind.surplus_kw * hours, least, highest)
+    drawn = np.minimum(np.maximum(least, kind.surplus_kw * hours), highest)
     gained = np.maximum(model.efficiency * drawn - model.standby_kw * hours, 1e-12)
     share: Row = np.minimum(min(1.0, most), wanted_kwh / gained)
     return share
@@ -293,12 +293,12 @@ class PricedMoves:
             after = after + self._dear
         found = None
         for piece in pieces:
-            values = after + piece.price_per_kwh / self.problem.model.efficiency * self.levels
+            values = after + piece.slope
             if not piece.is_full:
                 values[:, piece.top + 1 :] = np.inf
             some = piece.ranges.least(values)
-            some += self.problem.tie * LOW_CURRENT
             if piece.is_full:
+                some += self.problem.tie * LOW_CURRENT
                 np.minimum(some, piece.ranges.at_last(values), out=some)
             some += piece.costs
             found = some if found is None else np.minimum(found, some, out=found)
@@ -314,8 +314,8 @@ class PricedMoves:
         jump = self.problem.short_run_cost / 2 if self.problem.min_run > 1 else np.inf
         with np.errstate(invalid="ignore"):
             apart = above - below
-            along = below + moves.along * apart
-            found: Row = np.where(np.abs(apart) < jump, along, np.maximum(below, above))
+            found: Row = np.where(np.abs(apart) < jump, apart * moves.along, np.fmax(apart, 0.0))
+            found += below
         found += moves.costs
         return found
 
@@ -328,7 +328,7 @@ class PricedMoves:
             # The cheaper of two prices is the right one at every current.
             ranges, top = self._at(kind.amps)[1], len(self.levels) - 1
             return [
-                _Piece(price, ranges, self._fixed(kind, price, extra, ranges), top, is_full=True)
+                _Piece(*self._priced(kind, price, extra, ranges), ranges, top, is_full=True)
                 for price, extra in ((low, 0.0), (high, -saved))
             ], None
         key = kind.amps, kind.surplus_kw
@@ -337,7 +337,14 @@ class PricedMoves:
         split, at_surplus = self._splits[key]
         prices = ((low, 0.0), (high, -saved))
         pieces = [
-            _Piece(price, ranges, self._fixed(kind, price, extra, ranges), top, is_full)
+            _Piece(
+                *self._priced(
+                    kind, price, extra + (not is_full) * self.problem.tie * LOW_CURRENT, ranges
+                ),
+                ranges,
+                top,
+                is_full,
+            )
             for ranges, top, is_full in split
             for price, extra in prices[is_full : is_full + 1]
         ]
@@ -372,12 +379,14 @@ class PricedMoves:
                 found.append((Ranges(first, last, exists), top, is_full))
         return found, self._at_surplus(moves, gain, middle)
 
-    def _fixed(self, kind: TickKind, price: float, extra: float, ranges: Ranges) -> Row:
-        """Return the costs from each level that no current changes."""
-        fixed = ranges.blocked + (
-            price * (self._standby - self.levels / self.problem.model.efficiency) + extra
-        )
-        return fixed - self._dear if kind.is_dear else fixed
+    def _priced(
+        self, kind: TickKind, price: float, extra: float, ranges: Ranges
+    ) -> tuple[Row, Row]:
+        """Return a price on each level, and the costs from each that no current changes."""
+        slope = price / self.problem.model.efficiency * self.levels
+        fixed = ranges.blocked - slope
+        fixed += price * self._standby + extra
+        return slope, fixed - self._dear if kind.is_dear else fixed
 
     def _at_surplus(self, moves: Moves, gain: float, middle: NDArray[np.intp]) -> _AtSurplus | None:
         """Find the moves that gain `gain` and draw just the surplus; None if there is none."""
