@@ -164,7 +164,7 @@ def answer_of(
     """
     sentences = [*_sentences(state, now, house, request), *_departure_sentences(state, now, house)]
     if request is not None and before is not None:
-        sentences = [*_superseded(request, before, state, now, house.file.zone), *sentences]
+        sentences = [*_superseded(request, before, state, now, house.file), *sentences]
     return " ".join(sentences)
 
 
@@ -231,14 +231,15 @@ def preview_of(
 
 
 def _superseded(
-    request: Request, before: PointState, after: PointState, now: datetime, zone: ZoneInfo
+    request: Request, before: PointState, after: PointState, now: datetime, file: HouseholdFile
 ) -> Iterator[str]:
     """Say what a request takes away from what was asked before, and what will replace it."""
+    zone = file.zone
     if request.clear:
         yield "All earlier requests are cancelled."
     if request.remove is not None:
         yield _cancelled(request.remove, before, now, zone)
-    yield from _of_the_vehicle(request, before, after)
+    yield from _of_the_vehicle(request, before, after, file)
     yield from _replaced(request, before, after, now, zone)
     if request.away_until is not None:
         for wish in after.wishes.departures:
@@ -249,8 +250,13 @@ def _superseded(
         yield from _overruled(request.soc_percent, before, now)
 
 
-def _of_the_vehicle(request: Request, before: PointState, after: PointState) -> Iterator[str]:
+def _of_the_vehicle(
+    request: Request, before: PointState, after: PointState, file: HouseholdFile
+) -> Iterator[str]:
     """Say what a request changes for another vehicle, and for the equipment."""
+    was, named = vehicle_of(before, file), request.vehicle
+    if before.plugged_in and named not in {None, was}:
+        yield f"From now on {named} is planned for as the vehicle that is plugged in, not {was}."
     ended = before.wishes.charge_now and not (after.wishes.charge_now or request.clear)
     if ended and request.vehicle is not None and request.charge_now is None:
         yield (
@@ -499,13 +505,20 @@ def _effect(effect: Effect, when: str, file: HouseholdFile) -> tuple[str, float]
     departure, declared, wish = effect.departure, effect.declared, effect.wish
     if wish is None:
         return f"{when} keeps its {departure.need_percent:.0f} %", departure.need_percent
-    is_want = wish.want_percent is not None
+    # Who needs all that they want is told so.
+    is_want = wish.want_percent is not None and (
+        wish.need_percent is None or round(departure.need_percent) < round(departure.want_percent)
+    )
     target = departure.want_percent if is_want else departure.need_percent
     needs = _need_beside(departure, declared, wish) if is_want else ""
     aim = "wanted" if is_want else "needed"
     if declared is None:
         more = f"{when} is one more departure, with {target:.0f} % {aim}{needs} (wish {wish.id})"
-        return more, target
+        # Within a trip of the file, which begins then.
+        return (
+            more if departure.returns is None else f"{more}, and until then it counts as there",
+            target,
+        )
     before = declared.want_percent if is_want else declared.need_percent
     once = _instead_of(before, target)
     text = f"For {when}, {target:.0f} % is {aim}{once}{needs} (wish {wish.id})"

@@ -131,7 +131,8 @@ def effects_of(
         planned = (plan, *(() if house.allot(state, now).is_joint else plan.later))
     effects = [_effect(departure, wishes, house, planned) for departure in shown]
     if plan is not None:
-        effects = [_at_best(effect, state, now, house) for effect in effects]
+        begins = _after_the_planned(coming, planned[-1], house)
+        effects = [_at_best(effect, state, now, house, begins) for effect in effects]
     return tuple(effects), len(coming) - len(shown)
 
 
@@ -204,12 +205,35 @@ def _effect(
     )
 
 
-def _at_best(effect: Effect, state: PointState, now: datetime, house: House) -> Effect:
+def _after_the_planned(
+    coming: Sequence[DepartureAt], last: Plan | LaterNight, house: House
+) -> tuple[datetime, float] | None:
+    """Return when the vehicle is back from the last planned departure, and with what [percent]."""
+    for departure in coming:
+        if departure.instant == last.departure:
+            # Where the file does not say when it is back, it may stay.
+            usable_kwh = house.file.vehicles[departure.vehicle].usable_kwh
+            used_percent = 100 * (departure.uses_kwh or 0.0) / usable_kwh
+            left_percent = max(0.0, last.reaches_percent - used_percent)
+            return departure.returns or departure.instant, left_percent
+    return None
+
+
+def _at_best(
+    effect: Effect,
+    state: PointState,
+    now: datetime,
+    house: House,
+    begins: tuple[datetime, float] | None,
+) -> Effect:
     """Add what will be missing at the least, where nothing is planned yet."""
     departure = effect.departure
     if effect.reaches_percent is not None:
         return effect
     situation = situation_of(state, departure, now, house, waits_while_away=False)
+    if begins is not None:
+        start, soc_percent = begins
+        situation = replace(situation, now=max(situation.now, start), soc_percent=soc_percent)
     percent = reaches_at_best_percent(house.file, situation)
     missing = missing_kwh(house, departure.vehicle, departure.need_percent - percent)
     return replace(effect, missing_kwh=missing, at_best_percent=percent if missing else None)

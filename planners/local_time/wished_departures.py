@@ -89,13 +89,17 @@ def coming_departures(
     Returns
     -------
     tuple of DepartureAt
-        In order of time.
+        In order of time. A wish within a trip of the file begins that trip later: until then the
+        vehicle stays.
     """
     own = [
         (wish, declared_near(file, vehicle, wish.by)) for wish in wishes if wish.vehicle == vehicle
     ]
+    added = [wish.by for wish, declared in own if declared is None]
     changed = {
-        declared.instant if declared else wish.by: _as_wished(wish, declared)
+        declared.instant if declared else wish.by: _as_wished(
+            wish, declared or _added(file, vehicle, wish.by)
+        )
         for wish, declared in own
     }
     kept = [
@@ -104,7 +108,8 @@ def coming_departures(
         if departure.instant not in changed
     ]
     wished = [departure for departure in changed.values() if start <= departure.instant < end]
-    return tuple(sorted([*kept, *wished], key=lambda each: each.instant))
+    found = sorted([*kept, *wished], key=lambda each: each.instant)
+    return tuple(_staying(each, added) for each in found)
 
 
 def next_departure(
@@ -164,7 +169,8 @@ def departures_to_plan(
         The next one, whenever it is, and those after it that must be ready by `until`. The list
         ends after a departure of the file whose return or energy is unknown, or that returns too
         late for the following one to be ready: nobody knows the state of charge after it. After a
-        departure that a wish adds, the vehicle counts as there: nothing says that it is away.
+        departure that a wish adds outside of all trips, the vehicle counts as there: nothing says
+        that it is away. It does so too before one that a wish adds within a trip.
     """
     departure = next_departure(file, vehicle, now, wishes)
     if departure is None:
@@ -175,7 +181,8 @@ def departures_to_plan(
     for following in coming_departures(file, vehicle, after, end, wishes):
         before = found[-1]
         is_known = before.returns is not None and before.uses_kwh is not None
-        if not (is_known or _is_added(before, file)):
+        stays = _is_added(before, file) or _is_within_trip(following, file)
+        if not (is_known or (before.returns is None and stays)):
             break
         if following.ready_by > until or (before.returns or before.instant) >= following.ready_by:
             break
@@ -191,10 +198,34 @@ def _is_added(departure: DepartureAt, file: HouseholdFile) -> bool:
     )
 
 
-def _as_wished(wish: Wish, declared: DepartureAt | None) -> DepartureAt:
-    """Return the departure of the file with a wish's targets, or the one that the wish adds."""
+def _is_within_trip(departure: DepartureAt, file: HouseholdFile) -> bool:
+    """Whether a wish adds this departure while the vehicle is away by the file."""
+    if not _is_added(departure, file):
+        return False
+    return _added(file, departure.vehicle, departure.instant).returns is not None
+
+
+def _added(file: HouseholdFile, vehicle: str, by: datetime) -> DepartureAt:
+    """Return a departure that a wish adds, with what is left of the trip that it lies in."""
+    trip = next(reversed(departures_between(file, vehicle, by - DAY, by)), None)
+    if trip is None or trip.returns is None or trip.returns <= by:
+        return DepartureAt(vehicle, by, by, 0.0, 0.0, None)
+    return DepartureAt(
+        vehicle, by, by, 0.0, 0.0, None, returns=trip.returns, uses_kwh=trip.uses_kwh
+    )
+
+
+def _staying(departure: DepartureAt, added: Sequence[datetime]) -> DepartureAt:
+    """Leave out the trip of a departure if a wish says that the vehicle is there during it."""
+    returns = departure.returns
+    if returns is None or not any(departure.instant < by < returns for by in added):
+        return departure
+    return replace(departure, returns=None, uses_kwh=None)
+
+
+def _as_wished(wish: Wish, base: DepartureAt) -> DepartureAt:
+    """Return a departure of the file, or the one that a wish adds, with the wish's targets."""
     need, want = wish.need_percent, wish.want_percent
-    base = declared or DepartureAt(wish.vehicle, wish.by, wish.by, 0.0, 0.0, None)
     if need is None:
         need = base.need_percent
     max_rate = base.max_rate

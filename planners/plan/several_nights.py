@@ -132,7 +132,9 @@ def _open_to_later(
     for k in reversed(range(len(opened) - 1)):
         deadline, after = opened[k], opened[k + 1]
         used_kwh = min(most_kwh[k], deadline.trip_kwh + after.want_kwh)
-        if departures[k].max_rate is None and used_kwh > deadline.want_kwh:
+        # Without a return the vehicle stays: this time is that of the next departure, too.
+        is_limited = departures[k].max_rate is not None and departures[k].returns is not None
+        if used_kwh > deadline.want_kwh and not is_limited:
             opened[k] = replace(deadline, want_kwh=used_kwh)
     return tuple(opened)
 

@@ -187,6 +187,25 @@ def test_departures_before_a_wish_are_planned_together_with_it() -> None:
     )
 
 
+def test_a_wish_within_a_declared_trip_is_charged_in_the_night_before() -> None:
+    """The file has it away from 07:20 to 18:10; whoever asks for 12:30 knows that it is there."""
+    world = World(kowhai(), EVENING)
+    world.read()
+    world.plug_in(35.0)
+    by = LEAVES + 5 * HOUR + 10 * MINUTE
+    world.ask(need_percent=100.0, by=by)
+    kept, added = figures_of(world.state, world.now, world.house)["departures"]
+    assert (kept.effect, kept.need_percent) == ("kept", 60.0)
+    assert (added.effect, added.reaches_percent, added.missing_kwh) == ("added", 100.0, None)
+    answer = answer_of(world.state, world.now, world.house)
+    assert answer.endswith(
+        "Thu 12:30 is one more departure, with 100 % needed (wish 1), and until then it counts as"
+        " there; the plan reaches 100 %."
+    )
+    world.wait(LEAVES)
+    assert soc(world) == pytest.approx(100.0, abs=0.5)  # in the cheap hours, not from 07:20 on
+
+
 def test_a_second_wish_for_one_departure_changes_the_first() -> None:
     """What it names is new, the rest remains; where the two contradict, the later one counts."""
     world = at_home()

@@ -111,14 +111,16 @@ def test_skipping_past_several_departures() -> None:
     assert "and nothing for Thu 13:20 and Fri 07:20 either." in text
     # 65 % of 52 kWh are 33.8 kWh in the battery, 37.6 kWh at the meter. Friday's need was told
     # when the pause was asked for, less the trip of Thursday.
-    lacks = "nothing is charged before it: at least 37.6 kWh will be missing."
-    assert f"with 100 % needed (wish 1); {lacks}" in text
+    lacks = "until then it counts as there; nothing is charged before it: 37.6 kWh will be missing."
+    assert f"with 100 % needed (wish 1), and {lacks}" in text
     assert "planned later" not in text
 
 
 def test_a_wish_soon_after_a_pause() -> None:
     """The answer says what will be missing at the least, though the night is not planned yet."""
-    world = at_home()
+    world = World(household(vehicle={"usable_kwh": 52.0}), EVENING)
+    world.read()
+    world.plug_in(35.0)
     world.ask(skip_until=LEAVES + HOUR)
     world.ask(need_percent=100.0, by=LEAVES + 3 * HOUR)
     # Two hours of 7.36 kW bring 13.2 of 52 kWh; the other 20.6 are 22.8 at the meter.
@@ -128,6 +130,26 @@ def test_a_wish_soon_after_a_pause() -> None:
     )
     told = figures_of(world.state, world.now, world.house)["departures"][-1]
     assert (told.reaches_percent, told.missing_kwh) == (None, pytest.approx(22.835, abs=0.01))
+
+
+def test_a_wish_soon_after_a_departure_of_which_no_return_is_known() -> None:
+    """Nothing is charged for it before that departure: what it can reach counts from there."""
+    world = World(household(vehicle={"usable_kwh": 104.0}), EVENING)
+    world.read()
+    world.plug_in(35.0)
+    world.ask(need_percent=100.0, by=LEAVES + 2 * HOUR)
+    # It leaves with 80 %. Two hours of 7.36 kW bring 13.2 of 104 kWh.
+    assert answer(world).endswith(
+        "Thu 09:20 is one more departure, with 100 % needed (wish 1); it is planned later, but it"
+        " can reach 93 % at the most: at least 8.4 kWh will be missing."
+    )
+
+
+def test_who_needs_all_that_they_want_is_told_what_is_needed() -> None:
+    """The same figure for both is a need, and not only wanted."""
+    world = at_home()
+    world.ask(need_percent=90.0, want_percent=90.0)
+    assert "For Thu 07:20, 90 % is needed once instead of 60 % (wish 1)" in answer(world)
 
 
 def test_skipping_most_of_the_night() -> None:
@@ -677,8 +699,9 @@ def test_charging_at_once_does_not_pass_to_another_vehicle() -> None:
     after = world.state
     assert (before.wishes.charge_now, after.wishes.charge_now) == (True, False)
     assert answer_of(after, world.now, world.house, request, before).startswith(
-        "Charging at once was asked for another vehicle and has ended: ask for it again (--now) if"
-        " van is to charge at once."
+        "From now on van is planned for as the vehicle that is plugged in, not hatchback. Charging"
+        " at once was asked for another vehicle and has ended: ask for it again (--now) if van is"
+        " to charge at once."
     )
     world.ask(charge_now=True, vehicle="hatchback")
     assert world.state.wishes.charge_now, "asked with the vehicle"

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from planners.local_time.wished_departures import departures_to_plan, next_departure
+from planners.local_time.wished_departures import Wish, departures_to_plan, next_departure
 from tests.planners.households import household
 from tests.planners.planned import EVERY_DAY, DemoHousehold, minutes, utc
 
@@ -175,6 +175,28 @@ def test_a_return_too_late_for_the_next_departure_ends_the_chain(
     trip = row(date=date(2026, 6, 4), returns=returns, uses_kwh=8.0)
     file = household("UTC", departures=[WORKING, trip])
     assert ready(file, "2026-06-03T18:30", "2026-06-06T12:00") == days
+
+
+@pytest.mark.parametrize("known", [{"uses_kwh": 8.0}, {}])
+def test_wishes_within_a_trip_begin_it_later(known: dict[str, Any]) -> None:
+    """The vehicle stays until the last of them, which is back as the trip is, if that is known."""
+    file = household("UTC", departures=[row(returns="18:10", **known)])
+    wishes = [Wish(str(hour), CAR, utc(f"2026-06-04T{hour}:30"), 90.0) for hour in (12, 10, 20)]
+    found = departures_to_plan(
+        file, CAR, utc("2026-06-03T18:30"), utc("2026-06-05T12:00"), wishes[:2]
+    )
+    back = utc("2026-06-04T18:10")
+    told = [(f"{each.instant:%d %H:%M}", each.returns, each.uses_kwh) for each in found]
+    assert told[:3] == [
+        ("04 07:20", None, None),
+        ("04 10:30", None, None),
+        ("04 12:30", back, known.get("uses_kwh")),
+    ]
+    assert len(told) == (4 if known else 3)
+    alone = departures_to_plan(
+        file, CAR, utc("2026-06-03T18:30"), utc("2026-06-05T12:00"), wishes[2:]
+    )
+    assert alone[0].returns == back  # at 20:30 it is back
 
 
 def test_a_departure_within_its_margin_is_the_first() -> None:
