@@ -33,7 +33,7 @@ from daemon.control.state import (
     vehicles_of,
 )
 from daemon.control.undelivered import check_delivery
-from daemon.control.unreported_soc import SHORT
+from daemon.control.unreported_soc import left_with_now
 from daemon.control.wishes import wishes_with, without_past
 from planners.accounts.register import ALLOWANCE, RegisterReading
 from planners.local_time.departures import assumed_plugged_in
@@ -200,9 +200,6 @@ def _set_presence(
         return state, (Note("plugged-in", {"charge_point": state.charge_point}),)
     soc = counted_soc_percent(state, house.file, now)
     night = state.night
-    left = (
-        None if soc is None or _was_hardly_there(state, now) else SocFact(soc, now, "counted", None)
-    )
     gone = replace(
         state,
         night=night and replace(night, soc_after_percent=soc),
@@ -215,7 +212,7 @@ def _set_presence(
         amps=None,
         amps_at=None,
         wishes=replace(state.wishes, charge_now=False),
-        left_with=left or state.left_with,
+        left_with=left_with_now(state, now, house.file) or state.left_with,
         stopped_itself=False,
         others=tuple(_left_behind(other) for other in state.others),
     )
@@ -398,12 +395,6 @@ def _kept(other: OtherVehicle, now: datetime) -> OtherVehicle:
     """Drop what a person said of another vehicle too long before one is plugged in."""
     is_old = other.soc is not None and now - other.soc.at >= OLD_SOC
     return replace(other, soc=None) if is_old else other
-
-
-def _was_hardly_there(state: PointState, now: datetime) -> bool:
-    """Whether the state of charge is only an assumption from moments ago, as after a start."""
-    soc = state.soc
-    return soc is not None and soc.source == "assumed" and now - soc.at <= SHORT
 
 
 def _uncounted(other: OtherVehicle) -> OtherVehicle:

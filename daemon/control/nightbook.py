@@ -17,6 +17,7 @@ from daemon.control.state import (
     register_wh_at,
     vehicle_of,
 )
+from daemon.control.unreported_soc import left_with_now
 from planners.local_time.conversion import MINUTE
 from planners.local_time.departures import night_bounds, night_of
 from planners.power.allowed_currents import charge_model
@@ -76,7 +77,7 @@ def account_for(
     )
     if night is not None and has_left:
         state, closing = _close(state, night, now, house)
-        state, actions = _end_stay(state, closing.facts), (closing,)
+        state, actions = _end_stay(state, closing.facts, now, house), (closing,)
         night = state.night
     end = night_bounds(night.night, zone)[1] if night is not None else now
     if night is not None and night.night != tonight and _is_read_past(state, end, now):
@@ -273,10 +274,14 @@ def _without_stay(night: OpenNight) -> OpenNight:
     )
 
 
-def _end_stay(state: PointState, facts: NightFacts) -> PointState:
+def _end_stay(state: PointState, facts: NightFacts, now: datetime, house: House) -> PointState:
     """Begin again for the next departure."""
     night = state.night and _without_stay(replace(state.night, stays=facts.stays))
-    # Hardware that reports no pilot state will not say that the vehicle has left.
+    if state.pilot is None:
+        # Hardware that reports no pilot state will not say that the vehicle has left, and the hours
+        # in which one is assumed may go on: what it left with is known now.
+        left = left_with_now(state, now, house.file) or state.left_with
+        state = replace(state, soc=None, left_with=left)
     state = clear_alerts(state, ClearedBy.VEHICLE_GONE)
     return replace(
         state,

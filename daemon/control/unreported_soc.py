@@ -15,6 +15,7 @@ from daemon.control.state import (
     SOC_SOURCES,
     SocFact,
     assumed_soc_percent,
+    counted_soc_percent,
     register_wh_at,
     vehicle_of,
 )
@@ -63,6 +64,29 @@ def unreported_soc(state: PointState, vehicle: str, now: datetime, file: Househo
     if percent is None:
         return SocFact(_declared_percent(vehicle, now, file), now, "assumed", wh)
     return SocFact(percent, now, "recalled", wh)
+
+
+def left_with_now(state: PointState, now: datetime, file: HouseholdFile) -> SocFact | None:
+    """Return what a vehicle leaves with now, to take a trip off once it is back.
+
+    Parameters
+    ----------
+    state : PointState
+        What is known of the charge point.
+    now : datetime
+        UTC.
+    file : HouseholdFile
+        The household.
+
+    Returns
+    -------
+    SocFact or None
+        None if it is not known, or only an assumption from moments ago, as after a start.
+    """
+    percent, soc = counted_soc_percent(state, file, now), state.soc
+    if percent is None or soc is None or (soc.source == "assumed" and now - soc.at <= SHORT):
+        return None
+    return SocFact(percent, now, "counted", None)
 
 
 def explain_unreported(state: PointState, file: HouseholdFile) -> tuple[str, ...]:

@@ -180,6 +180,27 @@ def test_fifteen_seconds_without_the_plug_cost_nothing() -> None:
     )
 
 
+@pytest.mark.parametrize("hours", ["18:00-07:30", "18:00-10:00"])
+def test_hours_that_go_on_after_the_departure_take_off_one_trip_a_day(hours: str) -> None:
+    """A plug that can't tell: it left with 60 % at 07:20, not at the end of the hours with 40 %."""
+    point = {"plugged_in": hours, "max_amps": 16.0}
+    world = World(household(vehicle=DAILY, point=point, departure={"want_percent": 60.0}), EVENING)
+    world.is_there = True
+    world.read()
+    world.ask(soc_percent=50.0)
+    world.wait(LEAVES + 2 * MINUTE)
+    assert comes_back_in(world, 0 * MINUTE) == pytest.approx(60.0, abs=0.5)
+    world.is_there = False
+    assert comes_back_in(world, 11 * HOUR) == pytest.approx(40.0, abs=0.5)
+
+
+def comes_back_in(world: World, time: timedelta) -> float:
+    world.wait(world.now + time, read_every=None)
+    assert world.state.soc is not None
+    assert world.state.soc.source == "recalled"
+    return world.state.soc.percent
+
+
 def test_a_vehicles_own_figure_wins() -> None:
     """What it reports, before or after it is plugged in again, replaces the estimate."""
     world = World(kowhai(), EVENING)
