@@ -150,7 +150,7 @@ def _plugged_in_late(stay: StayRow, zone: ZoneInfo) -> Iterator[str]:
     hours = _hours_there(stay)
     if hours < LATE_HOURS:
         at = local_time(stay.plugged_since, zone, "%a %H:%M")
-        yield f"It was plugged in only at {at}, {hours:.1f} hours before it left."
+        yield f"It was plugged in only at {at}, {hours:.1f} hours before the departure."
 
 
 def _from_record(stay: StayRow) -> str:
@@ -160,5 +160,5 @@ def _from_record(stay: StayRow) -> str:
         return "No departure was known."
     hours = (stay.departure - stay.plugged_since).total_seconds() / 3600
     if hours < LONG_HOURS:
-        return f"It was plugged in {hours:.1f} hours before it left."
+        return f"It was plugged in {hours:.1f} hours before the departure."
     return "The record does not show why."

@@ -77,7 +77,10 @@ def _too_late(history: NightHistory) -> Iterator[Cause]:
         first = next((p for p in history.night.plans if stay.start <= p.made_at < stay.end), None)
         if first is None or not first.body["shortfall_kwh"]:
             continue
-        came_late = stay.start > history.night.begins
+        # One that was there a moment ago did not come late, nor one that is assumed to be there.
+        breaks = (stay.start - other.end for other in history.stays if other is not stay)
+        was_there = any(timedelta(0) <= each <= ON_TIME for each in breaks)
+        came_late = stay.start > history.night.begins and not was_there
         ready = first.body.get("earliest_ready")
         point = history.house.file.charge_points.get(history.night.charge_point)
         by_hours = point is not None and point.plugged_in is not None

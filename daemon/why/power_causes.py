@@ -31,6 +31,7 @@ from daemon.why.plans import had_planned
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+    from datetime import datetime
 
     from daemon.why.wording import NightHistory
 
@@ -114,9 +115,18 @@ def nobody_listened(history: NightHistory) -> Iterator[Cause]:
     }
     yield from broker_away(history, always=True)
     for code, meaning in words.items():
-        alerts = alerts_of(history, code)
+        alerts = [alert for alert in alerts_of(history, code) if not _was_obeyed(history, alert.at)]
         if alerts:
             yield Cause(code, f"{meaning} (alert {code} at {history.at(alerts[0].at)})")
+
+
+def _was_obeyed(history: NightHistory, at: datetime) -> bool:
+    """Whether power began to flow at once when it was next to, at an instant or after it."""
+    run = next((run for run in start_runs(history) if run.end > at), None)
+    if run is None:
+        return False
+    due = max(run.start, at)
+    return any(due <= flow.start <= due + LONG_ENOUGH for flow in history.flows)
 
 
 def faults(history: NightHistory) -> Iterator[Cause]:

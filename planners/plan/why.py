@@ -458,7 +458,7 @@ def _left_out(
         if is_dear and not _is_beyond_need(plan):
             yield left + f"the need is met, and beyond it every hour costs more than {limit}."
         else:
-            yield left + f"every other hour costs more than {limit}."
+            yield left + f"every other hour that it may use costs more than {limit}."
     else:
         yield left + _not_worth_it(plan, window, point, is_kept=is_kept)
 

@@ -134,7 +134,7 @@ def test_the_bands_add_up_to_the_month_as_shown() -> None:
 
 def test_faults_are_mentioned(tree: Tree) -> None:
     """A short night and why, an estimate, an alert, a night without a record."""
-    late = "It was plugged in only at Sat 06:30, 0.8 hours before it left."
+    late = "It was plugged in only at Sat 06:30, 0.8 hours before the departure."
     short = f"It needed 60 % and had 48 %. {late}"
     assert f"{short} hatchback will reach 45 %" in tree.text
     assert "2.15 of 19.90 kWh are estimated" in tree.text

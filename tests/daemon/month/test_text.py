@@ -86,11 +86,11 @@ def test_alerts_are_said_once_and_not_of_a_need_that_was_met() -> None:
     ]
     assert why_short(month, lacking) == (
         "It needed 60 % and had 48 %: 6.9 kWh were missing. It was plugged in only at Sat 06:30,"
-        " 0.8 hours before it left."
+        " 0.8 hours before the departure."
     )
     silent = alert(short, 9, NO_POWER, "No power flows.")
     assert why_short(replace(month, alerts=(silent,)), lacking).endswith(
-        " hours before it left. No power flows."
+        " hours before the departure. No power flows."
     )
     text = " ".join(rich_text(show_month(month), 100).split())
     assert "no-power-after-start: No power flows. (and 2 times more)" in text

@@ -10,6 +10,7 @@ import pytest
 from adapters.bus.events import Connected, Disconnected, Published
 from adapters.contract.messages import DaemonState
 from adapters.ledger.retention import remove_before
+from daemon.control.alerts import NOBODY_LISTENS
 from daemon.night_log.month_reading import read_month
 from daemon.service.house_loading import load_house
 from tests.daemon.why.nights import LATER, Home, Place
@@ -95,7 +96,7 @@ def test_every_hour_cost_too_much(tmp_path: Path) -> None:
         place.leave()
     assert home.says().startswith(
         "It did not charge: the state of charge was 65 % of the 80 % wanted, 60 % were needed, and"
-        " every other hour costs more than the limit of 0.1 NZD per kWh."
+        " every other hour that it may use costs more than the limit of 0.1 NZD per kWh."
     )
 
 
@@ -182,6 +183,33 @@ def test_nobody_listened(home: Home) -> None:
     assert (
         "Besides, nothing listened to the commands for it (alert nobody-listens at 21:00)." in text
     )
+
+
+def test_the_hardware_connected_a_little_after_the_daemon(home: Home) -> None:
+    """An alert before a command that was obeyed is not why the battery held too little."""
+    with home.place(LEAVES - 2 * HOUR) as place:
+        place.service.handle(Published(place.topics.command(POINT), "nobody-listens"))
+        place.plug_in(10.0)  # too late for the 60 % that are needed
+        place.leave()
+    why = home.why()
+    assert "short for the departure" in why.explanation.text
+    assert NOBODY_LISTENS in {alert.code for alert in why.history.night.alerts}
+    assert NOBODY_LISTENS not in why.explanation.causes
+
+
+def test_a_plug_that_was_pulled_for_a_moment_did_not_come_late(home: Home) -> None:
+    """The vehicle had been there since 18:30; a pause left too little time."""
+    with home.place() as place:
+        place.plug_in(10.0)
+        place.ask(skip_until=LEAVES - HOUR)
+        place.until(LEAVES - HOUR + 10 * MINUTE)
+        place.unplug()
+        place.until(LEAVES - HOUR + 11 * MINUTE)
+        place.plug_in(12.0)
+        place.leave()
+    text = home.says()
+    assert "plugged in only at" not in text
+    assert "there was too little time from 06:31 on, with 12 %" in text
 
 
 def test_the_broker_was_away(home: Home) -> None:

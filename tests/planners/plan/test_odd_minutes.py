@@ -151,7 +151,10 @@ def test_other_hours_are_dear_where_more_than_the_need_was_bought() -> None:
     plan = given.plan(36.0, "2026-06-03T14:00:00", on=True, since="2026-06-03T14:00:00")
     assert plan.reaches_percent > 45
     (left,) = [sentence for sentence in plan.why if sentence.startswith("Stops")]
-    assert "wanted: every other hour costs more than the limit of 0.20 NZD per kWh." in left
+    assert (
+        "wanted: every other hour that it may use costs more than the limit of 0.20 NZD per kWh."
+        in left
+    )
 
 
 def test_another_run_is_cut_where_the_dearest_is_at_its_shortest() -> None:
