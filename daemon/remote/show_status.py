@@ -85,7 +85,9 @@ def _home_rows(status: Status, zone: ZoneInfo, now: datetime) -> Iterator[tuple[
 
 def _wishes(status: Status, zone: ZoneInfo) -> Iterator[tuple[str, str]]:
     for wish in status.wishes:
-        yield f"wish {wish.id}", _wish(wish, zone)
+        away = status.away_until is not None and wish.by < status.away_until
+        left_out = "; in the time away, so it does not count" if away else ""
+        yield f"wish {wish.id}", _wish(wish, zone) + left_out
     if status.charge_now:
         yield "charge now", "asked for, at any price"
     if status.skip_until is not None:

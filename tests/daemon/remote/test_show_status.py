@@ -68,6 +68,19 @@ def test_a_state_of_charge_with_its_source_and_age(known: dict[str, Any], text: 
     assert rows_of(soc_percent=41.0, **known)["state of charge"] == text
 
 
+def test_a_wish_in_the_time_away_is_marked() -> None:
+    """It is still there to be taken back, and counts again if the time away is."""
+    wishes = [
+        {"id": str(hours), "vehicle": "van", "by": EVENING + hours * HOUR, "need_percent": 90.0}
+        for hours in (12, 36)
+    ]
+    rows = rows_of(wishes=wishes, away_until=EVENING + 24 * HOUR)
+    assert rows["wish 12"] == (
+        "van: 90 % needed by Thu 04 Jun 06:30; in the time away, so it does not count"
+    )
+    assert rows["wish 36"] == "van: 90 % needed by Fri 05 Jun 06:30"
+
+
 @pytest.mark.parametrize(
     ("known", "text"),
     [
