@@ -12,6 +12,7 @@ from daemon.control.leaving_late import GOES_ON, goes_on_until
 from daemon.control.replanning import plan_now, situation_of
 from daemon.control.state import is_charging, vehicle_of
 from daemon.nights.account import missing_kwh
+from planners.home.allotments import all_that_is_left, shares_by_plan
 from planners.local_time.conversion import MINUTE
 from planners.local_time.wished_departures import coming_departures, declared_near, next_departure
 from planners.plan.horizon import reaches_at_best_percent
@@ -234,6 +235,9 @@ def _at_best(
     if begins is not None:
         start, soc_percent = begins
         situation = replace(situation, now=max(situation.now, start), soc_percent=soc_percent)
+    if shares_by_plan(house.file):  # the others may be gone by then
+        left = all_that_is_left(house.file, situation.now, departure.instant, departure.vehicle)
+        situation = replace(situation, allotted=left)
     percent = reaches_at_best_percent(house.file, situation)
     missing = missing_kwh(house, departure.vehicle, departure.need_percent - percent)
     return replace(effect, missing_kwh=missing, at_best_percent=percent if missing else None)

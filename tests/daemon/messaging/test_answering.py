@@ -24,9 +24,11 @@ from daemon.control.state import Allotment
 from daemon.messaging.answering import answer_of, preview_of, refusal_by_state, refusal_of
 from daemon.messaging.inbox import Inbox, RequestRefused
 from daemon.messaging.outlook import figures_of
+from daemon.service.house_loading import load_house
 from tests.daemon.worlds import (
     EVENING,
     HOUR,
+    KOWHAI,
     LEAVES,
     MINUTE,
     NIGHT_BEGINS,
@@ -143,6 +145,18 @@ def test_a_wish_soon_after_a_departure_of_which_no_return_is_known() -> None:
         "Thu 09:20 is one more departure, with 100 % needed (wish 1); it is planned later, but it"
         " can reach 93 % at the most: at least 8.4 kWh will be missing."
     )
+
+
+def test_a_wish_that_is_not_planned_yet_may_have_the_whole_fuse() -> None:
+    """Its fixed part of the fuse is not the most that it can get: the other car may be gone."""
+    house = load_house(KOWHAI.with_name("two-cars.yaml"))
+    world = World(house, EVENING)
+    world.read()
+    world.plug_in(40.0)
+    leaves = LEAVES - 70 * MINUTE
+    world.ask(need_percent=100.0, by=leaves + 75 * MINUTE)
+    # It leaves with 80 %. At 32 A, 75 minutes bring 8.3 of 52 kWh.
+    assert "it can reach 96 % at the most: at least 2.4 kWh will be missing." in answer(world)
 
 
 def test_who_needs_all_that_they_want_is_told_what_is_needed() -> None:
