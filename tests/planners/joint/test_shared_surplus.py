@@ -62,11 +62,13 @@ def test_costs_what_highs_finds(block: int) -> None:
         joint = sunny(rng, random_joint(rng, ticks=TICKS))
         last = list(islice(ever_better(joint), ROUNDS))[-1]
         assert fits(joint, currents_of(joint, last.plans))
+        best = cheapest_together(joint, SECONDS)
+        if best is None:  # nor can two runs in progress that a limit does not carry both go on
+            continue
         reached = with_needs_met(joint, Plans.of(joint, last.plans))
         for problem, plan in zip(reached.vehicles, last.plans, strict=True):
             assert faults_of(problem, plan.amps.tolist(), plan.share.tolist()) == []
-        best = cheapest_together(joint, SECONDS)
-        if best is None or last.shortages_kwh[0][1] > slack_kwh(joint.vehicles[0], 1e-5):
+        if last.shortages_kwh[0][1] > slack_kwh(joint.vehicles[0], 1e-5):
             continue
         assert last.money >= best.least_money - NEAR
         assert last.least_money <= best.money + NEAR
