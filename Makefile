@@ -214,4 +214,4 @@ constraints:
 	rm -rf $(VENV).new
 
 clean:
-	rm -rf $(VENV) build dist *.egg-info .mypy_cache .ruff_cache .pytest_cache .hypothesis .import_linter_cache
+	rm -rf $(VENV) $(VENV).solar build dist *.egg-info .mypy_cache .ruff_cache .pytest_cache .hypothesis .import_linter_cache

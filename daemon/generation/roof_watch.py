@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import timedelta
 from typing import TYPE_CHECKING
 
+import numpy as np
 import structlog
 
 from config.files.errors import FileError
 from daemon.control.events import HouseholdHealth
 from daemon.generation.forecasts import (
+    FURTHEST,
     KEPT,
     RefusedForecastError,
     forecast_file,
@@ -17,17 +20,22 @@ from daemon.generation.forecasts import (
     points_of,
 )
 from planners.generation import nowcast
+from planners.generation.forecast import kw_by_minute
 from planners.generation.metered import HourInProgress, with_reading
 from planners.generation.nowcast import Recent
 from planners.generation.outlook import LEARNED_WEEKS, Outlook, learned_shares
+from planners.local_time.conversion import minute_of
 
 if TYPE_CHECKING:
     from datetime import datetime
+
+    from numpy.typing import NDArray
 
     from adapters.contract.messages import Forecast, Generated
     from adapters.ledger.ledger import Ledger
     from adapters.ledger.reader import LedgerReader
     from config.files.forecast_series import ForecastPoint
+    from config.home.generation import Generation
     from config.household.household_file import HouseholdFile
     from daemon.control.state import House
 
@@ -108,9 +116,18 @@ class RoofWatch:
         self._refused.pop("bus", None)
         if not ledger.add_forecast(points, now - KEPT):
             return False
+        before = self._forecast_kw(file.generation, now)
         self._of_bus = ledger.forecast_points()
         _log.info("a forecast came", issued=message.issued.isoformat(), values=len(points))
-        return True
+        # One that is older than the file's is stored, and changes nothing.
+        after = self._forecast_kw(file.generation, now)
+        return not np.array_equal(before, after, equal_nan=True)
+
+    def _forecast_kw(self, generation: Generation, now: datetime) -> NDArray[np.float64]:
+        """Return what the forecasts say of each minute to come [kW]."""
+        first, points = minute_of(now), (*self._of_file, *self._of_bus)
+        last = first + FURTHEST // timedelta(minutes=1)
+        return kw_by_minute(points, generation.forecast_step, first, last)
 
     def take_reading(self, reading: Generated, house: House, ledger: Ledger) -> bool:
         """Take up what the roofs give now, and store the mean of each hour.

@@ -149,7 +149,9 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
         yield running
 
 
-LEAVES = st.sampled_from(["driveway/reading", "driveway/vehicle", "driveway/request", "prices"])
+LEAVES = st.sampled_from(
+    ["driveway/reading", "driveway/vehicle", "driveway/request", "prices", "forecast", "generation"]
+)
 NUMBERS = st.floats() | st.integers() | st.text(max_size=5) | st.booleans() | st.none()
 LATER = (SCENES[0].begins + timedelta(days=1)).isoformat()
 BODIES = st.dictionaries(

@@ -96,3 +96,33 @@ def test_clouds_make_another_plan(tmp_path: Path, ledger: Ledger) -> None:
     home.script.append((SATURDAY + timedelta(minutes=36), WakeUp()))
     plans = home.run()
     assert 0 < roof_kwh(plans[-1]) < 0.85 * roof_kwh(plans[0])
+
+
+def test_bad_messages_change_nothing(tmp_path: Path, ledger: Ledger) -> None:
+    """The plan stays, whatever they hold; of them only what is merely too old is stored."""
+    home = SunnyHome(tmp_path, ledger)
+    at = SATURDAY + MINUTE
+    now, soon = at.isoformat(), (at + HOUR).isoformat()
+    power = [{"start": soon, "kw": 0.1}]
+    for message in (
+        {"v": 1, "issued": now, "power": []},
+        {"v": 1, "issued": now, "power": [{"start": soon, "kw": -0.1}]},
+        {"v": 1, "issued": now, "power": [{"start": "2026-12-05T10:00:00", "kw": 0.1}]},
+        {"v": 1, "issued": (at + 5 * HOUR).isoformat(), "power": power},
+        {"v": 1, "issued": now, "power": [{"start": (at - HOUR).isoformat(), "kw": 0.1}]},
+        {"v": 1, "issued": now, "power": [{"start": "2026-12-05T12:00:00Z", "kw": 5}]},
+        {"v": 1, "issued": "2026-12-01T00:00:00Z", "power": power},
+        {"v": 1, "power": power},
+    ):
+        home.at(at, home.topics.forecast, message)
+    for watts, when in ((1e9, at), ("3000", at), (3000, at - HOUR), (3000, at + HOUR)):
+        given = {"v": 1, "at": when.isoformat(), "watts": watts}
+        home.at(at, home.topics.generation, given)
+    for topic in (home.topics.forecast, home.topics.generation):
+        for payload in (b"", b"null", b"[]", b"{" * 70_000, b"\xff", b'{"v":1}'):
+            home.script.append((at, arrived(topic, payload)))
+    home.script.append((at + MINUTE, WakeUp()))
+    plans = home.run()
+    assert {roof_kwh(plan) for plan in plans} == {roof_kwh(plans[0])}
+    assert [each.issued for each in ledger.forecast_points()] == [utc("2026-12-01T00:00")]
+    assert ledger.generation_hours() == ()
