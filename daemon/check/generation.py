@@ -70,6 +70,8 @@ def generation_cautions(house: House) -> Iterator[str]:
         Sentences.
     """
     generation, sun, home = house.file.generation, house.prices.sun, house.file.household
+    if generation is None and any(tariff.export_rate for tariff in house.file.tariffs):
+        yield "export_rate counts for nothing: no generation says what could be exported."
     if generation is None or sun is None:
         return
     if generation.forecast is None and not sun.shares:

@@ -44,7 +44,7 @@ def export_lines(
     except TariffError as error:
         yield f"What export pays is not known ({error}): it counts as 0."
         return
-    if not any(tariff.export_rate for tariff in file.tariffs):
+    if not any(tariff.export_rate for tariff in prices.tariffs):
         yield "No export_rate: what is left over counts as worth 0."
         return
     rates = dict.fromkeys((span.band, span.rate) for span in spans)

@@ -11,6 +11,7 @@ import numpy as np
 
 from config.household.vehicle import LAST_PRIORITY
 from planners.home.allotments import (
+    TENTHS,
     Cap,
     all_that_is_left,
     allotted_amps,
@@ -42,6 +43,9 @@ if TYPE_CHECKING:
     from planners.rates.prices import Prices
     from planners.solver.solution import Solution
 
+
+ROUNDING = 1e-6
+"""Tenths of an ampere this near to a whole number are whole."""
 
 LEAST_TICK_MINUTES = 5
 """No tick is made shorter than this for a departure, a rest or a known load that ends inside it:
@@ -297,6 +301,7 @@ def _allotted(
     first = minute_of(horizons[0].window.ticks[0].start)
     currents = currents_of(joint, plans)
     shares = _sun_shares(joint, currents)
+    currents = _in_tenths(joint, currents)
     if any(any(missed_kwh(*each)) for each in zip(joint.vehicles, plans, strict=True)):
         joint, currents = _by_minutes(file, stated, currents, first)
         currents = more_for_the_short(joint, plans, currents)
@@ -323,6 +328,21 @@ def _allotted(
         )
         for name, amps in allotted.items()
     }
+
+
+def _in_tenths(joint: JointProblem, currents: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Round currents that follow the sun up to tenths of an ampere, where that fits."""
+    # Hardware takes no finer ones, and runs of one current would fall apart by rounding.
+    if joint.sunniest is None:
+        return currents
+    highest = np.zeros(currents.shape)
+    for row, problem in zip(highest, joint.vehicles, strict=True):
+        row[: problem.ticks] = problem.highest_amps
+    rounded = np.minimum(np.ceil(currents * TENTHS - ROUNDING) / TENTHS, highest)
+    fits = np.ones(currents.shape[1], np.bool_)
+    for limit in joint.limits:
+        fits &= np.array(limit.weights) @ rounded <= limit.left
+    return np.where(fits & (currents > 0), rounded, currents)
 
 
 def _sun_shares(joint: JointProblem, currents: NDArray[np.float64]) -> NDArray[np.float64]:

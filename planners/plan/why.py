@@ -122,7 +122,8 @@ def why(
 
 def _sources(plan: Plan, window: Window, file: HouseholdFile) -> Iterator[str]:
     """Say what the home's own roofs are counted on for, or why they are not."""
-    if file.generation is None or not plan.periods:
+    is_behind_it = plan.charge_point in file.points_on_home_meter
+    if file.generation is None or not is_behind_it or not plan.periods:
         return
     roof_kwh, trust = plan.roof_kwh, file.generation.trust_percent
     if roof_kwh >= LEAST_SHOWN_KWH:
@@ -346,7 +347,7 @@ def _hours_avoided(plan: Plan, window: Window) -> Iterator[str]:
             else ESTIMATED
         )
         yield f"Keeps out of {bands} at {span} {plan.currency} per kWh{mark}."
-    elif len(spans) == 1:
+    elif len(spans) == 1 and not any(slot.surplus_kw for slot in window.slots):
         yield "Every hour before the departure costs the same."
 
 

@@ -130,6 +130,18 @@ def test_what_export_pays(tmp_path: Path, rate: str, words: str) -> None:
     assert listed[-1]["end_utc"] == "2026-12-05T11:00:00Z"
 
 
+def test_an_export_rate_without_a_roof_is_warned_of(tmp_path: Path) -> None:
+    """It is read, and changes nothing."""
+    path = house_file(tmp_path)
+    text = path.read_text("utf-8")
+    generation = text[text.index("generation:") : text.index("charge_points:")]
+    path.write_text(text.replace(generation, ""), "utf-8")
+    assert (
+        "  - export_rate counts for nothing: no generation says what could be exported."
+        in check(path)
+    )
+
+
 def test_without_roofs_nothing_is_said() -> None:
     """Neither of roofs nor of export."""
     house = load_house(KOWHAI, NOW)
