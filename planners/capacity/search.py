@@ -78,13 +78,15 @@ class BestCaps:
         return min(self.caps_kw) < NO_CAP
 
 
-def best_caps(capacity: CapacityProblem) -> BestCaps:
+def best_caps(capacity: CapacityProblem, uncapped: Solution | None = None) -> BestCaps:
     """Find the best caps for a night.
 
     Parameters
     ----------
     capacity : CapacityProblem
         The night and the charge.
+    uncapped : Solution, optional
+        The night's cheapest plan without caps, if it is known already.
 
     Returns
     -------
@@ -92,14 +94,14 @@ def best_caps(capacity: CapacityProblem) -> BestCaps:
         Proven to be the best of all candidates, or within its `gap` of them, as far as the solver
         is exact.
     """
-    return _Search(capacity).run()
+    return _Search(capacity, uncapped).run()
 
 
 class _Search:
-    def __init__(self, capacity: CapacityProblem) -> None:
+    def __init__(self, capacity: CapacityProblem, uncapped: Solution | None) -> None:
         self._capacity = capacity
         problem = capacity.problem
-        self._uncapped = solve(problem)
+        self._uncapped = solve(problem) if uncapped is None else uncapped
         self._need_kwh = min(problem.deadlines[0].need_kwh, self._uncapped.reaches_kwh[0])
         self._found: dict[tuple[float, ...], Solution | None] = {}
         self._best: BestCaps | None = None

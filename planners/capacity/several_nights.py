@@ -45,7 +45,14 @@ def keep_to_best(
     end = problem.deadlines[0].end
     if not end or not solution.on[:end].any():
         return problem, solution, None
-    kept = kept_power(replace(night, problem=_night(problem, solution)))
+    alone = _night(problem, solution)
+    # With no later night, what it buys is the cheapest way to buy so much.
+    known = (
+        solution_of(alone, solution.amps[:end], solution.share[:end])
+        if len(problem.deadlines) == 1
+        else None
+    )
+    kept = kept_power(replace(night, problem=alone), known)
     if kept is None:
         return problem, solution, None
     found, later = kept.best.solution, _later(problem, kept.best.solution, solution)

@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from config.household.household_file import HouseholdFile
     from config.tariffs.tariff import Tariff
     from planners.solver.problem import PlanningProblem
+    from planners.solver.solution import Solution
 
 
 SHARE_OF_A_NIGHT_TO_COME = 0.5
@@ -136,13 +137,15 @@ class KeptPower:
         return self.best.uncapped_charge - self.best.charge
 
 
-def kept_power(night: NightTicks) -> KeptPower | None:
+def kept_power(night: NightTicks, uncapped: Solution | None = None) -> KeptPower | None:
     """Find the best caps for a night.
 
     Parameters
     ----------
     night : NightTicks
         The night.
+    uncapped : Solution, optional
+        Its cheapest plan without caps, if it is known already.
 
     Returns
     -------
@@ -153,7 +156,7 @@ def kept_power(night: NightTicks) -> KeptPower | None:
     if found is None:
         return None
     capacity, charged = found
-    best = best_caps(capacity)
+    best = best_caps(capacity, uncapped)
     if not best.is_capped:
         return None
     return KeptPower(best, capacity.limited(best.caps_kw), charged)

@@ -231,6 +231,26 @@ def test_help_and_a_plan_load_nothing_that_draws() -> None:
     assert ran.stderr.split() == ["False"]
 
 
+def test_the_rates_of_a_meter_of_a_charge_points_own(run: Callable[..., Ran]) -> None:
+    """The home's are printed unless it is named; the text says how, and when its circuit is on."""
+    file, own = str(EXAMPLES / "controlled-circuit.yaml"), ("--charge-point", "driveway")
+    home = " ".join(run("tariff", file, "--days", "1").out.split())
+    assert "driveway has a meter of its own, at Controlled circuit: see --charge-point" in home
+    text = run("tariff", file, "--days", "1", *own).out
+    assert "The circuit of driveway has power only 22:00 to 07:00 every day by" in text
+    assert "One rate" not in text
+    rows = run("tariff", file, "--days", "1", "--format", "csv", *own).out.splitlines()
+    assert [row.split(",")[3:6] for row in rows[1:]] == [
+        ["Controlled circuit", "controlled", "0.1738"]
+    ]
+    document = json.loads(run("tariff", file, "--days", "1", "--json", *own).out)
+    assert document["charge_points"] == ["driveway"]
+    assert document["standing_charges"][0]["per_day"] == pytest.approx(0.132)
+    refused = run("tariff", file, "--charge-point", "carport")
+    assert refused.code == 2
+    assert "expected one with a meter of its own (driveway), got 'carport'" in refused.err
+
+
 def test_json_holds_the_charge_for_the_highest_power(run: Callable[..., Ran]) -> None:
     """By hand: NOK 120 and 320 with 25 % of tax are 150 and 400."""
     ran = run("tariff", str(EXAMPLES / "highest-hours.yaml"), "--json", "--days", "1")
