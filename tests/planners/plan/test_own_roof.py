@@ -203,6 +203,20 @@ def test_several_nights_and_an_on_off_point() -> None:
         assert sum(period.roof_kwh for period in periods) > 3
 
 
+def test_the_sun_raises_no_peak_of_a_capacity_charge() -> None:
+    """At NZD 4 for each kW a plan from the roof stays as it is; a relay imports, and is capped."""
+    charge = {"per": "month", "interval_minutes": 15, "rate_per_kw": Decimal(4)}
+    charged = TWO_RATES | {"capacity_charge": charge}
+    files = [file_with(tariff=tariff) for tariff in (TWO_RATES, charged)]
+    free, capped = (planned(file, sunny(file)) for file in files)
+    assert capped.periods == free.periods
+    relay = file_with(tariff=charged, point={"switching": "on_off"}, leaves={"max_rate": None})
+    plan = planned(relay, sunny(relay))
+    (kept,) = [sentence for sentence in plan.why if "capacity charge" in sentence]
+    assert kept.startswith("Kept to ")
+    assert plan.roof_kwh > 0
+
+
 def test_without_a_roof_nothing_changes() -> None:
     """A forecast of nothing gives the very plan of a home without any."""
     file = file_with()
