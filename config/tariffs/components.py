@@ -119,12 +119,15 @@ class RateComponent(Model):
 
 
 class Fee(Model):
-    """An amount for each day or month, whatever is used; below 0 for a credit."""
+    """An amount for each day, month or year, whatever is used; below 0 for a credit."""
 
     name: Text = Field(description="Name of the fee, as a bill shows it.")
     amount: Fixed = Field(description="What it is, before percentages [currency].")
-    per: Annotated[Literal["day", "month"], Expected("day or month", ("day", "month"))] = Field(
-        description="For a local day, or for a calendar month, whose days share it equally."
+    per: Annotated[
+        Literal["day", "month", "year"],
+        Expected("day, month or year", ("day", "month", "year")),
+    ] = Field(
+        description="For a local day, or for a calendar month or year, whose days share it equally."
     )
     valid_from: Date | None = Field(None, description="First local date on which it holds.")
     valid_to: Date | None = Field(None, description="Last local date on which it holds.")

@@ -125,7 +125,8 @@ class Tariff(Model):
     ) = Field(None, description="Parts whose sum is the rate; one of bands, prices and components.")
     fees: Annotated[tuple[Fee, ...], Field(strict=False, min_length=1, max_length=50)] | None = (
         Field(
-            None, description="Further amounts for each day or month, beside the standing charge."
+            None,
+            description="Further amounts for each day, month or year, beside the standing charge.",
         )
     )
     minimum_bill: MinimumBill | None = Field(

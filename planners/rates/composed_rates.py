@@ -7,7 +7,7 @@ they are added up where they hold together: between two edges nothing changes.
 from __future__ import annotations
 
 from bisect import bisect_right
-from calendar import monthrange
+from calendar import isleap, monthrange
 from dataclasses import dataclass
 from datetime import time, timedelta
 from decimal import Decimal
@@ -265,14 +265,13 @@ def standing_lines(tariff: Tariff, day: date) -> tuple[RateLine, ...]:
     -------
     tuple of RateLine
         The standing charge, the fees that hold, and the percentages on them [currency a day].
-        Percentages that depend on use are on energy alone. A month's fee is shared equally by its
-        days.
+        Percentages that depend on use are on energy alone. The fee of a month or a year is shared
+        equally by its days.
     """
     fixed = {STANDING_CHARGE: tariff.standing_charge} if tariff.standing_charge else {}
     for fee in tariff.fees or ():
         if _holds_on(fee, day, tariff):
-            days = 1 if fee.per == "day" else monthrange(day.year, day.month)[1]
-            fixed[fee.name] = fee.amount / days
+            fixed[fee.name] = fee.amount / _days_sharing(fee, day)
     percents = {
         each.name: each.percent
         for each in tariff.percentages_in_order
@@ -285,6 +284,13 @@ def standing_lines(tariff: Tariff, day: date) -> tuple[RateLine, ...]:
         for name, amount in lines.items()
         if amount or name in fixed
     )
+
+
+def _days_sharing(fee: Fee, day: date) -> int:
+    """Return how many days share a fee that holds on a date."""
+    if fee.per == "year":
+        return 366 if isleap(day.year) else 365
+    return 1 if fee.per == "day" else monthrange(day.year, day.month)[1]
 
 
 def standing_charge_on(tariff: Tariff, day: date) -> Decimal:

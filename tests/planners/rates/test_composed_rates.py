@@ -149,6 +149,19 @@ def test_fees_of_a_day_and_of_a_month_join_the_standing_charge(day: date, expect
     assert round(prices.standing_charge(day), 20) == round(Decimal(expected), 20)
 
 
+@pytest.mark.parametrize(("year", "days"), [(2026, 365), (2028, 366)])
+def test_the_days_of_a_year_share_its_fee(year: int, days: int) -> None:
+    """A network's fixed fee of 4,602 kr a year is 5,753 with 25 % of tax, to the krona.
+
+    Sandviken Energi, "Avgifter för effekt 35A-63A", a page of its site.
+    """
+    fees = [{"name": "fixed", "amount": Decimal(4602), "per": "year"}]
+    tariff = bands(*NETWORK, fees=fees, tax_percent=Decimal(25))
+    prices = prices_of(household("Europe/Stockholm", [tariff]), {})
+    each = {prices.standing_charge(date(year, 1, 1) + n * DAY) for n in range(days)}
+    assert [round(days * charge, 1) for charge in each] == [Decimal("5752.5")]
+
+
 def test_a_component_begins_and_ends_at_local_midnight() -> None:
     old = flat("energy tax", "0.09", valid_to=date(2026, 3, 31))
     new = flat("energy tax", "0.07", valid_from=date(2026, 4, 1))
