@@ -21,7 +21,7 @@ help:
 	@echo 'make rehearse     an environment of its own, and one rehearsed night'
 	@echo 'make test         the same, then lint, types, import contracts and all tests'
 	@echo 'make lint types contracts unit     the parts of make test'
-	@echo 'make prove        the planner against HiGHS on 20,000 problems, and every law on 200 examples (half an hour)'
+	@echo 'make prove        the planner against HiGHS on 30,000 problems, and every law on 200 examples (half an hour)'
 	@echo 'make solar        the table of the sun against pvlib, from the registry (two minutes)'
 	@echo 'make bench        the planner beside HiGHS, and the daemon at rest (a quarter of an hour)'
 	@echo 'make faults       kills, broken brokers, bad messages and hardware (up to half an hour)'

@@ -41,7 +41,7 @@ def drawn(kind: Kind, block: int) -> Iterator[PlanningProblem]:
 def test_costs_what_highs_finds(kind: Kind, block: int) -> None:
     """With a surplus the plan keeps the rules, and costs what HiGHS finds, as claimed.
 
-    A current that can be set may charge in other ticks, of one problem in a block at most, and at
+    A current that can be set may charge in other ticks, of two problems in a block at most, and at
     no more than the hundredth part of a tick's energy costs.
     """
     others = 0
@@ -58,7 +58,7 @@ def test_costs_what_highs_finds(kind: Kind, block: int) -> None:
         tick_kwh = problem.model.full_kw * problem.tick_hours
         near += 0.01 * tick_kwh * problem.dearest if kind == "current" else 0.0
         assert costs_what(problem, carried, near), number
-    assert others <= (kind == "current")
+    assert others <= (2 if kind == "current" else 0)
 
 
 def costs_what(problem: PlanningProblem, carried: Carried, near: float) -> bool:
