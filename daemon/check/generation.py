@@ -117,7 +117,10 @@ def _forecast(file: HouseholdFile, sun: Outlook, now: datetime) -> Iterator[str]
             yield "None is known."
         else:
             ends = local_time(until, file.zone, "%a %d %b %H:%M")
-            yield f"They reach until {ends}." if until > now else f"They ended on {ends}."
+            made = max((each.issued for each in sun.points if each.issued), default=None)
+            when = "" if made is None else local_time(made, file.zone, "%a %d %b %H:%M")
+            newest = f"; the newest was made on {when}" if when else ""
+            yield f"They reach until {ends}{newest}." if until > now else f"They ended on {ends}."
     if sun.shares:
         where = "Beyond the forecasts" if generation.forecast is not None else "For every hour"
         yield f"{where} a clear sky counts, lowered to what the roofs have given of late."

@@ -58,7 +58,9 @@ def test_check_says_what_is_expected_and_counted_on(tmp_path: Path) -> None:
     assert "to the west (290 degrees), 18 %" in other
     assert inverter == "  The inverters let 5 kW through."
     assert source.endswith("sun-forecast.csv and the topic lullwatt/kowhai-cottage/forecast.")
-    assert until == "  They reach until Mon 07 Dec 00:00."
+    assert until == (
+        "  They reach until Mon 07 Dec 00:00; the newest was made on Thu 03 Dec 18:00."
+    )
     rows = (tmp_path / "sun-forecast.csv").read_text("utf-8").splitlines()
     kw = [float(row.split(",")[2]) for row in rows if ",2026-12-05T" in row]
     own = [0.46 + 0.92 * (7 <= hour < 9 or 17 <= hour < 22) for hour in range(24)]
