@@ -238,4 +238,20 @@ class NightDocument(TypedDict):
             ),
         ]
     ]
+    roof_kwh: NotRequired[
+        Annotated[
+            float,
+            Field(
+                ge=0,
+                description="Part of the energy that came from the home's own generation, priced at"
+                " what export would have paid: the lines of the band roof [kWh]. Only where a grid"
+                " meter was read.",
+            ),
+        ]
+    ]
+    all_grid_cost: NotRequired[
+        Annotated[
+            float, Field(description="What all of it would have cost from the grid [currency].")
+        ]
+    ]
     lowered_by_load: NotRequired[NightLowered]

@@ -47,7 +47,12 @@ def _read_money(value: object) -> object:
 Instant = Annotated[datetime, BeforeValidator(_read_instant), AfterValidator(in_utc)]
 Percent = Annotated[float, Field(ge=0, le=100)]
 Amps = Annotated[float, Field(gt=-10_000, lt=10_000)]
-LoadAmps = Annotated[float, Field(ge=-2_000, le=2_000)]
+MOST_LOAD_AMPS = 2_000
+"""No home draws more [A]."""
+MOST_GRID_WATTS = 500_000
+"""No home draws more, or gives more to the grid [W]."""
+LoadAmps = Annotated[float, Field(ge=-MOST_LOAD_AMPS, le=MOST_LOAD_AMPS)]
+GridWatts = Annotated[float, Field(ge=-MOST_GRID_WATTS, le=MOST_GRID_WATTS)]
 Watts = Annotated[float, Field(gt=-1_000_000, lt=1_000_000)]
 RegisterKwh = Annotated[float, Field(ge=0, lt=1_000_000_000)]
 Rate = Annotated[
@@ -343,6 +348,28 @@ class HomeLoad(Message):
     def _has_one_or_three(self) -> Self:
         if len(self.amps) not in PHASES_OF_A_LOAD:
             raise ValueError("amps has one value, or three: L1, L2 and L3")
+        return self
+
+
+class GridPower(Message):
+    """The power between the home and the grid at an instant [W].
+
+    What the home takes is positive, what it gives is negative. `watts` are those of the phases L1,
+    L2 and L3, or one value: their sum. All that the home uses is part of it, the charge points too.
+    """
+
+    at: Instant
+    watts: Annotated[tuple[GridWatts, ...], Strict(strict=False), Field(min_length=1, max_length=3)]
+
+    @property
+    def total_watts(self) -> float:
+        """The sum of the phases: meters that count energy net them (common practice, no source)."""
+        return sum(self.watts)
+
+    @model_validator(mode="after")
+    def _has_one_or_three(self) -> Self:
+        if len(self.watts) not in PHASES_OF_A_LOAD:
+            raise ValueError("watts has one value, or three: L1, L2 and L3")
         return self
 
 

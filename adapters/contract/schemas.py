@@ -14,7 +14,14 @@ from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
 from pydantic_core import CoreSchema, core_schema
 from typing_extensions import override
 
-from adapters.contract.messages import Command, HomeLoad, Reading, Request, VehicleReport
+from adapters.contract.messages import (
+    Command,
+    GridPower,
+    HomeLoad,
+    Reading,
+    Request,
+    VehicleReport,
+)
 from adapters.contract.table import BusTopic
 
 Schema = dict[str, Any]
@@ -137,6 +144,7 @@ _RULES_BETWEEN_KEYS: Final[Mapping[str, Schema]] = {
         "else": {"not": {"required": ["amps"]}},
     },
     HomeLoad.__name__: {"not": {"properties": {"amps": {"minItems": 2, "maxItems": 2}}}},
+    GridPower.__name__: {"not": {"properties": {"watts": {"minItems": 2, "maxItems": 2}}}},
     Reading.__name__: _at_least_one_of(_keys(Reading, frozenset({"v", "at"}))),
     VehicleReport.__name__: _at_least_one_of(_keys(VehicleReport, frozenset({"v", "at"}))),
     Request.__name__: {

@@ -19,6 +19,7 @@ from adapters.contract.messages import (
     DaemonState,
     Forecast,
     Generated,
+    GridPower,
     HomeLoad,
     PriceFeed,
     Reading,
@@ -55,7 +56,7 @@ class BusTopic:
     name: str
     payload_type: Any
     sender: Literal[
-        "daemon", "hardware", "person", "price feed", "load meter", "forecast feed",
+        "daemon", "hardware", "person", "price feed", "load meter", "grid meter", "forecast feed",
         "generation meter",
     ]  # fmt: skip
     retained: bool
@@ -281,6 +282,16 @@ BUS_TOPICS: Final[tuple[BusTopic, ...]] = (
             {"v": 1, "at": "2026-06-03T09:01:00Z", "amps": [21.3]},
             {"v": 1, "at": "2026-06-03T09:01:00Z", "amps": [21.3, 4.0, 6.5],
              "includes_charge_points": True},
+        ),
+    ),
+    BusTopic(
+        "grid", GridPower, "grid meter", retained=False,
+        meaning="The power between the home and the grid, every few seconds: what the home takes is"
+        " positive, what it gives is negative, with the charge points. One value is the sum of the"
+        " phases; three are those of L1, L2 and L3. What is more than 30 seconds old is refused.",
+        examples=(
+            {"v": 1, "at": "2026-06-03T01:01:00Z", "watts": [-2310.0]},
+            {"v": 1, "at": "2026-06-03T01:01:00Z", "watts": [-2800.0, 310.0, 180.0]},
         ),
     ),
 )  # fmt: skip

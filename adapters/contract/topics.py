@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from config.household.household_file import HouseholdFile
 
 HOUSEHOLD_TOPICS = frozenset(
-    {"daemon", "prices", "announcements", "load", "forecast", "generation"}
+    {"daemon", "prices", "announcements", "load", "grid", "forecast", "generation"}
 )
 CHARGE_POINT_TOPICS = frozenset(
     {"command", "plan", "status", "night", "alert", "answer", "reading", "vehicle", "request"}
@@ -144,6 +144,11 @@ class Topics:
         """The topic of what the home's own roofs give."""
         return f"{self.base}/generation"
 
+    @property
+    def grid(self) -> str:
+        """The topic of what flows between the home and the grid."""
+        return f"{self.base}/grid"
+
     def hardware_subscriptions(self) -> tuple[str, ...]:
         """Return the filters of what hardware reports."""
         return (f"{self.base}/+/reading", f"{self.base}/+/vehicle")
@@ -160,6 +165,7 @@ class Topics:
             self.forecast,
             self.generation,
             self.load,
+            self.grid,
             self.daemon,
         )
 

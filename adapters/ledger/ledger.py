@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from adapters.contract.messages import Command
     from config.files.announcements import Announcement
     from config.files.forecast_series import ForecastPoint
+    from planners.accounts.by_source import GridInterval
     from planners.generation.metered import GenerationHour
     from planners.power.live_load import LoadHour, LoadQuarter
 
@@ -72,6 +73,24 @@ def open_ledger(path: Path, *, read_only: bool = False) -> Ledger:
         `LedgerError` says so in plain words, as in `adapters.ledger.file.open_file`.
     """
     return Ledger(open_file(path, read_only=read_only), path)
+
+
+_LOAD_HOURS = (
+    "REPLACE INTO load_hours (at, amps) VALUES (?, ?)",
+    "DELETE FROM load_hours WHERE at < ?",
+)
+_LOAD_QUARTERS = (
+    "REPLACE INTO load_quarters (at, watts) VALUES (?, ?)",
+    "DELETE FROM load_quarters WHERE at < ?",
+)
+_GENERATION_HOURS = (
+    "REPLACE INTO generation_hours (at, watts) VALUES (?, ?)",
+    "DELETE FROM generation_hours WHERE at < ?",
+)
+_GRID_INTERVALS = (
+    "REPLACE INTO grid_intervals (at, import_wh, export_wh) VALUES (?, ?, ?)",
+    "DELETE FROM grid_intervals WHERE at < ?",
+)
 
 
 class Ledger(LedgerReader):
@@ -263,12 +282,8 @@ class Ledger(LedgerReader):
         kept_from
             Older hours are removed.
         """
-        with self._writing():
-            self._connection.execute(
-                "REPLACE INTO load_hours (at, amps) VALUES (?, ?)",
-                (to_micros(hour.start), json.dumps([round(each, 1) for each in hour.amps])),
-            )
-            self._connection.execute("DELETE FROM load_hours WHERE at < ?", (to_micros(kept_from),))
+        amps = json.dumps([round(each, 1) for each in hour.amps])
+        self._replace(_LOAD_HOURS, (to_micros(hour.start), amps), kept_from)
 
     def add_load_quarter(self, quarter: LoadQuarter, kept_from: datetime) -> None:
         """Add the mean power of a quarter-hour, and remove those from before an instant.
@@ -280,14 +295,26 @@ class Ledger(LedgerReader):
         kept_from
             Older ones are removed.
         """
+        row = (to_micros(quarter.start), round(quarter.watts))
+        self._replace(_LOAD_QUARTERS, row, kept_from)
+
+    def add_grid_interval(self, interval: GridInterval, kept_from: datetime) -> None:
+        """Add what the home took from the grid in an interval, and what it gave to it.
+
+        Parameters
+        ----------
+        interval
+            It replaces a row with the same start.
+        kept_from
+            Older ones are removed.
+        """
+        row = (to_micros(interval.start), interval.import_wh, interval.export_wh)
+        self._replace(_GRID_INTERVALS, row, kept_from)
+
+    def _replace(self, sql: tuple[str, str], row: tuple[object, ...], kept_from: datetime) -> None:
         with self._writing():
-            self._connection.execute(
-                "REPLACE INTO load_quarters (at, watts) VALUES (?, ?)",
-                (to_micros(quarter.start), round(quarter.watts)),
-            )
-            self._connection.execute(
-                "DELETE FROM load_quarters WHERE at < ?", (to_micros(kept_from),)
-            )
+            self._connection.execute(sql[0], row)
+            self._connection.execute(sql[1], (to_micros(kept_from),))
 
     def add_forecast(self, points: Sequence[ForecastPoint], kept_from: datetime) -> int:
         """Add the values of a forecast, either all or none, and remove old ones.
@@ -318,14 +345,8 @@ class Ledger(LedgerReader):
 
     def add_generation_hour(self, hour: GenerationHour, kept_from: datetime) -> None:
         """Add the mean power of the roofs in an hour, and remove those from before an instant."""
-        with self._writing():
-            self._connection.execute(
-                "REPLACE INTO generation_hours (at, watts) VALUES (?, ?)",
-                (to_micros(hour.start), round(hour.watts)),
-            )
-            self._connection.execute(
-                "DELETE FROM generation_hours WHERE at < ?", (to_micros(kept_from),)
-            )
+        row = (to_micros(hour.start), round(hour.watts))
+        self._replace(_GENERATION_HOURS, row, kept_from)
 
     def add_happening(
         self, at: datetime, what: HappeningKind, body: Mapping[str, object] | None = None

@@ -23,6 +23,7 @@ from adapters.ledger.spans import COMMAND_COLUMNS, SpanReader, stored_command
 from config.files.announcements import Announcement, RateNews, read_hours
 from config.files.forecast_series import ForecastPoint
 from config.files.price_series import PricePoint
+from planners.accounts.by_source import GridInterval
 from planners.accounts.register import RegisterReading
 from planners.generation.metered import GenerationHour
 from planners.power.live_load import LoadHour, LoadQuarter
@@ -148,6 +149,15 @@ class LedgerReader(SpanReader):
         """Return the mean power of the roofs in each hour that is stored, in order of time."""
         rows = self._rows("SELECT at, watts FROM generation_hours ORDER BY at", ())
         return tuple(GenerationHour(from_micros(at), float(watts)) for at, watts in rows)
+
+    def grid_intervals(self, start: datetime, end: datetime) -> tuple[GridInterval, ...]:
+        """Return what flowed to and from the grid in the intervals of some time, in order."""
+        rows = self._rows(
+            "SELECT at, import_wh, export_wh FROM grid_intervals WHERE at >= ? AND at < ? "
+            "ORDER BY at",
+            (to_micros(start), to_micros(end)),
+        )
+        return tuple(GridInterval(from_micros(at), taken, given) for at, taken, given in rows)
 
     def last_reading(self, charge_point: str) -> StoredReading | None:
         """Return the reading with the latest instant; of several, the last written."""

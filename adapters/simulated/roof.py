@@ -1,4 +1,4 @@
-"""Simulated solar roofs under simulated clouds: a meter, and a feed of forecasts.
+"""Simulated solar roofs under simulated clouds: their meter and the grid's, and forecasts.
 
 The sky is the clear one of `planners.generation`; the clouds are invented. It reads no clock: the
 caller passes the time to `step`.
@@ -12,7 +12,7 @@ from threading import Event
 from typing import TYPE_CHECKING, Final, Literal
 
 from adapters.bus.bus import BusEvent, Connected, MqttBus
-from adapters.contract.messages import Forecast, Generated, PowerStart, encode
+from adapters.contract.messages import Forecast, Generated, GridPower, PowerStart, encode
 from config.fields.names import topic_level
 from planners.generation.outlook import clear_sky_kw
 from planners.local_time.conversion import minute_of
@@ -32,6 +32,9 @@ REPORT_EVERY: Final = timedelta(minutes=1)
 
 REPORT_AT_NIGHT: Final = timedelta(minutes=30)
 """How often it reports while the roofs give nothing."""
+
+GRID_EVERY: Final = timedelta(seconds=20)
+"""How often the meter at the grid reports while the roofs give something."""
 
 FORECAST_HOURS: Final = 60
 """How far ahead its forecast reaches."""
@@ -76,6 +79,8 @@ class SimulatedRoof:
     ----------
     watts : float
         What the roofs give now [W].
+    used_watts : float
+        What home and vehicles use now; the caller sets it [W].
     sent : int
         The number of messages published.
     """
@@ -95,7 +100,9 @@ class SimulatedRoof:
             on_event=self._on_event,
             keep_session=False,
         )
+        self._grid_due = at
         self.watts = self._watts_at(at)
+        self.used_watts = 0.0
         self.sent = 0
 
     def start(self, timeout: float) -> bool:
@@ -109,18 +116,24 @@ class SimulatedRoof:
 
     def next_due(self) -> datetime:
         """Return when `step` will next have something to publish."""
-        return self._due
+        return min(self._due, self._grid_due)
 
     def step(self, now: datetime) -> None:
-        """Publish what the roofs give, if that is due, and first of all a forecast.
+        """Publish what is due: what the roofs give, what flows at the grid, first a forecast.
 
         Parameters
         ----------
         now : datetime
             UTC.
         """
-        if now < self._due:
-            return
+        if now >= self._due:
+            self._report(now)
+        if now >= self._grid_due:
+            power = GridPower(at=now, watts=(round(self.used_watts - self.watts, 1),))
+            self.sent += self._bus.publish(self._topics.grid, encode(power), retain=False)
+            self._grid_due = now + GRID_EVERY if self.watts else self._due
+
+    def _report(self, now: datetime) -> None:
         if not self._has_forecast:
             self._has_forecast = True
             forecast = encode(self._forecast(now))

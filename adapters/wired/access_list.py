@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 from adapters.contract.topics import Topics
+from adapters.wired.grid_meter import grid_meter_topics
 from adapters.wired.load_meter import load_meter_topics
 from config.fields.names import topic_level
 from config.files.errors import UsageError
@@ -86,13 +87,17 @@ def users(file: HouseholdFile) -> tuple[User, ...]:
         *(("write", topics.request(name)) for name in file.charge_points),
     )
     points = {n: point for n, point in file.charge_points.items() if point.ocpp is None}
-    meter = _meter_rights(file)
+    meter = _meter_rights(file, "load_meter")
+    grid = _meter_rights(file, "grid_meter")
     wired = tuple(right for name, point in points.items() for right in _wired_rights(name, point))
     everybody = (
         User(
             file.bus.username or f"{home}.daemon",
             "the daemon",
-            (("readwrite", f"{topics.base}/#"), *dict.fromkeys(map(_reversed, (*wired, *meter)))),
+            (
+                ("readwrite", f"{topics.base}/#"),
+                *dict.fromkeys(map(_reversed, (*wired, *meter, *grid))),
+            ),
         ),
         *(
             User(
@@ -110,6 +115,7 @@ def users(file: HouseholdFile) -> tuple[User, ...]:
         ),
         User(f"{home}.load", "a meter of the home's own load", meter or (("write", topics.load),)),
         *_users_of_roofs(file, topics),
+        User(f"{home}.grid", "a meter at the grid", grid or (("write", topics.grid),)),
     )
     page = file.page.username if file.page else None
     if page is None or page in {user.name for user in everybody}:
@@ -125,13 +131,19 @@ def _users_of_roofs(file: HouseholdFile, topics: Topics) -> Iterator[User]:
         yield User(f"{home}.generation", "a meter of the roofs", (("write", generation),))
 
 
-def _meter_rights(file: HouseholdFile) -> tuple[Right, ...]:
+def _meter_rights(
+    file: HouseholdFile, key: Literal["load_meter", "grid_meter"]
+) -> tuple[Right, ...]:
     """Return the rights of a wired meter of the home on its own topics."""
-    meter = file.household.load_meter
-    names = () if meter is None else load_meter_topics(meter)
-    _refuse_blanks("household: load_meter", names)
+    home = file.household
+    names: tuple[str, ...] = ()
+    if key == "load_meter" and home.load_meter is not None:
+        names = load_meter_topics(home.load_meter)
+    elif key == "grid_meter" and home.grid_meter is not None:
+        names = grid_meter_topics(home.grid_meter)
+    _refuse_blanks(f"household: {key}", names)
     rights: tuple[Right, ...] = tuple(("write", topic) for topic in names)
-    _refuse_own(Topics.of_file(file), "household: load_meter", rights)
+    _refuse_own(Topics.of_file(file), f"household: {key}", rights)
     return rights
 
 

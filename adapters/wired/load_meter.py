@@ -8,11 +8,8 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Final
 
-from pydantic import ValidationError
-
-from adapters.contract.messages import HomeLoad, MalformedMessage
-from adapters.contract.topics import matches
-from adapters.wired.values import read_number
+from adapters.contract.messages import MOST_LOAD_AMPS, HomeLoad
+from adapters.wired.phase_values import PhaseValues, topics_of
 from config.household.wiring import LoadMeter
 
 KEY: Final = "load_meter"
@@ -29,12 +26,13 @@ class WiredLoadMeter:
 
     def __init__(self, meter: LoadMeter) -> None:
         self._meter = meter
-        self._phases: dict[int, tuple[datetime, float]] = {}
+        kind = f"currents of at most {MOST_LOAD_AMPS} A"
+        self._phases = PhaseValues(KEY, meter.phases, MOST_LOAD_AMPS, kind)
 
     @property
     def topic_filters(self) -> tuple[str, ...]:
         """The topics to subscribe to, each once."""
-        return load_meter_topics(self._meter)
+        return self._phases.topics
 
     def read(self, topic: str, payload: bytes, now: datetime, *, retain: bool) -> HomeLoad | None:
         """Return what the home draws, as far as a message shows it.
@@ -58,28 +56,15 @@ class WiredLoadMeter:
         ------
         MalformedMessage
             If it does not match the household file; then none of its values is used.
-        """
-        wanted = self._meter.phases
-        covered = [place for place, each in enumerate(wanted) if matches(each.topic, topic)]
-        if not covered or retain:
+        """  # noqa: DOC502 - raised by the phases
+        found = self._phases.read(topic, payload, now, retain=retain)
+        if found is None:
             return None
-        values = {place: read_number(wanted[place], KEY, payload) for place in covered}
-        known = self._phases | {place: (now, amps) for place, amps in values.items()}
-        if len(known) < len(wanted):
-            self._phases = known
-            return None
-        try:
-            load = HomeLoad(
-                at=min(at for at, _ in known.values()),
-                amps=tuple(known[place][1] for place in range(len(wanted))),
-                includes_charge_points=self._meter.includes_charge_points,
-            )
-        except ValidationError as error:
-            raise MalformedMessage(f"{KEY}: expected currents of at most 2000 A") from error
-        self._phases = known
-        return load
+        at, amps = found
+        own = self._meter.includes_charge_points
+        return HomeLoad(at=at, amps=amps, includes_charge_points=own)
 
 
 def load_meter_topics(meter: LoadMeter) -> tuple[str, ...]:
     """Return the topics of a meter to subscribe to, each once."""
-    return tuple(dict.fromkeys(each.topic for each in meter.phases))
+    return topics_of(meter.phases)

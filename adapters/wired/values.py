@@ -12,7 +12,14 @@ from typing import Final, Literal
 from adapters.contract.messages import LARGEST_PAYLOAD_BYTES, MalformedMessage
 from adapters.contract.topics import matches
 from adapters.wired.json_pointer import value_at
-from config.household.wiring import NumberInput, PilotInput, PilotState, PlugInput, WiringInputs
+from config.household.wiring import (
+    NumberInput,
+    PilotInput,
+    PilotState,
+    PlugInput,
+    PowerInput,
+    WiringInputs,
+)
 
 _FACTORS: Final = {"W": 1.0, "kW": 1000.0, "Wh": 0.001, "kWh": 1.0, "MWh": 1000.0}
 _YES: Final = {"true": True, "on": True, "1": True, "yes": True}
@@ -86,7 +93,7 @@ def read_number(source: NumberInput, key: str, payload: bytes) -> float:
     Returns
     -------
     float
-        Finite.
+        Finite; a power in watts.
 
     Raises
     ------
@@ -94,7 +101,8 @@ def read_number(source: NumberInput, key: str, payload: bytes) -> float:
         If the payload does not match the household file.
     """  # noqa: DOC502 - raised by the helpers
     _refuse_large(payload)
-    return _number(source, key, payload) * source.scale
+    unit = source.unit if isinstance(source, PowerInput) else "W"
+    return _number(source, key, payload) * source.scale * _FACTORS[unit]
 
 
 def _refuse_large(payload: bytes) -> None:

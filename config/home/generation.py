@@ -84,6 +84,13 @@ class Generation(Model):
     forecast: ForecastSource | None = Field(
         None, description="Forecasts of what the roofs will give, if there are any."
     )
+    when_too_little: Annotated[
+        Literal["pause", "go_on"], Expected("pause or go_on", ("pause", "go_on"))
+    ] = Field(
+        "pause",
+        description="What a charge that follows a grid meter does while the roofs leave less than"
+        " min_amps: pause, or go_on at min_amps with the grid's help.",
+    )
     trust_percent: Annotated[float, Field(ge=0, le=100), Expected("a percentage from 0 to 100")] = (
         Field(
             80.0,

@@ -46,7 +46,7 @@ from config.household.metrics import Metrics
 from config.household.ocpp import OcppListener, OcppPoint
 from config.household.page import Page
 from config.household.vehicle import Vehicle
-from config.household.wiring import LoadMeter
+from config.household.wiring import GridMeter, LoadMeter
 from config.tariffs.band import Band
 from config.tariffs.price_file import PriceFile
 from config.tariffs.tariff import Tariff
@@ -121,6 +121,11 @@ class Household(Model):
         description="The most that the whole home may draw, all phases together, at nominal_volts "
         "[kW; for a supply in kVA: kVA], where the supply is limited so; without: no limit beside "
         "the main fuse.",
+    )
+    grid_meter: GridMeter | None = Field(
+        None,
+        description="A meter with its own topics that shows what flows between the home and the"
+        " grid; without: the topic <root>/<household>/grid.",
     )
     load_meter: LoadMeter | None = Field(
         None, description="Where the home's load comes from, if a meter has its own topics for it."

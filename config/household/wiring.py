@@ -256,6 +256,31 @@ class LoadMeter(Model):
         return self
 
 
+class GridMeter(Model):
+    """A meter with its own topics that shows what flows between the home and the grid."""
+
+    power: Annotated[tuple[PowerInput, ...], Field(strict=False)] = Field(
+        description="Where its power is published: one, the sum of the phases, or those of L1, L2"
+        " and L3. What the home takes is positive, what it gives is negative; scale: -1 turns a"
+        " meter round that has it the other way."
+    )
+    export: Annotated[tuple[PowerInput, ...], Field(strict=False)] | None = Field(
+        None,
+        description="For a meter that shows export apart: where, as often as power, which then is"
+        " import alone.",
+    )
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if len(self.power) not in {1, 3}:
+            got = f"expected one power, or three: L1, L2 and L3; got {len(self.power)}"
+            refuse([KeyProblem(("power",), got)])
+        if self.export is not None and len(self.export) != len(self.power):
+            got = f"expected {len(self.power)}, as many as power; got {len(self.export)}"
+            refuse([KeyProblem(("export",), got)])
+        return self
+
+
 class Wiring(Model):
     """Commands to a charge point, and its values."""
 

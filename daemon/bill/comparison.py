@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from daemon.bill.file import read_bill
 from daemon.night_log.month_reading import month_days, standing_charges
 from daemon.nights.account import cost_rounding
-from daemon.nights.metered import metered_half_hours, read_meter
+from daemon.nights.metered import metered_half_hours, read_meter, roof_shares
 from daemon.nights.rules import highest_kw
 from planners.accounts.accounts import account
 from planners.accounts.bill_bands import (
@@ -24,6 +24,7 @@ from planners.accounts.bill_bands import (
     compare_bands,
 )
 from planners.accounts.bill_hours import HalfHourComparison, compare_half_hours
+from planners.accounts.by_source import ROOF
 from planners.accounts.minimum_bill import minimum_of_month
 from planners.local_time.settlement import day_bounds, half_hours
 from planners.rates.tiered_spans import spans_by_use, use_counted_from
@@ -90,7 +91,7 @@ def compare_bill(
     points = [each for each in house.file.charge_points if house.prices.at(each) is prices]
     bill = read_bill(path, {start for start, _ in half_hours(first, last, zone)})
     if bill.half_hours is not None:
-        ours = metered_half_hours(house, ledger, points, first, last)
+        ours = metered_half_hours(house, ledger, points, first, last, from_grid=True)
         return BillComparison(half_hours=compare_half_hours(ours, bill.half_hours, zone))
     theirs = bill.bands or {}
     bands, all_read = _our_bands(house, ledger, (first, last), prices, points)
@@ -119,9 +120,15 @@ def _our_bands(
         prices, start, end, lambda instant: _used_wh(list(meters.values()), instant)
     )
     bands: dict[str, Purchase] = {}
+    untils = {point: meter.wh_until for point, meter in meters.items()}
+    roofs = roof_shares(house, ledger, untils, start, end)
     for point, meter in meters.items():
         max_kw, rounding = highest_kw(house, point), cost_rounding(house)
-        for line in account(meter.readings, spans, max_kw, rounding=rounding).by_band:
+        lines = account(
+            meter.readings, spans, max_kw, rounding=rounding, roof=roofs.get(point)
+        ).by_band
+        # A supplier bills what came from the grid.
+        for line in (each for each in lines if not (roofs and each.band == ROOF)):
             old = bands.get(line.band, Purchase(Decimal(0), Decimal(0)))
             bands[line.band] = Purchase(
                 old.wh + line.wh,
@@ -134,4 +141,4 @@ def _our_bands(
 
 
 def _used_wh(meters: Sequence[Meter], instant: datetime) -> int:
-    return sum(meter.until(instant)[0] for meter in meters)
+    return sum(meter.wh_until(instant) for meter in meters)

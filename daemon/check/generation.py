@@ -6,6 +6,8 @@ from datetime import time, timedelta
 from typing import TYPE_CHECKING
 
 from adapters.contract.topics import Topics
+from adapters.wired.grid_meter import grid_meter_topics
+from config.calendar.words import listed
 from daemon.presentation.figures import date_text, local_time
 from daemon.tariff.export import export_lines
 from planners.generation.outlook import clear_sky_kw
@@ -53,7 +55,7 @@ def explain_generation(house: House, now: datetime) -> Iterator[str]:
     yield from (f"  {line}" for line in _tomorrow(house.file, sun, now))
     yield from (f"  {line}" for line in _own_use(house.file))
     yield from (f"  {line}" for line in export_lines(house.file, house.prices, now, now + DAY))
-    yield "  The account of a night still prices all energy as bought from the grid."
+    yield from (f"  {line}" for line in _grid_meter(house.file, generation))
 
 
 def generation_cautions(house: House) -> Iterator[str]:
@@ -142,6 +144,22 @@ def _tomorrow(file: HouseholdFile, sun: Outlook, now: datetime) -> Iterator[str]
         f" count on {sun.generation.trust_percent:g} % of that (trust_percent), and of this"
         f" {left.sum() / 60:.1f} kWh are left over for charging."
     )
+
+
+def _grid_meter(file: HouseholdFile, generation: Generation) -> Iterator[str]:
+    meter = file.household.grid_meter
+    topics = [Topics.of_file(file).grid] if meter is None else list(grid_meter_topics(meter))
+    yield f"What flows between the home and the grid is read at {listed(topics)}."
+    too_little = (
+        "charging pauses where that is less than min_amps"
+        if generation.when_too_little == "pause"
+        else "where that is less than min_amps, the grid gives the rest (when_too_little)"
+    )
+    yield (
+        "While it is read, a current that can be set follows what the roofs leave over in the hours"
+        f" that a plan counts on them; {too_little}."
+    )
+    yield "The account of a night tells roof and grid apart by it; unread time counts as grid."
 
 
 def _own_use(file: HouseholdFile) -> Iterator[str]:

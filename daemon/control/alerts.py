@@ -28,6 +28,7 @@ NOBODY_LISTENS = "nobody-listens"
 NO_BROKER = "no-broker"
 FILE_REFUSED = "file-refused"
 FORECAST_REFUSED = "forecast-refused"
+GRID_METER_REVERSED = "grid-meter-reversed"
 LEDGER_REFUSES = "ledger-refuses"
 NO_BACKUP = "no-backup"
 WRONG_PASSWORDS = "wrong-passwords"
@@ -50,6 +51,7 @@ class ClearedBy(Enum):
     SUBSCRIBER = "something subscribes to the commands"
     FILE = "the household file has no faults, and needs no restart"
     GOOD_FORECAST = "a good forecast comes"
+    METER_TURNED = "the grid meter shows charging the right way round"
     LEDGER_WRITTEN = "the ledger can be written again"
     BACKUP = "a backup succeeds"
     NO_MORE_GUESSES = "no wrong password has come for an hour, or the right one from there"
@@ -179,6 +181,15 @@ ALERTS: Final[Mapping[str, AlertRule]] = {
         (ClearedBy.GOOD_FORECAST, ClearedBy.RESTART),
         "A forecast of the sun is dropped: {reason}.",
         "Plans count on the forecast before it, and beyond it on no sun.",
+        of_household=True,
+    ),
+    GRID_METER_REVERSED: AlertRule(
+        "the grid meter seems to be the wrong way round: three times in a row what the home takes"
+        " fell as charging began, or rose as it ended",
+        (ClearedBy.METER_TURNED, ClearedBy.RESTART),
+        "The grid meter seems to be the wrong way round: {reason}. What the home takes must be"
+        " positive; scale: -1 under grid_meter turns it.",
+        "No current follows it, and the account may take the roof for the grid.",
         of_household=True,
     ),
     LEDGER_REFUSES: AlertRule(

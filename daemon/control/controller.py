@@ -32,6 +32,8 @@ The command, by the first line that applies:
       is not met (`daemon.control.leaving_late`)  for an hour at most
     a person asked to charge now                start at the highest current, to the target
     a person asked to skip until later          stop
+    the plan has a period now that counts on    start at the current that the surplus feeds,
+      the roof, and a grid meter is read          or stop while it feeds too little
     the plan has a period now                   start at its current, until its end
     otherwise                                   stop
 
@@ -66,12 +68,22 @@ from daemon.control.learning import FAULTS, learn
 from daemon.control.leaving_late import GOES_ON, leaves_late
 from daemon.control.nightbook import LAST_READING, account_for, lowered_by_load
 from daemon.control.replanning import announce, begins_in_rest, plan
-from daemon.control.state import SKIPPED, charges_now, is_charging, rests_until, vehicle_of
+from daemon.control.state import (
+    FOLLOWS_SURPLUS,
+    SKIPPED,
+    TOO_LITTLE_SURPLUS,
+    charges_now,
+    follows_surplus,
+    is_charging,
+    rests_until,
+    vehicle_of,
+)
 from daemon.control.undelivered import may_be_listening_again
 from planners.home.allotments import shares_by_plan
 from planners.home.left_beside import left_beside
 from planners.local_time.conversion import nearest_minute
 from planners.local_time.departures import night_bounds, night_of
+from planners.plan.plan import NOTICED_KWH
 from planners.power.allowed_currents import amps_allowed
 from planners.power.circuits import has_power
 from planners.power.excess_current import amps_text, with_command
@@ -104,6 +116,7 @@ MORE_RENEWED_BEFORE = timedelta(seconds=30)
 """The same for a start that expires after a minute."""
 
 NO_POWER = "its circuit has no power at this hour"
+
 BEING_PLANNED = "the vehicles of the home are being planned together"
 """Why a start waits, or nothing is planned yet."""
 
@@ -357,7 +370,10 @@ def _right_command(state: PointState, now: datetime, house: House) -> CommandInF
     if state.plan is None or period is None:
         held = _held(state, now, house) if state.plan is None else None
         return held or _next(state, "stop", _why_not_now(state, now, house), plan=state.plan)
-    return _after_rest(state, _by_plan(state, state.plan, period, house), now, house)
+    by_plan = _by_surplus(state, state.plan, period, now, house) or _by_plan(
+        state, state.plan, period, house
+    )
+    return _after_rest(state, by_plan, now, house)
 
 
 def _held(state: PointState, now: datetime, house: House) -> CommandInForce | None:
@@ -421,6 +437,23 @@ def _left(state: PointState, now: datetime, until: datetime, house: House) -> tu
 
 def _amps(command: CommandInForce) -> float:
     return command.amps or 0.0
+
+
+def _by_surplus(
+    state: PointState, plan: Plan, period: Period, now: datetime, house: House
+) -> CommandInForce | None:
+    """Follow what the roof leaves over, where the plan counts on it and a meter shows it."""
+    followed, vehicle = house.followed_amps, vehicle_of(state, house.file)
+    if followed is None or vehicle is None or not follows_surplus(state, now, house.file):
+        return None
+    if followed <= 0:
+        return _next(state, "stop", TOO_LITTLE_SURPLUS, plan=plan)
+    allowed = _spans_allowed(state, vehicle, now, house)[0].amps
+    if allowed <= 0:
+        return None
+    amps = _amps_told(state, min(followed, allowed))
+    until = _end_of_sun(plan, period)
+    return _next(state, "start", FOLLOWS_SURPLUS, amps=amps, until=until, plan=plan)
 
 
 def _by_plan(state: PointState, plan: Plan, period: Period, house: House) -> CommandInForce:
@@ -596,6 +629,15 @@ def _end_of_run(plan: Plan, period: Period) -> datetime:
     end = period.end
     for following in plan.periods:
         if following.start == end and following.amps >= period.amps:
+            end = following.end
+    return end
+
+
+def _end_of_sun(plan: Plan, period: Period) -> datetime:
+    """Return until when the plan goes on counting on the roof without a pause."""
+    end = period.end
+    for following in plan.periods:
+        if following.start == end and following.roof_kwh > NOTICED_KWH:
             end = following.end
     return end
 

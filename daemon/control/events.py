@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Literal
 if TYPE_CHECKING:
     from datetime import date, datetime
 
-    from adapters.contract.messages import HomeLoad, Reading, Request, VehicleReport
+    from adapters.contract.messages import GridPower, HomeLoad, Reading, Request, VehicleReport
     from planners.plan.plan import Plan
 
 
@@ -52,6 +52,13 @@ class LoadRead:
 
 
 @dataclass(frozen=True, slots=True)
+class GridRead:
+    """A meter has read what flows between the home and the grid."""
+
+    power: GridPower
+
+
+@dataclass(frozen=True, slots=True)
 class VehicleReported:
     """The charge point reported on its vehicle."""
 
@@ -84,6 +91,7 @@ class HouseholdHealth:
 
     code: Literal[
         "ledger-refuses", "no-backup", "no-broker", "file-refused", "forecast-refused",
+        "grid-meter-reversed",
         "wrong-passwords",
     ]  # fmt: skip
     trouble: str | None

@@ -26,6 +26,7 @@ from daemon.control.state import (
     charges_now,
     counted_soc_percent,
     departure_of,
+    follows_surplus,
     is_charging,
     rests_until,
     watts_of,
@@ -313,6 +314,12 @@ def is_delayed(state: PointState, now: datetime, house: House) -> bool:
 def _is_behind(state: PointState, now: datetime, house: House) -> bool:
     """Whether the vehicle gains so much less than planned that the plan ends too early."""
     plan = state.plan
+    if (
+        plan is not None
+        and house.followed_amps is not None
+        and follows_surplus(state, now, house.file)
+    ):
+        return state.register is not None and _lags(state, plan, now, house)
     flows = state.watts is not None and state.watts > FLOWING_WATTS
     if plan is None or not flows or not is_charging(state) or plan.period_at(now) is None:
         return False

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final, Literal
 
 from planners.local_time.remembering import remembered
 from planners.local_time.wished_departures import Wish, next_departure
+from planners.plan.plan import NOTICED_KWH
 from planners.power.allowed_currents import charge_model
 from planners.power.excess_current import CurrentWatch, MeasuredCurrent, measured_current
 from planners.power.rest import LastSwitches
@@ -34,6 +35,10 @@ FLOWING_WATTS = 100
 """Power above which a vehicle charges [W]; below, it is awake at most."""
 
 SKIPPED: Final = "a person asked to skip this"
+
+FOLLOWS_SURPLUS: Final = "it follows what the roof leaves over"
+
+TOO_LITTLE_SURPLUS: Final = "the roof leaves too little now for the least current"
 """The reason of a stop that a person asked for."""
 
 SocSource = Literal["vehicle", "person", "counted", "recalled", "assumed"]
@@ -90,6 +95,9 @@ class House:
         The least that the live load leaves to the charge point that is stepped [A per phase].
     peaks : tuple of DayPeak
         The home's highest power of each day of this month, or year, for a capacity charge.
+    followed_amps : float or None
+        The current that the live surplus feeds at the charge point that is stepped [A per phase]; 0
+        for a pause, None if no grid meter shows it.
     """
 
     file: HouseholdFile
@@ -99,6 +107,7 @@ class House:
     left_by_load: tuple[LeftByLoad, ...] = ()
     kept_amps: float = 0.0
     peaks: tuple[DayPeak, ...] = ()
+    followed_amps: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -472,3 +481,28 @@ def charges_now(state: PointState, file: HouseholdFile, now: datetime) -> bool:
     limit = file.vehicles[vehicle].limit_percent
     soc = counted_soc_percent(state, file, now)
     return soc is None or soc < (departure.want_percent if departure else limit)
+
+
+def follows_surplus(state: PointState, now: datetime, file: HouseholdFile) -> bool:
+    """Whether the current may follow the live surplus: the plan counts on the roof now.
+
+    Parameters
+    ----------
+    state : PointState
+        What is known.
+    now : datetime
+        UTC.
+    file : HouseholdFile
+        The household.
+
+    Returns
+    -------
+    bool
+        False for a plug or relay, and where a person's wish is obeyed instead of the plan.
+    """
+    wishes, period = state.wishes, state.plan.period_at(now) if state.plan else None
+    is_skipped = wishes.skip_until is not None and now < wishes.skip_until
+    if period is None or is_skipped or charges_now(state, file, now):
+        return False
+    can_be_set = file.charge_points[state.charge_point].switching == "current"
+    return can_be_set and period.roof_kwh > NOTICED_KWH

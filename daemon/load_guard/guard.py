@@ -8,10 +8,17 @@ from typing import TYPE_CHECKING
 from adapters.contract.messages import LoadOfHome
 from config.household.household_file import WATTS_PER_KW
 from daemon.load_guard.currents import own_current
+from planners.home.interval_means import IntervalInProgress, with_power
 from planners.home.learned_load import HourInProgress, is_fault, with_reading
 from planners.home.left_beside import LeftByLoad
-from planners.home.quarter_hours import QuarterInProgress, with_power
-from planners.power.live_load import SILENCE, LiveLoad, amps_for_charging, rest_of_home, with_load
+from planners.power.live_load import (
+    SILENCE,
+    LiveLoad,
+    LoadQuarter,
+    amps_for_charging,
+    rest_of_home,
+    with_load,
+)
 from planners.power.phases import phases_in_use, users_of_phases
 
 if TYPE_CHECKING:
@@ -22,7 +29,7 @@ if TYPE_CHECKING:
     from daemon.control.events import LoadRead
     from daemon.control.state import PointState
     from daemon.sharing.claims import Claim
-    from planners.power.live_load import LoadHour, LoadQuarter
+    from planners.power.live_load import LoadHour
 
 
 class LoadGuard:
@@ -32,7 +39,7 @@ class LoadGuard:
         self._load: LiveLoad | None = None
         self._hour: HourInProgress | None = None
         self._ended: LoadHour | None = None
-        self._quarter: QuarterInProgress | None = None
+        self._quarter: IntervalInProgress | None = None
         self._ended_quarter: LoadQuarter | None = None
         # After a restart, what the commands in force allow holds until the load is read again.
         self._recalled: tuple[LeftByLoad, ...] = ()
@@ -156,8 +163,9 @@ class LoadGuard:
         if is_fault(amps, tuple(file.household.fuse_by_phase.values())):
             return
         watts = sum(amps) * file.household.nominal_volts
-        self._quarter, ended = with_power(self._quarter, watts, now)
-        self._ended_quarter = ended or self._ended_quarter
+        self._quarter, ended = with_power(self._quarter, (watts,), now)
+        if ended is not None:
+            self._ended_quarter = LoadQuarter(ended.start, ended.watts[0])
 
     def _learn(self, rest: tuple[float, ...], now: datetime, file: HouseholdFile) -> None:
         fuses = tuple(file.household.fuse_by_phase.values())

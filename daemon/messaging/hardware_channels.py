@@ -10,6 +10,7 @@ from adapters.bus.credentials import client_id_of
 from adapters.contract.messages import MalformedMessage
 from adapters.contract.topics import Topics, matches
 from adapters.wired.channels import StopAsWill, WiredChannel
+from adapters.wired.grid_meter import WiredGridMeter, grid_meter_topics
 from adapters.wired.load_meter import WiredLoadMeter, load_meter_topics
 from adapters.wired.point import WiredPoint
 from config.fields.names import topic_level
@@ -18,11 +19,11 @@ from daemon.messaging.outbox import command_message
 from daemon.sharing.claims import stored_periods
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping
+    from collections.abc import Callable, Iterator, Mapping, Sequence
     from datetime import datetime
 
     from adapters.bus.events import MessageArrived
-    from adapters.contract.messages import HomeLoad, Message
+    from adapters.contract.messages import GridPower, HomeLoad, Message
     from adapters.ledger.ledger import Ledger
     from adapters.wired.channels import HardwareChannel, Sender
     from config.household.broker import Bus
@@ -44,8 +45,8 @@ class HardwareChannels:
         How to send commands, by charge point; one that reads the daemon's own commands has none.
     inputs : mapping of str to WiredPoint
         How to read messages, by charge point; one that writes the daemon's own messages has none.
-    load_meter : WiredLoadMeter, optional
-        How to read what the home draws.
+    home_meters : sequence of WiredLoadMeter and WiredGridMeter
+        How to read what the home draws, and what flows between it and the grid.
     has_home_meter : bool
         Whether equipment has a meter of the home, and reports what that draws by itself.
     begin : callable, optional
@@ -58,7 +59,7 @@ class HardwareChannels:
         self,
         channels: Mapping[str, HardwareChannel] | None = None,
         inputs: Mapping[str, WiredPoint] | None = None,
-        load_meter: WiredLoadMeter | None = None,
+        home_meters: Sequence[WiredLoadMeter | WiredGridMeter] = (),
         *,
         has_home_meter: bool = False,
         begin: Callable[[], None] = lambda: None,
@@ -68,11 +69,12 @@ class HardwareChannels:
         self.news = news
         self._channels = dict(channels or {})
         self._inputs = dict(inputs or {})
-        self._load_meter = load_meter
+        self._home_meters = tuple(home_meters)
         self._has_home_meter = has_home_meter
-        filters = [each for wired in self._inputs.values() for each in wired.topic_filters]
-        filters += [] if load_meter is None else load_meter.topic_filters
-        self._filters = tuple(dict.fromkeys(filters))
+        wired = (*self._inputs.values(), *self._home_meters)
+        self._filters = tuple(
+            dict.fromkeys(topic for each in wired for topic in each.topic_filters)
+        )
 
     def has(self, charge_point: str) -> bool:
         """Return whether a charge point gets its commands through a channel."""
@@ -168,8 +170,8 @@ class HardwareChannels:
                 continue
             yield from ((charge_point, each) for each in messages)
 
-    def read_load(self, message: MessageArrived, now: datetime) -> HomeLoad | None:
-        """Return what a message of the home's own meter says.
+    def read_home(self, message: MessageArrived, now: datetime) -> Iterator[HomeLoad | GridPower]:
+        """Read a message of the home's own meters.
 
         Parameters
         ----------
@@ -178,23 +180,25 @@ class HardwareChannels:
         now : datetime
             UTC; dates the values.
 
-        Returns
-        -------
-        HomeLoad or None
-            None if it says nothing, or can't be understood.
+        Yields
+        ------
+        HomeLoad or GridPower
+            Nothing if it says nothing, or can't be understood.
         """
-        if self._load_meter is None:
-            return None
-        try:
-            return self._load_meter.read(message.topic, message.payload, now, retain=message.retain)
-        except MalformedMessage as error:
-            _log.warning("message not understood", topic=message.topic, reason=str(error))
-            return None
+        for meter in self._home_meters:
+            try:
+                read = meter.read(message.topic, message.payload, now, retain=message.retain)
+            except MalformedMessage as error:
+                _log.warning("message not understood", topic=message.topic, reason=str(error))
+                continue
+            if read is not None:
+                yield read
 
     @property
     def reads_load(self) -> bool:
         """Whether the home's load comes another way than by the daemon's own topic."""
-        return self._load_meter is not None or self._has_home_meter
+        has_meter = any(isinstance(each, WiredLoadMeter) for each in self._home_meters)
+        return has_meter or self._has_home_meter
 
     def filter_of(self, topic: str) -> str | None:
         """Return the filter of wired hardware that covers a topic; may be called by any thread."""
@@ -226,7 +230,7 @@ def without_wiring(file: HouseholdFile) -> HouseholdFile:
         name: point.model_copy(update={"wiring": None, "ocpp": None})
         for name, point in file.charge_points.items()
     }
-    home = file.household.model_copy(update={"load_meter": None})
+    home = file.household.model_copy(update={"load_meter": None, "grid_meter": None})
     return file.model_copy(update={"household": home, "charge_points": points, "ocpp": None})
 
 
@@ -235,8 +239,10 @@ def wired_topic_filters(file: HouseholdFile) -> tuple[str, ...]:
     wirings = (point.wiring for point in file.charge_points.values())
     inputs = [wiring.hear for wiring in wirings if wiring is not None and wiring.hear is not None]
     filters = [topic for each in inputs for topic in each.topics]
-    meter = file.household.load_meter
-    return tuple(dict.fromkeys([*filters, *(() if meter is None else load_meter_topics(meter))]))
+    meter, grid = file.household.load_meter, file.household.grid_meter
+    filters += [] if meter is None else load_meter_topics(meter)
+    filters += [] if grid is None else grid_meter_topics(grid)
+    return tuple(dict.fromkeys(filters))
 
 
 def hardware_channels_of(
@@ -277,15 +283,23 @@ def hardware_channels_of(
                 watts_per_amp=watts_per_amp,
                 register_kwh=_register_kwh(ledger, name),
             )
-    meter = file.household.load_meter
-    load_meter = None if meter is None else WiredLoadMeter(meter)
+    meters = home_meters_of(file)
     if ocpp is None:
-        return HardwareChannels(channels, inputs, load_meter)
+        return HardwareChannels(channels, inputs, meters)
     has_home_meter = file.home_meter_at is not None
     return HardwareChannels(
-        channels, inputs, load_meter,
+        channels, inputs, meters,
         has_home_meter=has_home_meter, begin=ocpp.accept_connections, news=ocpp.news,
     )  # fmt: skip
+
+
+def home_meters_of(file: HouseholdFile) -> tuple[WiredLoadMeter | WiredGridMeter, ...]:
+    """Return how to read the meters of the home that have topics of their own."""
+    meter, grid = file.household.load_meter, file.household.grid_meter
+    return (
+        *(() if meter is None else (WiredLoadMeter(meter),)),
+        *(() if grid is None else (WiredGridMeter(grid),)),
+    )
 
 
 def will_connections(

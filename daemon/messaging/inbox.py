@@ -13,6 +13,7 @@ from adapters.contract.messages import (
     DaemonState,
     Forecast,
     Generated,
+    GridPower,
     HomeLoad,
     MalformedMessage,
     PriceFeed,
@@ -25,7 +26,7 @@ from adapters.contract.messages import (
 from adapters.contract.refusals import MALFORMED, Refusal
 from config.fields.names import topic_level
 from config.files.texts import printable
-from daemon.control.events import LoadRead, MeterRead, PersonAsked, VehicleReported
+from daemon.control.events import GridRead, LoadRead, MeterRead, PersonAsked, VehicleReported
 from daemon.control.learning import AHEAD
 from daemon.messaging.answering import refusal_by_state, refusal_of
 from planners.power.live_load import SILENCE
@@ -56,7 +57,7 @@ class RequestRefused:
     why: Refusal
 
 
-OfHousehold = PriceFeed | Announcements | Forecast | Generated | LoadRead | DaemonState
+OfHousehold = PriceFeed | Announcements | Forecast | Generated | LoadRead | GridRead | DaemonState
 """A message to the whole household."""
 
 Received = tuple[str, "Event"] | OfHousehold | RequestRefused
@@ -215,8 +216,8 @@ class Inbox:
         read = list(self._channels.read(message, now))
         return [(point, event) for point, each in read if (event := self.store(point, each, now))]
 
-    def load_from_wiring(self, message: MessageArrived, now: datetime) -> LoadRead | None:
-        """Read a message of the home's own meter.
+    def home_from_wiring(self, message: MessageArrived, now: datetime) -> list[LoadRead | GridRead]:
+        """Read a message of the home's own meters.
 
         Parameters
         ----------
@@ -227,11 +228,11 @@ class Inbox:
 
         Returns
         -------
-        LoadRead or None
-            None for another message, and while a phase has been silent for more than 30 s.
+        list of LoadRead and GridRead
+            Empty for another message, and while a phase has been silent for more than 30 s.
         """
-        load = None if self._channels is None else self._channels.read_load(message, now)
-        return None if load is None or now - load.at > SILENCE else LoadRead(load)
+        found = () if self._channels is None else self._channels.read_home(message, now)
+        return [home_read(each) for each in found if now - each.at <= SILENCE]
 
     def store(self, point: str, message: Message, now: datetime) -> Event | None:
         """Store a reading or report, whichever way it came.
@@ -337,6 +338,10 @@ def _of_the_household(leaf: str, payload: bytes, now: datetime) -> OfHousehold |
             load = decode(HomeLoad, payload)
             _refuse_old(load.at, now)
             return LoadRead(load)
+        case "grid":
+            power = decode(GridPower, payload)
+            _refuse_old(power.at, now)
+            return GridRead(power)
         case "generation":
             given = decode(Generated, payload)
             _refuse_old(given.at, now)
@@ -351,6 +356,11 @@ def _of_the_household(leaf: str, payload: bytes, now: datetime) -> OfHousehold |
 def _refuse_old(at: datetime, now: datetime) -> None:
     if abs(now - at) > SILENCE:
         raise MalformedMessage("at: expected an instant of the last 30 seconds")
+
+
+def home_read(read: HomeLoad | GridPower) -> LoadRead | GridRead:
+    """Make the event of what a meter of the home has read."""
+    return LoadRead(read) if isinstance(read, HomeLoad) else GridRead(read)
 
 
 def _is_ahead(at: datetime, point: str, now: datetime) -> bool:

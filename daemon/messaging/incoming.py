@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from datetime import datetime
 
-    from adapters.contract.messages import HomeLoad, Reading, VehicleReport
+    from adapters.contract.messages import GridPower, HomeLoad, Reading, VehicleReport
     from daemon.control.events import Action
     from daemon.control.state import PointState
 
@@ -52,10 +52,10 @@ class HardwareReport:
 
 
 @dataclass(frozen=True, slots=True)
-class LoadReport:
-    """Equipment with its own connection to the daemon reports what the home draws."""
+class HomeReport:
+    """Equipment with its own connection to the daemon reports on the home's meter."""
 
-    load: HomeLoad
+    read: HomeLoad | GridPower
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +74,7 @@ Incoming = (
     | MessageArrived
     | Published
     | HardwareReport
-    | LoadReport
+    | HomeReport
     | ChannelReady
     | JointPlanMade
 )

@@ -22,7 +22,7 @@ from adapters.ocpp.server import OcppServer
 from config.files.errors import BusError
 from config.files.secret_files import read_password
 from daemon.control.events import HouseholdHealth
-from daemon.messaging.incoming import ChannelReady, HardwareReport, LoadReport
+from daemon.messaging.incoming import ChannelReady, HardwareReport, HomeReport
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -106,7 +106,7 @@ class EquipmentMessages:
             case Reading() | VehicleReport():
                 self._store(charge_point, event)
             case HomeLoad():
-                self._post(LoadReport(event))
+                self._post(HomeReport(event))
             case EquipmentReady():
                 self._post(ChannelReady(charge_point))
             case EquipmentConnected():

@@ -15,7 +15,7 @@ from config.files.errors import LedgerError
 from daemon.control.events import AnnouncePlan, Assert, CloseNight, Issue, Note, Warn
 from daemon.messaging.status import BELIEVE_FOR
 from daemon.nights.account import counted_from, night_record
-from daemon.nights.metered import read_register
+from daemon.nights.metered import night_meters
 from daemon.nights.unknown_time import has_register, unknown_time
 from planners.local_time.departures import night_bounds
 
@@ -31,12 +31,10 @@ if TYPE_CHECKING:
     from daemon.control.events import Action, CommandInForce, NightFacts
     from daemon.control.state import House
     from daemon.messaging.instance import Instance
-    from daemon.nights.account import PointReadings
     from planners.plan.plan import Plan
 
 _log = structlog.get_logger(__name__)
 
-DAY = timedelta(days=1)
 STATUS_EVERY = BELIEVE_FOR / 2
 """An unchanged status is published again this often, so that it does not become stale."""
 
@@ -215,13 +213,10 @@ class Outbox:
         """  # noqa: DOC502 - raised by the ledger and by the rates
         start, end = night_bounds(facts.night, house.file.zone)
         end = min(end, facts.closed_at)
-        # From a day before, so that a register reset just before the night is noticed.
-        readings = read_register(house, self._ledger, facts.charge_point, start - DAY, end)
-        since = counted_from(house, facts)
-        charged = self._charged(house, since, end) if since else ()
-        read_at = [reading.at for reading in readings if reading.gap is None]
+        meters = night_meters(house, self._ledger, facts, counted_from(house, facts))
+        read_at = [reading.at for reading in meters.readings if reading.gap is None]
         unknown = self._unknown_hours(facts.charge_point, read_at, house, (start, end))
-        return night_record(house, facts, readings, charged, unknown)
+        return night_record(house, facts, meters, unknown)
 
     def _unknown_hours(
         self,
@@ -405,13 +400,6 @@ class Outbox:
             "planned", charge_point=point, kwh=document["energy_kwh"], cost=document["cost"],
             currency=plan.currency, periods=len(plan.periods), why=" ".join(plan.why),
         )  # fmt: skip
-
-    def _charged(self, house: House, since: datetime, end: datetime) -> Sequence[PointReadings]:
-        """Return each charge point's register readings since the count of usage began."""
-        return [
-            (name, read_register(house, self._ledger, name, since, end))
-            for name in house.file.charge_points
-        ]
 
     def _send(self, topic: str, message: Message, *, retain: bool) -> None:
         self._bus.publish(topic, encode(message), retain=retain)

@@ -100,6 +100,8 @@ def summary(month: Month) -> dict[str, Any]:
         "hindsight_would_save": money(month.hindsight_would_save),
         "alerts": len(month.alerts),
         "estimated_rate_kwh": exact_kwh(month.estimated_rate_wh),
+        "roof_kwh": exact_kwh(month.roof_wh),
+        "all_grid_cost": money(month.all_grid_cost),
         **capacity_summary([month.capacity], month.currency),
     }
 

@@ -17,7 +17,7 @@ from daemon.month.page_tables import MonthTables
 from daemon.month.page_wording import MonthWords
 from daemon.month.wording import AS_OF, ROUNDING, alerts_shown, difference_words, why_short
 from daemon.night_log.month import RULES
-from daemon.night_log.notes import at_estimated_rates
+from daemon.night_log.notes import at_estimated_rates, of_the_roof
 from daemon.night_log.show_nights import nights_table
 from daemon.presentation.figures import local_time
 from planners.accounts.accounts import exact_kwh
@@ -59,6 +59,7 @@ def _figures(month: Month) -> Table:
         ("energy", _energy(month)),
         ("cost", _cost(month)),
         *component_lines(month),
+        *_roof(month),
         ("standing charge", f"{_money(month, month.standing_charge)} for every day of the month"),
         *minimum_lines(month),
         *capacity_lines(month),
@@ -90,6 +91,11 @@ def _cost(month: Month) -> str:
     if month.estimated_rate_wh:
         parts.append(at_estimated_rates(month.estimated_rate_wh))
     return "; ".join(parts)
+
+
+def _roof(month: Month) -> Iterator[tuple[str, str]]:
+    if month.roof_wh:
+        yield "roof", of_the_roof(month.roof_wh, month.all_grid_cost, month.currency)
 
 
 def _rules(month: Month) -> Iterator[tuple[str, str]]:

@@ -152,6 +152,10 @@ class NightRow:
     compared_by_older_version : bool
         Whether the costs by other rules are unknown because an earlier version worked them out,
         perhaps for less energy.
+    roof_wh : int
+        Part of `energy_wh` that came from the home's own generation [Wh].
+    all_grid_cost : Decimal or None
+        What all of it would have cost from the grid [currency]; None without generation.
     lowered_minutes : int
         How long the home's live load left less current than was wanted.
     lowered_to_amps, home_load_amps : float or None
@@ -196,6 +200,8 @@ class NightRow:
     timer_outside_wh: int = 0
     estimated_rate_wh: int = 0
     unknown_hours: float = 0.0
+    roof_wh: int = 0
+    all_grid_cost: Decimal | None = None
     compared_by_older_version: bool = False
     lowered_minutes: int = 0
     lowered_to_amps: float | None = None
@@ -313,6 +319,19 @@ class Month:
     def estimated_wh(self) -> int:
         """Part of the energy that was not measured [Wh]."""
         return sum(row.estimated_wh for row in self.nights)
+
+    @property
+    def roof_wh(self) -> int:
+        """Part of the energy that came from the home's own generation [Wh]."""
+        return sum(row.roof_wh for row in self.nights)
+
+    @property
+    def all_grid_cost(self) -> Decimal:
+        """What all of the energy would have cost from the grid [currency]."""
+        costs = (
+            row.cost if row.all_grid_cost is None else row.all_grid_cost for row in self.nights
+        )
+        return sum(costs, Decimal(0))
 
     @property
     def estimated_rate_wh(self) -> int:

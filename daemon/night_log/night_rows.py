@@ -74,6 +74,8 @@ def night_row(record: Mapping[str, Any]) -> NightRow:
         timer_outside_wh=_outside_wh(baselines, "timer"),
         estimated_rate_wh=_wh(record.get("estimated_rate_kwh", Decimal(0))),
         unknown_hours=float(record.get("unknown_hours", 0)),
+        roof_wh=_wh(record.get("roof_kwh", Decimal(0))),
+        all_grid_cost=_all_grid_cost(record),
         compared_by_older_version=compared_by_older_version(record),
         lowered_minutes=lowered.get("minutes", 0),
         lowered_to_amps=_float(lowered.get("least_amps")),
@@ -190,6 +192,8 @@ def night_values(row: NightRow, currency: str) -> dict[str, Any]:
         "closed_at": instant_text(row.closed_at),
         "departures": len(row.departures),
         "missing_kwh": _missing_kwh(row),
+        "roof_kwh": exact_kwh(row.roof_wh),
+        "all_grid_cost": row.all_grid_cost,
         "by_band": band_values(row.by_band),
         "stays": [_stay_values(stay) for stay in row.stays],
     }
@@ -231,7 +235,7 @@ COLUMNS = (
     "at_once", "timer", "hindsight", "standing_charge", "plugged_since", "departure", "closed_at",
     "at_once_outside_kwh", "timer_outside_kwh", "estimated_rate_kwh",
     "unknown_hours", "lowered_minutes", "lowered_to_amps", "home_load_amps", "departures",
-    "missing_kwh",
+    "missing_kwh", "roof_kwh", "all_grid_cost",
 )  # fmt: skip
 
 
@@ -246,6 +250,10 @@ def _wh(energy_kwh: Decimal) -> int:
 
 def _money(amount: Any) -> Decimal:  # noqa: ANN401 - a JSON number: Decimal, or int for a count
     return Decimal(amount)
+
+
+def _all_grid_cost(record: Mapping[str, Any]) -> Decimal | None:
+    return _money(record["all_grid_cost"]) if "all_grid_cost" in record else None
 
 
 def _rule(baselines: Mapping[str, Any], name: str) -> Decimal | None:

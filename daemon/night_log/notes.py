@@ -6,9 +6,11 @@ from typing import TYPE_CHECKING
 
 from daemon.presentation.figures import counted, local_time, lowered_words
 from planners.accounts.accounts import exact_kwh
+from planners.accounts.money import format_money
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
+    from decimal import Decimal
     from zoneinfo import ZoneInfo
 
     from daemon.night_log.month import NightRow, StayRow
@@ -31,6 +33,15 @@ OUTSIDE_WORDS = {
 def at_estimated_rates(wh: int) -> str:
     """Say how much of an energy is priced at estimated rates, such as ``"0.61 kWh of it ..."``."""
     return f"{exact_kwh(wh):.2f} kWh of it at estimated rates"
+
+
+def of_the_roof(roof_wh: int, all_grid_cost: Decimal, currency: str) -> str:
+    """Say how much of an energy the home's own roof gave, and what the grid would have cost."""
+    from_grid = format_money(all_grid_cost, currency)
+    return (
+        f"{exact_kwh(roof_wh):.2f} kWh of it from the roof, at what export would have paid;"
+        f" all of it from the grid would have cost {from_grid}"
+    )
 
 
 def departure_notes(rows: Sequence[NightRow], zone: ZoneInfo) -> Iterator[str]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from decimal import Decimal
-from typing import TYPE_CHECKING, Any, TypeAlias
+from typing import TYPE_CHECKING, Any
 
 from config.fields.currencies import minor_units
 from config.files.errors import TariffError
@@ -18,25 +18,20 @@ from planners.power.charging import NEED_TOLERANCE_PERCENT
 from planners.rates.tiered_spans import spans_by_use, use_counted_from
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
     from datetime import datetime
 
     from daemon.control.events import LoweredByLoad, NightFacts, Stay
     from daemon.control.state import House
-    from planners.accounts.register import RegisterReading
+    from daemon.nights.metered import NightMeters
 
 EXACT_PLACES = 6
 """Decimal places of costs that a month adds up before it rounds them."""
-
-PointReadings: TypeAlias = "tuple[str, Sequence[RegisterReading]]"
-"""A charge point's name and its meter's register readings."""
 
 
 def night_record(
     house: House,
     facts: NightFacts,
-    readings: Sequence[RegisterReading],
-    charged: Sequence[PointReadings] = (),
+    meters: NightMeters,
     unknown_hours: float = 0.0,
 ) -> dict[str, Any]:
     """Make the record of a night.
@@ -47,11 +42,8 @@ def night_record(
         The household file and the rates that are known now.
     facts : NightFacts
         The controller's facts about the night.
-    readings : sequence of RegisterReading
-        The meter's register over the night, from the last reading before to the first after.
-    charged : sequence of PointReadings
-        Every charge point's register since `counted_from`, if rates change with use; those on
-        another meter are left out.
+    meters : NightMeters
+        What the meters showed.
     unknown_hours : float
         How long it was to charge while nothing shows what flowed [h].
 
@@ -64,7 +56,7 @@ def night_record(
     file = house.file
     currency = file.household.currency
     units = minor_units(currency)
-    total, extra = _account(house, facts, readings, charged)
+    total, extra = _account(house, facts, meters)
     first = facts.stays[0]
     planned = sum(Decimal(repr(stay.planned_cost)) for stay in facts.stays)
     return {
@@ -96,7 +88,9 @@ def night_record(
                 "energy_kwh": exact_kwh(total.energy_wh),
                 "outside_kwh": exact_kwh(round(rule.outside_wh)),
             }
-            for name, rule in costs_by_rule(house, facts, readings, total.energy_wh).items()
+            for name, rule in costs_by_rule(
+                house, facts, meters.readings, total.energy_wh, meters.roof, total.cost - extra
+            ).items()
         },
         "plugged_since": instant_text(first.plugged_since),
         "departure": instant_text(first.departure) if first.departure else None,
@@ -104,6 +98,15 @@ def night_record(
         "closed_at": instant_text(facts.closed_at),
         **({"unknown_hours": unknown_hours} if unknown_hours else {}),
         **_lowered(facts.lowered),
+        **({} if meters.roof is None else _by_source(total)),
+    }
+
+
+def _by_source(total: Account) -> dict[str, Any]:
+    """Return what came from the roof, and what all of it would have cost from the grid."""
+    return {
+        "roof_kwh": exact_kwh(total.roof_wh),
+        "all_grid_cost": round(total.all_grid_cost, EXACT_PLACES),
     }
 
 
@@ -198,28 +201,28 @@ def rates_are_known(house: House, facts: NightFacts) -> bool:
 def _account(
     house: House,
     facts: NightFacts,
-    readings: Sequence[RegisterReading],
-    charged: Sequence[PointReadings],
+    meters: NightMeters,
 ) -> tuple[Account, Decimal]:
     """Account for the night; also give how much more its tiers cost than the plan's rates."""
     start, end = bounds_until_closed(house, facts)
     max_kw = highest_kw(house, facts.charge_point)
-    readings = without_leaps(readings, max_kw)
+    readings = without_leaps(meters.readings, max_kw)
     rounding = cost_rounding(house)
     prices = house.prices.at(facts.charge_point)
-    planned = account(readings, prices.spans(start, end), max_kw, rounding=rounding)
-    if not charged:
+    spans = prices.spans(start, end)
+    planned = account(readings, spans, max_kw, rounding=rounding, roof=meters.roof)
+    if not meters.charged:
         return planned, Decimal(0)
     curves = [
         energy_until(without_leaps(read, kw), kw)
-        for point, read in charged
+        for point, read in meters.charged.items()
         if house.prices.at(point) is prices
         for kw in [highest_kw(house, point)]
     ]
     spans = spans_by_use(
         prices, start, end, lambda instant: sum(curve(instant) for curve in curves)
     )
-    total = account(readings, spans, max_kw, rounding=rounding)
+    total = account(readings, spans, max_kw, rounding=rounding, roof=meters.roof)
     return total, total.cost - planned.cost
 
 

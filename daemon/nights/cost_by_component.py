@@ -11,7 +11,8 @@ from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
 from config.files.errors import TariffError
-from daemon.nights.metered import read_meter
+from daemon.nights.metered import read_meter, roof_shares
+from planners.accounts.by_source import ROOF
 from planners.local_time.departures import night_bounds
 from planners.rates.tiered_spans import parts_by_use, use_counted_from
 
@@ -45,7 +46,8 @@ def cost_by_component(
     tuple of (str, Decimal)
         Each component and percentage, and what it cost, tax apart, unrounded [currency]. Energy of
         a tariff with tiers is priced in the tier that its day or month had reached. Empty if a
-        night's tariff has neither, or if a rate is not known any more.
+        night's tariff has neither, or if a rate is not known any more. What the own roof gave has a
+        line of its own, at what export would have paid.
     """
     costs: dict[str, Decimal] = defaultdict(Decimal)
     try:
@@ -57,6 +59,9 @@ def cost_by_component(
                     return ()
                 for line in meter.composition_at(span.start, charged) if wh else ():
                     costs[line.name] += line.amount * wh / WH_PER_KWH
+        for line in (line for record in records for line in record["by_band"]):
+            if line["band"] == ROOF:
+                costs[ROOF] += Decimal(line["cost"])
     except TariffError:
         return ()
     return tuple(costs.items())
@@ -65,7 +70,7 @@ def cost_by_component(
 def _bought(
     house: House, ledger: LedgerReader, prices: Prices, records: Sequence[Mapping[str, Any]]
 ) -> Iterator[tuple[RateSpan, int, int]]:
-    """List the spans of nights on one meter, what was charged before each, and in it [Wh]."""
+    """List the spans of nights on a meter, the use before each, and what was bought in it [Wh]."""
     if not records:
         return
     nights = [date.fromisoformat(record["night"]) for record in records]
@@ -75,10 +80,14 @@ def _bought(
     points = [name for name in house.file.charge_points if house.prices.at(name) is prices]
     read = {name: read_meter(house, ledger, name, min(since, first), last) for name in points}
 
+    untils = {name: meter.wh_until for name, meter in read.items()}
+    roofs = roof_shares(house, ledger, untils, first, last)
+
     def charged_wh(instant: datetime) -> int:
         return sum(meter.until(instant)[0] for meter in read.values())
 
     for record, (start, end) in zip(records, bounds, strict=True):
-        meter = read[record["charge_point"]]
+        meter, roof = read[record["charge_point"]], roofs.get(record["charge_point"])
         for span, charged in parts_by_use(prices, start, end, charged_wh):
-            yield span, charged, meter.between(span.start, span.end)[0]
+            wh, _ = meter.between(span.start, span.end)
+            yield span, charged, wh - (roof.between(span.start, span.end) if roof else 0)

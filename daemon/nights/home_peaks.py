@@ -14,7 +14,7 @@ from config.files.errors import TariffError
 from daemon.nights.metered import read_meter
 from planners.capacity.bill import capacity_bill, peak_days
 from planners.capacity.tonight import DayPeak, Period, period_of
-from planners.home.quarter_hours import QUARTER
+from planners.home.interval_means import QUARTER
 from planners.local_time.conversion import local_date
 from planners.local_time.settlement import day_bounds
 

@@ -6,22 +6,29 @@ evenly, and the half-hours add up exactly to the rise of the register.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from decimal import Decimal
 from typing import TYPE_CHECKING
 
+from config.files.errors import TariffError
 from daemon.nights.rules import highest_kw
 from daemon.nights.unknown_time import starts_in_force
-from planners.accounts.accounts import energy_curve
+from planners.accounts.accounts import energy_curve, energy_until
+from planners.accounts.by_source import ROOF, roof_share
 from planners.accounts.placing import placed
 from planners.accounts.register_leaps import without_leaps
+from planners.local_time.departures import night_bounds
 from planners.local_time.settlement import ONE_DAY, HalfHour, day_bounds, half_hours
+from planners.rates.spans import RateSpan
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Mapping, Sequence
     from datetime import date, datetime
 
     from adapters.ledger.reader import LedgerReader
+    from daemon.control.events import NightFacts
     from daemon.control.state import House
+    from planners.accounts.by_source import RoofShare
     from planners.accounts.register import RegisterReading
 
 
@@ -46,9 +53,120 @@ class Meter:
         wh_before, estimated_before = self.until(start)
         return wh - wh_before, estimated_wh - estimated_before
 
+    def wh_until(self, instant: datetime) -> int:
+        """Return the energy from the first reading to an instant [Wh]."""
+        return self.until(instant)[0]
+
     def covers(self, start: datetime, end: datetime) -> bool:
         """Whether the meter was read both before and after, so that all between is known."""
         return bool(self.readings) and self.readings[0].at <= start and end <= self.readings[-1].at
+
+
+@dataclass(frozen=True, slots=True)
+class NightMeters:
+    """What the meters showed of a night at one charge point.
+
+    Attributes
+    ----------
+    readings : sequence of RegisterReading
+        The register, from the last reading before to the first after; from a day before, so that a
+        register that was reset just before the night is noticed.
+    charged : mapping of str to sequence of RegisterReading
+        Every charge point's register since the count of usage began, if rates change with use.
+    roof : RoofShare or None
+        What came from the home's own generation; None if it has none.
+    """
+
+    readings: Sequence[RegisterReading]
+    charged: Mapping[str, Sequence[RegisterReading]] = field(default_factory=dict)
+    roof: RoofShare | None = None
+
+
+def roof_shares(
+    house: House,
+    ledger: LedgerReader,
+    meters: Mapping[str, Callable[[datetime], int]],
+    start: datetime,
+    end: datetime,
+) -> dict[str, RoofShare]:
+    """Find what came from the home's own generation at each charge point.
+
+    Parameters
+    ----------
+    house : House
+        The household file and the rates.
+    ledger : LedgerReader
+        Its record.
+    meters : mapping of str to callable
+        For each charge point, from an instant to its energy by then [Wh].
+    start, end : datetime
+        UTC.
+
+    Returns
+    -------
+    dict
+        Empty if the home has no generation, or no grid meter was read; without charge points that
+        have a meter of their own. If it is not known what export pays, it counts as 0, estimated.
+    """
+    export, file = house.prices.export, house.file
+    if file.generation is None or export is None or start >= end:
+        return {}
+    grid = ledger.grid_intervals(start, end)
+    if not grid:
+        return {}
+    try:
+        spans = export.spans(start, end)
+    except TariffError:
+        spans = (RateSpan(start, end, Decimal(0), ROOF, "", estimated=True),)
+    inside = {name: own for name, own in meters.items() if house.prices.at(name) is house.prices}
+    others = {name: [each for n, each in inside.items() if n != name] for name in inside}
+    return {name: roof_share(grid, spans, own, others[name]) for name, own in inside.items()}
+
+
+def night_meters(
+    house: House, ledger: LedgerReader, facts: NightFacts, since: datetime | None
+) -> NightMeters:
+    """Read from the ledger what the meters showed of a night.
+
+    Parameters
+    ----------
+    house : House
+        The household.
+    ledger : LedgerReader
+        Its record.
+    facts : NightFacts
+        The night.
+    since : datetime or None
+        When the count of usage began, if rates change with use; UTC.
+
+    Returns
+    -------
+    NightMeters
+        Until the night was closed.
+    """
+    begins, ends = night_bounds(facts.night, house.file.zone)
+    upto = min(ends, facts.closed_at)
+    bounds = begins, upto
+    points = list(house.file.charge_points)
+    readings = {facts.charge_point: _from_a_day_before(house, ledger, facts.charge_point, bounds)}
+    if house.file.generation is not None:
+        readings |= {each: _from_a_day_before(house, ledger, each, bounds) for each in points}
+    untils = {
+        each: energy_until(without_leaps(read, kw), kw)
+        for each, read in readings.items()
+        for kw in [highest_kw(house, each)]
+    }
+    charged = (
+        {each: read_register(house, ledger, each, since, upto) for each in points} if since else {}
+    )
+    roofs = roof_shares(house, ledger, untils, *bounds)
+    return NightMeters(readings[facts.charge_point], charged, roofs.get(facts.charge_point))
+
+
+def _from_a_day_before(
+    house: House, ledger: LedgerReader, point: str, bounds: tuple[datetime, datetime]
+) -> tuple[RegisterReading, ...]:
+    return read_register(house, ledger, point, bounds[0] - ONE_DAY, bounds[1])
 
 
 def read_register(
@@ -110,7 +228,13 @@ def read_meter(
 
 
 def metered_half_hours(
-    house: House, ledger: LedgerReader, points: Sequence[str], first: date, last: date
+    house: House,
+    ledger: LedgerReader,
+    points: Sequence[str],
+    first: date,
+    last: date,
+    *,
+    from_grid: bool = False,
 ) -> tuple[HalfHour, ...]:
     """Return the half-hours of some local days, the sum over the charge points.
 
@@ -124,6 +248,8 @@ def metered_half_hours(
         Names of charge points in the file.
     first, last : date
         The first and the last local date.
+    from_grid : bool
+        Whether to leave out what came from the home's own generation.
 
     Returns
     -------
@@ -131,13 +257,23 @@ def metered_half_hours(
         48 a day; 46 or 50 when the clock changes.
     """
     start, end = day_bounds(first, last, house.file.zone)
-    meters = [read_meter(house, ledger, point, start, end) for point in points]
+    meters = {point: read_meter(house, ledger, point, start, end) for point in points}
+    roofs: Mapping[str, RoofShare] = {}
+    if from_grid:
+        roofs = roof_shares(house, ledger, {n: m.wh_until for n, m in meters.items()}, start, end)
     grid = half_hours(first, last, house.file.zone)
-    return tuple(_half_hour(meters, begins, ends) for begins, ends in grid)
+    return tuple(_half_hour(meters, roofs, begins, ends) for begins, ends in grid)
 
 
-def _half_hour(meters: Sequence[Meter], start: datetime, end: datetime) -> HalfHour:
-    parts = [meter.between(start, end) for meter in meters if meter.covers(start, end)]
+def _half_hour(
+    meters: Mapping[str, Meter], roofs: Mapping[str, RoofShare], start: datetime, end: datetime
+) -> HalfHour:
+    parts = [
+        (meter.between(start, end), roofs[name].between(start, end) if name in roofs else 0)
+        for name, meter in meters.items()
+        if meter.covers(start, end)
+    ]
     if not parts:
         return HalfHour(start, end, None, 0)
-    return HalfHour(start, end, sum(wh for wh, _ in parts), sum(part for _, part in parts))
+    wh = sum(wh - roof_wh for (wh, _), roof_wh in parts)
+    return HalfHour(start, end, wh, min(wh, sum(part for (_, part), _ in parts)))

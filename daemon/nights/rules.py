@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
     from daemon.control.events import NightFacts, Stay
     from daemon.control.state import House
+    from planners.accounts.by_source import RoofShare
     from planners.accounts.register import RegisterReading
     from planners.accounts.same_energy import NightSlot
     from planners.power.charging import ChargeModel
@@ -30,8 +31,13 @@ WH_OF_A_LATE_STOP = 200
 """A stop that comes a little late uses no more of the margin than this [Wh]."""
 
 
-def costs_by_rule(
-    house: House, facts: NightFacts, readings: Sequence[RegisterReading], energy_wh: int
+def costs_by_rule(  # noqa: PLR0917 - each is another kind of thing
+    house: House,
+    facts: NightFacts,
+    readings: Sequence[RegisterReading],
+    energy_wh: int,
+    roof: RoofShare | None,
+    paid: Decimal,
 ) -> dict[str, RuleCost]:
     """Price a night's energy by each rule, with the rates as they were in the end.
 
@@ -45,6 +51,10 @@ def costs_by_rule(
         The meter's register.
     energy_wh : int
         The night's energy [Wh].
+    roof : RoofShare or None
+        What came from the home's own generation, and what it could have given.
+    paid : Decimal
+        What the energy cost at the plan's rates [currency].
 
     Returns
     -------
@@ -56,7 +66,8 @@ def costs_by_rule(
         return {}
     max_kw = highest_kw(house, facts.charge_point)
     readings = without_leaps(readings, max_kw)
-    meter = _Meter([reading.at for reading in readings], energy_until(readings, max_kw))
+    read_at = [reading.at for reading in readings]
+    meter = _Meter(read_at, energy_until(readings, max_kw), roof)
     step_wh = step_of(readings)
     models: list[ChargeModel] = []
     begins, end = bounds_until_closed(house, facts)
@@ -80,7 +91,7 @@ def costs_by_rule(
     strongest = max(models, key=lambda model: model.kw_per_amp)
     cheapest = cheapest_hours([*slots, *after], strongest, energy_wh, step_wh)
     # Readings are rounded: what was paid may be a hair below what full power could have reached.
-    least = min(cheapest.cost, _paid([*slots, *after]), *(rule.cost for rule in costs.values()))
+    least = min(cheapest.cost, paid, _paid([*slots, *after]), *(r.cost for r in costs.values()))
     return {**costs, "hindsight": replace(cheapest, cost=least)}
 
 
@@ -98,10 +109,11 @@ def highest_kw(house: House, charge_point: str) -> float:
 
 @dataclass(frozen=True, slots=True)
 class _Meter:
-    """When a meter was read, and the energy by any instant [Wh]."""
+    """When a meter was read, the energy by any instant [Wh], and what the roof gave of it."""
 
     read_at: Sequence[datetime]
     until: Callable[[datetime], int]
+    roof: RoofShare | None
 
     def slots(
         self, house: House, charge_point: str, stay: Stay, bounds: tuple[datetime, datetime]
@@ -122,11 +134,13 @@ class _Meter:
             used_wh = self.until(stay.departure) - self.until(ready_by)
             if used_wh > WH_OF_A_LATE_STOP:
                 ready_by = stay.departure  # the margin was given up, and so is every rule's
-        return night_slots(spans, allowed, there, self.read_at, self.until, ready_by=ready_by)
+        return night_slots(
+            spans, allowed, there, self.read_at, self.until, ready_by=ready_by, roof=self.roof
+        )
 
 
 def _paid(slots: Sequence[NightSlot]) -> Decimal:
-    return sum((slot.span.rate * slot.metered_wh for slot in slots), Decimal(0)).scaleb(-3)
+    return sum((slot.cost(slot.metered_wh) for slot in slots), Decimal(0))
 
 
 def _sum(one: RuleCost, other: RuleCost) -> RuleCost:

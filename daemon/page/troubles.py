@@ -14,6 +14,7 @@ from daemon.control.alerts import (
     ENDED_SHORT,
     FILE_REFUSED,
     FORECAST_REFUSED,
+    GRID_METER_REVERSED,
     LEDGER_REFUSES,
     NO_BACKUP,
     NO_BROKER,
@@ -106,6 +107,10 @@ ALERT_WORDS: Final[Mapping[str, AlertWords]] = {
     FORECAST_REFUSED: AlertWords(
         "A forecast of the sun has faults: plans count on the one before it, or on no sun.",
         "Look whether what sends them works.",
+    ),
+    GRID_METER_REVERSED: AlertWords(
+        "The meter between home and grid seems to be the wrong way round.",
+        "Have it turned round in the household file (scale: -1 under grid_meter).",
     ),
     LEDGER_REFUSES: AlertWords(
         "Nothing can be recorded. Charging goes on.",

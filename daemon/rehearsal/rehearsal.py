@@ -30,7 +30,7 @@ from daemon.messaging.incoming import (
     Halt,
     HandledEvent,
     HardwareReport,
-    LoadReport,
+    HomeReport,
     Reload,
     WakeUp,
 )
@@ -213,7 +213,7 @@ class _DaemonObserver:
                     self.messages += 1
                 case Halt() | Reload() | Published() | ChannelReady():
                     pass
-                case LoadReport() | JointPlanMade():
+                case HomeReport() | JointPlanMade():
                     pass
                 case Disconnected(reason):
                     self._error = BusError(f"the rehearsal lost its broker: {reason}; {RUN_AGAIN}")

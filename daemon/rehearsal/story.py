@@ -9,7 +9,7 @@ from daemon.control.alerts import NO_DEPARTURE, NO_RATE
 from daemon.control.events import AnnouncePlan, CloseNight, Issue, Note, Warn
 from daemon.control.replanning import NEARLY_PERCENT
 from daemon.night_log.month import RULES
-from daemon.night_log.notes import OUTSIDE_WORDS
+from daemon.night_log.notes import OUTSIDE_WORDS, of_the_roof
 from daemon.nights.stays import recorded_stays
 from daemon.presentation.figures import local_time, lowered_words
 from planners.accounts.money import format_money
@@ -205,17 +205,7 @@ def night_lines(night: dict[str, Any]) -> Iterator[str]:
             f"  {line['band']:<{max(width, 10)}} {line['kwh']:>8} kWh at {line['rate']:.4f}"
             f"  {currency} {line['cost']:.4f}"
         )
-    for key, words in (
-        ("estimated_kwh", "estimated, not measured"),
-        ("estimated_rate_kwh", "priced at estimated rates"),
-    ):
-        if night[key]:
-            yield f"  {night[key]} kWh of it are {words}."
-    if lowered := night.get("lowered_by_load"):
-        words = lowered_words(
-            lowered["minutes"], float(lowered["least_amps"]), float(lowered["load_amps"])
-        )
-        yield f"  It was {words}."
+    yield from _remarks(night)
     baselines = night["baselines"]
     if not baselines:
         return
@@ -228,6 +218,24 @@ def night_lines(night: dict[str, Any]) -> Iterator[str]:
         if baselines[rule]["outside_kwh"]:
             outside = f"{baselines[rule]['outside_kwh']} kWh"
             yield f"  {words} for {outside} of it: priced at the next cheapest hours."
+
+
+def _remarks(night: dict[str, Any]) -> Iterator[str]:
+    """Say which part of the energy is from the roof or not certain, and what held it up."""
+    if night.get("roof_kwh"):
+        roof_wh = round(1000 * night["roof_kwh"])
+        yield f"  {of_the_roof(roof_wh, night['all_grid_cost'], night['currency'])}."
+    for key, words in (
+        ("estimated_kwh", "estimated, not measured"),
+        ("estimated_rate_kwh", "priced at estimated rates"),
+    ):
+        if night[key]:
+            yield f"  {night[key]} kWh of it are {words}."
+    if lowered := night.get("lowered_by_load"):
+        words = lowered_words(
+            lowered["minutes"], float(lowered["least_amps"]), float(lowered["load_amps"])
+        )
+        yield f"  It was {words}."
 
 
 def _need(night: dict[str, Any]) -> str:

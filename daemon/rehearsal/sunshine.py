@@ -87,7 +87,9 @@ class RehearsedSun:
         self._file = file
         self._at = at
         self._charging_kw = 0.0
+        minute = minute_of(at)
         self.roof = SimulatedRoof(bus, topics, file.generation, sky, at)
+        self.roof.used_watts = 1000 * float(home_kw(file, minute, minute + 1)[0])
         self.night = SunnyNight(sky)
 
     def note(self, charging_kw: float, now: datetime) -> None:
@@ -102,9 +104,11 @@ class RehearsedSun:
         """
         hours = (now - self._at).total_seconds() / SECONDS_PER_HOUR
         roof_kw, minute = self.roof.watts / 1000, minute_of(self._at)
-        left_kw = max(0.0, roof_kw - float(home_kw(self._file, minute, minute + 1)[0]))
+        used_kw = float(home_kw(self._file, minute, minute + 1)[0])
+        left_kw = max(0.0, roof_kw - used_kw)
         night = self.night
         night.roof_kwh += roof_kw * hours
         night.charged_kwh += self._charging_kw * hours
         night.charged_from_roof_kwh += min(left_kw, self._charging_kw) * hours
         self._at, self._charging_kw = now, charging_kw
+        self.roof.used_watts = 1000 * (used_kw + charging_kw)

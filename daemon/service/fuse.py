@@ -24,6 +24,7 @@ from daemon.sharing.household import (
     with_plan,
 )
 from daemon.sharing.planning_task import JointPlanMade, plan_for
+from daemon.surplus.grid_meter import GridMeter
 from planners.home.allotments import plans_together
 from planners.power.live_load import SILENCE
 
@@ -82,6 +83,7 @@ class FuseKeeper:
         self._house: House | None = None
         self._is_shared = False
         self._guard = LoadGuard()
+        self.grid = GridMeter()
         # While the charge points give way to the home's load one after the other, each keeps this.
         self._kept: dict[str, float] | None = None
 
@@ -132,6 +134,10 @@ class FuseKeeper:
         """
         house = self.house(loaded)
         limits = self._guard.limits(now, house.file)
+        state = self._states.get(charge_point)
+        if state is not None:
+            followed = self.grid.followed_amps(state, now, house.file)
+            house = replace(house, followed_amps=followed) if followed is not None else house
         if not self._is_shared and not limits:
             return house
         kept = self._kept_now(now, house.file) if self._kept is None else self._kept
@@ -145,7 +151,7 @@ class FuseKeeper:
     def for_preview(self) -> FuseKeeper:
         """Return another keeper in the same state: what is planned with it changes nothing."""
         trial = FuseKeeper(self._states, self._ask_for_plan, is_preview=True)
-        trial._sharing, trial._guard = self._sharing, self._guard
+        trial._sharing, trial._guard, trial.grid = self._sharing, self._guard, self.grid
         trial._loaded, trial._asked = self._loaded, self._sharing.task
         return trial
 

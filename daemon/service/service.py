@@ -31,6 +31,7 @@ from daemon.control.events import (
     BusConnected,
     CloseNight,
     CurrentAllotted,
+    GridRead,
     HouseChanged,
     Issue,
     LoadRead,
@@ -46,14 +47,14 @@ from daemon.control.undelivered import delivered
 from daemon.messaging.answering import answer_of, effect_of, preview_of
 from daemon.messaging.event_queue import EventQueue
 from daemon.messaging.hardware_channels import HardwareChannels
-from daemon.messaging.inbox import Inbox, RequestRefused
+from daemon.messaging.inbox import Inbox, RequestRefused, home_read
 from daemon.messaging.incoming import (
     ChannelReady,
     Halt,
     HandledEvent,
     HardwareReport,
+    HomeReport,
     Incoming,
-    LoadReport,
     Reload,
     WakeUp,
 )
@@ -74,8 +75,8 @@ from daemon.service.upgrade import BUYS_LESS, KNOWN, changes_to_tell
 from daemon.sharing.household import allotment_changed
 from daemon.sharing.planning_task import JointPlanMade
 from planners.home.allotments import plans_together
+from planners.home.interval_means import INTERVALS_KEPT
 from planners.home.learned_load import WEEKS
-from planners.home.quarter_hours import QUARTERS_KEPT
 from planners.power.live_load import SILENCE
 from planners.rates.known import rate_knowledge
 
@@ -93,6 +94,7 @@ if TYPE_CHECKING:
     from daemon.service.clock_watch import ClockWatch
     from daemon.service.household_watch import HouseholdWatch
     from daemon.sharing.planning_task import PlanningTask
+    from planners.accounts.by_source import GridInterval
     from planners.power.live_load import LoadHour, LoadQuarter
 
 __all__ = ["Halt", "HandledEvent", "Incoming", "Reload", "Service", "WakeUp"]
@@ -450,7 +452,7 @@ class Service:
                 self._on_connection(event)
             case Published():
                 self._on_published(event)
-            case HardwareReport() | LoadReport():
+            case HardwareReport() | HomeReport():
                 self._on_hardware_report(event)
             case ChannelReady(point):
                 self._channels.send(point, self._states[point], self._clock.now(), self.house.file)
@@ -488,10 +490,10 @@ class Service:
             self._trouble.note((error,))
             return False
 
-    def _on_hardware_report(self, event: HardwareReport | LoadReport) -> None:
-        if isinstance(event, LoadReport):
-            if abs(self._clock.now() - event.load.at) <= SILENCE:
-                self._on_load(LoadRead(event.load))
+    def _on_hardware_report(self, event: HardwareReport | HomeReport) -> None:
+        if isinstance(event, HomeReport):
+            if abs(self._clock.now() - event.read.at) <= SILENCE:
+                self._act_on(home_read(event.read))
             return
         is_stored = False
         try:
@@ -504,9 +506,8 @@ class Service:
 
     def _on_wired_message(self, message: MessageArrived) -> None:
         """Handle a message on the hardware's own topics; a similar one follows soon."""
-        load = self._inbox.load_from_wiring(message, self._clock.now())
-        if load is not None:
-            self._on_load(load)
+        for read in self._inbox.home_from_wiring(message, self._clock.now()):
+            self._act_on(read)
         for point, event in self._inbox.receive_from_wiring(message, self._clock.now()):
             self._step(point, event)
         self._trouble.take_skipped()
@@ -540,8 +541,8 @@ class Service:
         match received:
             case PriceFeed() | Announcements() | Forecast() | Generated():
                 self._on_news(received)
-            case LoadRead():
-                self._on_load(received)
+            case LoadRead() | GridRead():
+                self._on_home(received)
             case DaemonState():
                 self._on_daemon_state(received)
             case RequestRefused(point, name, why):
@@ -565,6 +566,12 @@ class Service:
                 if self._watch.store_news(received, self._ledger):
                     self._record_news("prices")
                     self._step_all(HouseChanged("prices"))
+
+    def _on_home(self, event: LoadRead | GridRead) -> None:
+        if isinstance(event, LoadRead):
+            self._on_load(event)
+        else:
+            self._on_grid(event)
 
     def _on_load(self, event: LoadRead) -> None:
         """Lower or stop what the home's load leaves no current for, at once."""
@@ -592,7 +599,27 @@ class Service:
             if quarter is not None and any(
                 each.capacity_charge for each in self.house.file.tariffs
             ):
-                self._ledger.add_load_quarter(quarter, now - QUARTERS_KEPT)
+                self._ledger.add_load_quarter(quarter, now - INTERVALS_KEPT)
+        except LedgerError as error:
+            self._trouble.note((error,))
+
+    def _on_grid(self, event: GridRead) -> None:
+        """Follow what the home's own roof leaves over, and keep the means for its account."""
+        now, file = self._clock.now(), self.house.file
+        if file.generation is None:
+            return
+        for point in self._fuse.grid.follow(event.power, self._states, now, file):
+            self._step(point, TimePassed())
+        health = self._fuse.grid.news()
+        if health is not None:
+            self._step_all(health)
+        self._store_grid(self._fuse.grid.take(event.power, now), now)
+
+    def _store_grid(self, ended: GridInterval | None, now: datetime) -> None:
+        """Store what flowed at the grid; an interval that is refused counts as from the grid."""
+        try:
+            if ended is not None and self.house.file.generation is not None:
+                self._ledger.add_grid_interval(ended, now - INTERVALS_KEPT)
         except LedgerError as error:
             self._trouble.note((error,))
 
@@ -761,6 +788,7 @@ class Service:
 
     def _carry_out(self, point: str, action: Action, now: datetime) -> None:
         if isinstance(action, CloseNight):
+            self._store_grid(self._fuse.grid.until(now), now)
             try:
                 record = self._keeper.close(action.facts, self.house)
             except LedgerError as error:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from adapters.clocks.instants import parse_instant
 from daemon.control.alerts import NO_READING, POWER_AFTER_STOP
 from daemon.control.nightbook import BEGUN_WH
-from daemon.control.state import FLOWING_WATTS, LONGEST_GAP
+from daemon.control.state import FLOWING_WATTS, FOLLOWS_SURPLUS, LONGEST_GAP
 from daemon.nights.account import missing_kwh
 from daemon.nights.stays import has_enough, recorded_stays
 from daemon.presentation.figures import kwh_text
@@ -156,6 +156,8 @@ def _why_started(history: NightHistory, command: StoredCommand) -> str:
     if why.startswith("every hour before"):
         hours = why.partition(" is needed")[0].removeprefix("every hour")
         return f"in all the time available{hours}"
+    if why == FOLLOWS_SURPLUS:
+        return "as the roof left something over"
     if why.startswith("it must stay on"):
         return f"as {why}"
     asked = [

@@ -14,11 +14,10 @@ from daemon.control.alerts import ALERTS
 from daemon.control.nightbook import stays_until
 from daemon.control.state import vehicles_of
 from daemon.nights.account import counted_from, night_record
-from daemon.nights.metered import Meter, read_meter, read_register
+from daemon.nights.metered import Meter, night_meters, read_meter
 from daemon.nights.recount import facts_again, facts_unseen
 from daemon.nights.saved_state import read_saved
 from planners.local_time.departures import night_bounds
-from planners.local_time.settlement import ONE_DAY
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -236,15 +235,9 @@ def _vehicle(
 
 def _account(house: House, ledger: LedgerReader, facts: NightFacts) -> dict[str, Any] | None:
     """Account for a night that was not closed, so far; None if no rate is known."""
-    begins, upto = night_bounds(facts.night, house.file.zone)[0], facts.closed_at
     try:
         since = counted_from(house, facts)
-        names = house.file.charge_points if since else ()
-        charged = [
-            (name, read_register(house, ledger, name, since or upto, upto)) for name in names
-        ]
-        readings = read_register(house, ledger, facts.charge_point, begins - ONE_DAY, upto)
-        return night_record(house, facts, readings, charged)
+        return night_record(house, facts, night_meters(house, ledger, facts, since))
     except TariffError:
         return None
 

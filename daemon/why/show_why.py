@@ -14,6 +14,7 @@ from rich.text import Text
 
 from config.fields.currencies import minor_units
 from daemon.night_log.month import RULES
+from daemon.night_log.notes import of_the_roof
 from daemon.nights.recount import compared_by_older_version
 from daemon.presentation.figures import kwh_text, rounded_parts
 from daemon.why.explanation import explain_night
@@ -124,12 +125,7 @@ def account_lines(history: NightHistory) -> Iterator[str]:
     costs = rounded_parts([part for _, part in lines.values()], minor_units(currency))
     for (band, rate), kwh, part in zip(lines, energies, costs, strict=True):
         yield f"  {band}: {kwh} kWh at {rate} per kWh, {history.money(part)}"
-    if record["estimated_kwh"]:
-        estimated = kwh_text(1000 * float(record["estimated_kwh"]), 2)
-        yield f"{estimated} of it are estimated, not measured."
-    if record.get("estimated_rate_kwh"):
-        estimated = kwh_text(1000 * float(record["estimated_rate_kwh"]), 2)
-        yield f"{estimated} of it are priced at estimated rates."
+    yield from _remarks(record, currency)
     baselines = record["baselines"]
     rules = [
         f"charging {RULES[rule]} would have cost {history.money(baselines[rule]['cost'])}"
@@ -139,6 +135,19 @@ def account_lines(history: NightHistory) -> Iterator[str]:
     if rules and night.closed:
         sentence = "; ".join(rules)
         yield f"{sentence[:1].upper()}{sentence[1:]}."
+
+
+def _remarks(record: Mapping[str, Any], currency: str) -> Iterator[str]:
+    """Say which part of the energy is from the roof, and which is not certain."""
+    if record.get("roof_kwh"):
+        roof_wh = round(1000 * Decimal(record["roof_kwh"]))
+        yield f"{of_the_roof(roof_wh, Decimal(record['all_grid_cost']), currency)}."
+    if record["estimated_kwh"]:
+        estimated = kwh_text(1000 * float(record["estimated_kwh"]), 2)
+        yield f"{estimated} of it are estimated, not measured."
+    if record.get("estimated_rate_kwh"):
+        estimated = kwh_text(1000 * float(record["estimated_rate_kwh"]), 2)
+        yield f"{estimated} of it are priced at estimated rates."
 
 
 def _printed_lines(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal, TypeAlias
 
+from daemon.control.state import FOLLOWS_SURPLUS
 from daemon.why.evidence import repeated_commands
 from daemon.why.wording import reason
 
@@ -42,6 +43,8 @@ class Entry:
         The commands in this entry: one, and those that extended it.
     is_repeat : bool
         Whether the command was sent again because the meter showed no change.
+    followed_amps : tuple of float
+        The currents of commands that follow what the roof leaves over, which are one entry [A].
     """
 
     at: datetime
@@ -50,6 +53,7 @@ class Entry:
     more: tuple[str, ...] = ()
     serials: tuple[int, ...] = ()
     is_repeat: bool = False
+    followed_amps: tuple[float, ...] = ()
 
 
 def commanded(history: NightHistory) -> Iterator[Entry]:
@@ -62,6 +66,8 @@ def commanded(history: NightHistory) -> Iterator[Entry]:
         same = before is not None and _content(command) == _content(before)
         if last is not None and same and not is_repeat:
             last = replace(last, serials=(*last.serials, command.serial))
+        elif last is not None and before is not None and _both_follow(before, command):
+            last = _followed(last, before, command)
         else:
             if last is not None:
                 yield last
@@ -79,6 +85,19 @@ def _command_at_first(history: NightHistory) -> Entry | None:
     to_do = f"to charge at {before.amps:g} A" if before.do == "start" else "not to charge"
     text = f"{AT_FIRST}, the command is {to_do}: {reason(before)}"
     return Entry(history.night.begins, "command", text)
+
+
+def _both_follow(before: StoredCommand, command: StoredCommand) -> bool:
+    """Whether a command is one more of those that follow what the roof leaves over."""
+    return before.why == command.why == FOLLOWS_SURPLUS and before.do == command.do == "start"
+
+
+def _followed(last: Entry, before: StoredCommand, command: StoredCommand) -> Entry:
+    """Add a command to an entry of those that follow the roof."""
+    amps = (*(last.followed_amps or (before.amps or 0.0,)), command.amps or 0.0)
+    begins = last.text.partition(",")[0].partition(":")[0]
+    text = f"{begins}, then {min(amps):g} to {max(amps):g} A: {reason(command)}"
+    return replace(last, text=text, serials=(*last.serials, command.serial), followed_amps=amps)
 
 
 def _content(command: StoredCommand) -> tuple[object, ...]:
@@ -127,6 +146,6 @@ def _numbered(entry: Entry, repeats: int = 1) -> Entry:
     if not entry.serials or entry.text.startswith(AT_FIRST):
         return entry
     numbers = f"command {entry.serials[0]}"
-    if repeats > 1:
+    if repeats > 1 or entry.followed_amps:
         numbers = f"commands {entry.serials[0]} to {entry.serials[-1]}"
     return replace(entry, text=f"{entry.text} ({numbers})")

@@ -13,12 +13,14 @@ from decimal import Decimal
 from itertools import accumulate, pairwise
 from typing import TYPE_CHECKING
 
+from planners.accounts.by_source import ROOF
 from planners.accounts.rate_doubts import with_doubts
 from planners.accounts.register import Flow, flows_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
+    from planners.accounts.by_source import RoofShare
     from planners.accounts.register import RegisterReading
     from planners.rates.prices import RateSpan
 
@@ -72,6 +74,11 @@ class Account:
         Sum of the lines' estimated energy [Wh].
     estimated_rate_wh : int
         Sum of the lines' energy at estimated rates [Wh].
+    roof_wh : int
+        Sum of the lines from the home's own generation, whose rate is what export would have paid
+        [Wh].
+    all_grid_cost : Decimal
+        What all of it would have cost from the grid [currency], unrounded.
     """
 
     by_band: tuple[BandEnergy, ...]
@@ -79,6 +86,8 @@ class Account:
     cost: Decimal
     estimated_wh: int
     estimated_rate_wh: int = 0
+    roof_wh: int = 0
+    all_grid_cost: Decimal = Decimal(0)
 
 
 def account(
@@ -87,6 +96,8 @@ def account(
     max_kw: float,
     gap_minutes: int = 15,
     rounding: Decimal | None = None,
+    *,
+    roof: RoofShare | None = None,
 ) -> Account:
     """Account for the energy that flowed during the spans.
 
@@ -115,6 +126,8 @@ def account(
     rounding : Decimal, optional
         By so much rounding may change a cost [currency]. If the cost of what flowed between two
         readings may differ by more, it is estimated; without this, none is for that reason.
+    roof : RoofShare, optional
+        What came from the home's own generation in the time of the spans.
 
     Returns
     -------
@@ -135,12 +148,17 @@ def account(
         flows = with_doubts(flows, spans, max_kw, rounding)
     curve = _Curve.of(flows)
     lines: dict[tuple[str, Decimal], tuple[int, ...]] = {}
+    all_grid_cost = Decimal(0)
     for span in spans:
         wh, estimated_wh = curve.between(span.start, span.end)
-        if wh:
-            more = (wh, estimated_wh, wh if span.estimated else 0)
-            before = lines.get((span.band, span.rate), (0, 0, 0))
-            lines[span.band, span.rate] = tuple(map(sum, zip(before, more, strict=True)))
+        all_grid_cost += (span.rate * wh).scaleb(-3)
+        wh -= roof.between(span.start, span.end) if roof else 0
+        _add(lines, span.band, span, wh, min(wh, estimated_wh))
+    if roof is not None:
+        for span in roof.export_spans:
+            wh = roof.between(span.start, span.end)
+            _, estimated_wh = curve.between(span.start, span.end)
+            _add(lines, ROOF, span, wh, min(wh, estimated_wh))
     by_band = tuple(
         BandEnergy(band, rate, wh, (rate * wh).scaleb(-3), estimated_wh, estimated_rate_wh)
         for (band, rate), (wh, estimated_wh, estimated_rate_wh) in lines.items()
@@ -151,7 +169,23 @@ def account(
         cost=sum((line.cost for line in by_band), Decimal(0)),
         estimated_wh=sum(line.estimated_wh for line in by_band),
         estimated_rate_wh=sum(line.estimated_rate_wh for line in by_band),
+        roof_wh=sum(line.wh for line in by_band if line.band == ROOF),
+        all_grid_cost=all_grid_cost,
     )
+
+
+def _add(
+    lines: dict[tuple[str, Decimal], tuple[int, ...]],
+    band: str,
+    span: RateSpan,
+    wh: int,
+    estimated_wh: int,
+) -> None:
+    """Add the energy of a span to the line of its band and rate."""
+    if wh:
+        more = (wh, estimated_wh, wh if span.estimated else 0)
+        before = lines.get((band, span.rate), (0, 0, 0))
+        lines[band, span.rate] = tuple(map(sum, zip(before, more, strict=True)))
 
 
 def energy_until(

@@ -7,7 +7,7 @@ too. Knows no plan, and neither run, rest nor start cost.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import timedelta
 from decimal import Decimal
 from itertools import pairwise
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
     from datetime import datetime
 
+    from planners.accounts.by_source import RoofShare
     from planners.power.allowed_currents import AmpsSpan
     from planners.power.charging import ChargeModel
     from planners.rates.prices import RateSpan
@@ -48,6 +49,10 @@ class NightSlot:
         Whether the vehicle was plugged in, before its departure.
     before_margin : bool
         Whether it was plugged in, and had still to be ready: the time that a plan has.
+    surplus_wh : Decimal
+        What the home's own generation could have given to the vehicle at the most [Wh].
+    export_rate : Decimal
+        What export would have paid for that [currency per kWh].
     """
 
     start: datetime
@@ -57,6 +62,14 @@ class NightSlot:
     metered_wh: int
     plugged_in: bool
     before_margin: bool
+    surplus_wh: Decimal = Decimal(0)
+    export_rate: Decimal = Decimal(0)
+
+    def cost(self, wh: Decimal | int) -> Decimal:
+        """Price some energy in it: what its own generation gives first [currency]."""
+        from_roof_wh = min(wh, self.surplus_wh)
+        cost = self.export_rate * from_roof_wh + self.span.rate * (wh - from_roof_wh)
+        return cost.scaleb(-3)
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,6 +97,7 @@ def night_slots(
     metered_until: Callable[[datetime], int],
     *,
     ready_by: datetime | None = None,
+    roof: RoofShare | None = None,
 ) -> tuple[NightSlot, ...]:
     """Divide a night into slots in which energy could flow, or did.
 
@@ -101,6 +115,8 @@ def night_slots(
         From an instant to the energy by then; never falls [Wh].
     ready_by : datetime, optional
         The instant from which no plan charges, as the margin before the departure begins.
+    roof : RoofShare, optional
+        What the home's own generation gave to the vehicle in the time of the spans.
 
     Returns
     -------
@@ -115,24 +131,30 @@ def night_slots(
     edges = {start, end, since, until, ready_by, *_switched(read_at, metered_until)}
     edges.update(span.start for span in spans)
     edges.update(current.start for current in currents)
+    export_spans = roof.export_spans if roof else ()
+    edges.update(span.start for span in export_spans)
     edges.update(start + count * TICK for count in range((end - start) // TICK + 1))
     inside = sorted(edge for edge in edges if start <= edge <= end)
     slots: list[NightSlot] = []
-    rates, allowed = iter(spans), iter(currents)
-    span, current = next(rates), next(allowed)
+    rates, allowed, exported = iter(spans), iter(currents), iter(export_spans)
+    span, current, paid = next(rates), next(allowed), next(exported, None)
     for begins, ends in pairwise(inside):
         while span.end <= begins:
             span = next(rates)
         while current.end <= begins:
             current = next(allowed)
+        while paid is not None and paid.end <= begins:
+            paid = next(exported)
         metered_wh = metered_until(ends) - metered_until(begins)
         is_plugged_in = since <= begins and ends <= until
         if is_plugged_in or metered_wh:
             hours = (ends - begins) / HOUR
             in_time = is_plugged_in and ends <= ready_by
-            slots.append(
-                NightSlot(begins, hours, span, current.amps, metered_wh, is_plugged_in, in_time)
-            )
+            slot = NightSlot(begins, hours, span, current.amps, metered_wh, is_plugged_in, in_time)
+            if roof is not None and paid is not None:
+                surplus_wh = _thousandths(roof.surplus_wh(begins, ends))
+                slot = replace(slot, surplus_wh=surplus_wh, export_rate=paid.rate)
+            slots.append(slot)
     return tuple(slots)
 
 
@@ -206,7 +228,6 @@ class _Placement:
 
     def __init__(self, slots: Sequence[NightSlot], model: ChargeModel, step_wh: int) -> None:
         self._model = model
-        self._cheapest = sorted(slots, key=lambda slot: (slot.span.rate, slot.start))
         self._full_wh: dict[datetime, Decimal] = {}
         self._more_wh: dict[datetime, Decimal] = {}
         """What was metered beyond full power, and the reading's last digit does not explain."""
@@ -215,18 +236,19 @@ class _Placement:
             more_wh = max(Decimal(0), slot.metered_wh - full_wh)
             self._full_wh[slot.start] = full_wh + (more_wh if more_wh > step_wh else 0)
             self._more_wh[slot.start] = more_wh if more_wh <= step_wh else Decimal(0)
+        self._cheapest = sorted(slots, key=lambda slot: (self._mean_rate(slot), slot.start))
 
     def cost(
         self, own: Sequence[NightSlot], stored_kwh: float, wh: int, *, tapered: bool = True
     ) -> RuleCost:
         left, outside = Decimal(wh), Decimal(0)
-        wh_by_rate: dict[Decimal, Decimal] = {}
+        placed_in: dict[datetime, Decimal] = {}
         its_own = {slot.start for slot in own}
         free = dict(self._full_wh)
-        for slot, power in self._order(own, its_own, tapered=tapered):
+        for slot, power, most_wh in self._order(own, its_own, tapered=tapered):
             if left <= 0:
                 break
-            possible_wh = free[slot.start]
+            possible_wh = free[slot.start] if most_wh is None else min(free[slot.start], most_wh)
             if power == "tapered":
                 kw = self._model.metered_kw(stored_kwh, slot.amps)
                 possible_wh = min(possible_wh, _wh(kw, slot.hours))
@@ -238,28 +260,57 @@ class _Placement:
             left -= placed
             free[slot.start] -= placed
             outside += placed if tapered and slot.start not in its_own else 0
-            wh_by_rate[slot.span.rate] = wh_by_rate.get(slot.span.rate, Decimal(0)) + placed
-        cost = sum((rate * placed for rate, placed in wh_by_rate.items()), Decimal(0))
-        return RuleCost(cost.scaleb(-3), outside)
+            placed_in[slot.start] = placed_in.get(slot.start, Decimal(0)) + placed
+        placed_slots = (slot for slot in self._cheapest if slot.start in placed_in)
+        cost = sum((slot.cost(placed_in[slot.start]) for slot in placed_slots), Decimal(0))
+        return RuleCost(cost, outside)
+
+    def _mean_rate(self, slot: NightSlot) -> Decimal:
+        """Return what a kWh costs in a slot if it is used whole."""
+        full_wh = self._full_wh[slot.start]
+        if not slot.surplus_wh or not full_wh:
+            return slot.span.rate
+        return slot.cost(full_wh).scaleb(3) / full_wh
+
+    def _pieces(self) -> list[tuple[Decimal, NightSlot, Decimal]]:
+        """List the rates at which the slots give energy, the lowest first, with how much each."""
+        pieces: list[tuple[Decimal, NightSlot, Decimal]] = []
+        for slot in self._cheapest:
+            full_wh = self._full_wh[slot.start]
+            from_roof_wh = min(slot.surplus_wh, full_wh)
+            if from_roof_wh and slot.export_rate <= slot.span.rate:
+                pieces.append((slot.export_rate, slot, from_roof_wh))
+                pieces.append((slot.span.rate, slot, full_wh - from_roof_wh))
+            else:
+                # If export pays more than the grid costs, a slot's first energy is its dearest: no
+                # use of it costs less per kWh than all of it.
+                pieces.append((self._mean_rate(slot), slot, full_wh))
+        return sorted(pieces, key=lambda piece: (piece[0], piece[1].start))
 
     def _order(
         self, own: Iterable[NightSlot], its_own: set[datetime], *, tapered: bool
-    ) -> Iterator[tuple[NightSlot, Literal["tapered", "full", "metered"]]]:
-        """List the slots to fill, and with which power."""
+    ) -> Iterator[tuple[NightSlot, Literal["tapered", "full", "metered"], Decimal | None]]:
+        """List the slots to fill, with which power, and how much at the most."""
         if tapered:
-            yield from ((slot, "tapered") for slot in own)
+            yield from ((slot, "tapered", None) for slot in own)
             others = [slot for slot in self._cheapest if slot.start not in its_own]
             # The margin before a departure is no rule's time, unless nothing else is left.
             others.sort(key=lambda slot: slot.plugged_in and not slot.before_margin)
-            yield from ((slot, "tapered") for slot in others)
-        # More may have been metered than the declared taper allows.
-        yield from ((slot, "full") for slot in self._cheapest)
-        yield from ((slot, "metered") for slot in self._cheapest)
+            yield from ((slot, "tapered", None) for slot in others)
+            # More may have been metered than the declared taper allows.
+            yield from ((slot, "full", None) for slot in self._cheapest)
+        else:
+            yield from ((slot, "full", most_wh) for _, slot, most_wh in self._pieces())
+        yield from ((slot, "metered", None) for slot in self._cheapest)
 
 
 def _wh(kw: float, hours: float) -> Decimal:
     """Return the energy of a power, to a thousandth of a watt-hour [Wh]."""
-    return Decimal(round(kw * hours * 1e6)).scaleb(-3)
+    return _thousandths(kw * hours * 1e3)
+
+
+def _thousandths(wh: float) -> Decimal:
+    return Decimal(round(wh * 1e3)).scaleb(-3)
 
 
 def _switched(

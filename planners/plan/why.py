@@ -140,8 +140,8 @@ def _sources(plan: Plan, window: Window, file: HouseholdFile) -> Iterator[str]:
         else:
             yield f"{rest.capitalize()} comes from the roof {forgone}."
         yield (
-            f"The plan counts on {trust:g} % of what is expected of the sun (trust_percent). What"
-            " it does not give comes from the grid."
+            f"The plan counts on {trust:g} % of what is expected of the sun (trust_percent)."
+            " Unless a grid meter is followed, what it does not give comes from the grid."
         )
         return
     left_kwh = sum(slot.surplus_kw * slot.hours for slot in window.slots if slot.amps > 0)

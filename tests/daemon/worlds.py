@@ -36,6 +36,7 @@ from daemon.control.state import House, PointState
 from daemon.messaging.inbox import Inbox
 from daemon.messaging.outbox import Outbox
 from daemon.nights.account import night_record
+from daemon.nights.metered import NightMeters
 from daemon.nights.saved_state import saved_body
 from daemon.service.house_loading import load_house
 from daemon.service.recovery import recover
@@ -301,7 +302,7 @@ class World:
                 facts = action.facts
                 ends = night_bounds(facts.night, self.house.file.zone)
                 within = list(_around(known, ends[0], min(ends[1], facts.closed_at)))
-                made[facts.night.isoformat()] = night_record(self.house, facts, within)
+                made[facts.night.isoformat()] = night_record(self.house, facts, NightMeters(within))
         return made
 
     def copied(self) -> World:

@@ -67,6 +67,7 @@ def test_what_the_daemon_listens_to() -> None:
         "lullwatt/kowhai-cottage/forecast",
         "lullwatt/kowhai-cottage/generation",
         "lullwatt/kowhai-cottage/load",
+        "lullwatt/kowhai-cottage/grid",
         "lullwatt/kowhai-cottage/daemon",
     )
 

@@ -51,7 +51,8 @@ def test_check_says_what_is_expected_and_counted_on(tmp_path: Path) -> None:
     """Roofs, forecasts, tomorrow's kWh, what the home takes, what export pays, the account."""
     lines = check(house_file(tmp_path))
     first = lines.index("Own roofs at 36.85 S, 174.76 E:")
-    roof, other, inverter, source, until, tomorrow, use, export, account = lines[first + 1 :][:9]
+    roof, other, inverter, source, until, tomorrow, use, export = lines[first + 1 :][:8]
+    grid, follows, account = lines[first + 9 :][:3]
     assert roof == (
         "  4.2 kW, tilted by 25 degrees to the north (20 degrees), 14 % lost on the way."
     )
@@ -72,7 +73,11 @@ def test_check_says_what_is_expected_and_counted_on(tmp_path: Path) -> None:
     )
     assert use == "  The home itself uses the sun first: known_load, on one phase."
     assert export == "  Export pays 0.0800 NZD per kWh."
-    assert account == "  The account of a night still prices all energy as bought from the grid."
+    assert grid == (
+        "  What flows between the home and the grid is read at lullwatt/kowhai-cottage/grid."
+    )
+    assert "charging pauses where that is less than min_amps" in follows
+    assert account.startswith("  The account of a night tells roof and grid apart by it")
 
 
 def test_check_warns_of_a_sky_without_clouds_and_a_home_without_load(tmp_path: Path) -> None:

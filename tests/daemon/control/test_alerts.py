@@ -251,6 +251,17 @@ LINES = {
             ClearedBy.RESTART: restart,
         },
     ),
+    "grid-meter-reversed": Line(
+        lambda: after(HouseholdHealth("grid-meter-reversed", "what the home takes falls")),
+        "The grid meter seems to be the wrong way round: what the home takes falls. What the home"
+        " takes must be positive; scale: -1 under grid_meter turns it.",
+        {
+            ClearedBy.METER_TURNED: lambda world: world.handle(
+                HouseholdHealth("grid-meter-reversed", None)
+            ),
+            ClearedBy.RESTART: restart,
+        },
+    ),
     "forecast-refused": Line(
         lambda: after(HouseholdHealth("forecast-refused", "it ends at 2026-06-01 20:00 UTC")),
         "A forecast of the sun is dropped: it ends at 2026-06-01 20:00 UTC.",

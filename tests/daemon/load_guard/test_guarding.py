@@ -22,7 +22,7 @@ from adapters.contract.messages import (
 from adapters.simulated.home import home_amps
 from daemon.control.events import LoweredByLoad
 from daemon.messaging.hardware_channels import hardware_channels_of
-from daemon.messaging.incoming import LoadReport, WakeUp
+from daemon.messaging.incoming import HomeReport, WakeUp
 from daemon.nights.saved_state import read_saved
 from daemon.service.household_watch import HouseholdWatch
 from daemon.service.service import Service
@@ -232,7 +232,7 @@ def test_equipment_that_measures_the_home_is_heard(tmp_path: Path, ledger: Ledge
     home = Home(tmp_path, ledger)
     for amps, age in ((30.0, 0), (0.0, 3600), (0.0, 31)):
         load = HomeLoad(at=home.clock.now() - age * SECOND, amps=(amps,))
-        home.service.handle(LoadReport(load))
+        home.service.handle(HomeReport(load))
         assert home.told() == 10
 
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from adapters.ledger.ledger import open_ledger
 from daemon.nights.account import night_record
+from daemon.nights.metered import NightMeters
 from daemon.nights.recount import facts_unseen
 from daemon.service.house_loading import load_house
 from planners.accounts.register import RegisterReading
@@ -53,7 +54,8 @@ def recorded(
             ledger.add_reading(point, reading.at, reading.register_wh)
         for place in range(nights):
             facts = facts_unseen(first + place * DAY, point, vehicle, house.file)
-            body = night_record(house, facts, shown, [(point, shown)])
+            meters = NightMeters(shown, {point: shown})
+            body = night_record(house, facts, meters)
             ledger.close_night(facts.night, point, vehicle, facts.closed_at, body)
     return file
 

@@ -15,6 +15,7 @@ import pytest
 
 from adapters.ledger.ledger import open_ledger
 from daemon.nights.account import night_record
+from daemon.nights.metered import NightMeters
 from daemon.nights.recount import facts_unseen
 from daemon.service.house_loading import load_house
 from planners.accounts.register import RegisterReading
@@ -47,7 +48,7 @@ def home(directory: Path, *changes: tuple[str, str]) -> Path:
             facts = facts_unseen(
                 FIRST + place * timedelta(days=1), "driveway", "hatchback", house.file
             )
-            body = night_record(house, facts, shown)
+            body = night_record(house, facts, NightMeters(shown))
             ledger.close_night(facts.night, "driveway", "hatchback", facts.closed_at, body)
         ledger.add_alert("driveway", shown[40].at, "no-reading", "Nothing has been heard.")
     return file

@@ -17,6 +17,7 @@ from config.tariffs.tariff import Tariff
 from daemon.control.events import LoweredByLoad, NightFacts, Stay
 from daemon.control.state import House
 from daemon.nights.account import night_record
+from daemon.nights.metered import NightMeters
 from planners.accounts.register import RegisterReading
 from planners.rates.prices import prices_of
 from tests.daemon.worlds import (
@@ -100,7 +101,7 @@ def record_of(
 ) -> dict[str, Any]:
     stays = (replace(STAY, **stay), *later)
     facts = NightFacts(night, POINT, stays, closed_at, lowered)
-    return night_record(house or kowhai(), facts, readings)
+    return night_record(house or kowhai(), facts, NightMeters(readings))
 
 
 def kowhai_with(tapering: list[list[int]] | None) -> House:

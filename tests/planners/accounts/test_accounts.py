@@ -49,6 +49,7 @@ def test_energy_in_one_band_is_the_register_difference_times_the_rate() -> None:
         energy_wh=6_000,
         cost=Decimal("1.1592"),
         estimated_wh=0,
+        all_grid_cost=Decimal("1.1592"),
     )
 
 

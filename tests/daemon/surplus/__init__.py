@@ -1,0 +1,1 @@
+"""Tests of what the grid meter shows."""
