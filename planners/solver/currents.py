@@ -122,7 +122,7 @@ def _tick(problem: PlanningProblem, solution: Solution, i: int) -> _Tick:
     most = _gain(problem, highest)
     per_kwh = 1 / model.efficiency
     if solution.share[i] < WHOLE and problem.use_limits:
-        return _Tick(i, most * float(solution.share[i]), [], 0.0)
+        return _Tick(i, _gain(problem, float(solution.amps[i])) * float(solution.share[i]), [], 0.0)
     if solution.share[i] < WHOLE:
         # Cut short, it draws the surplus, or the current next to it, for as long as it takes.
         kw_per_amp = model.kw_per_amp

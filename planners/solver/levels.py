@@ -105,9 +105,7 @@ def levels_of(
     """
     if problem.model.taper:
         parts = (
-            1
-            if _one_ladder(problem)
-            else max(1, min(_taper_parts(problem), most // _rungs(problem, spans[0])))
+            1 if _one_ladder(problem) else _taper_parts(problem, _rungs(problem, spans[0]), most)
         )
         found = [_climbed(problem, span, parts, from_lowest=span is spans[0]) for span in spans]
     else:
@@ -115,10 +113,13 @@ def levels_of(
     return [_with_targets(levels, span) for levels, span in zip(found, spans, strict=True)]
 
 
-def _taper_parts(problem: PlanningProblem) -> int:
-    """Return into how many levels a tick's energy is cut, as far as there is time for them."""
-    with_surplus = problem.surplus_kw is not None and problem.min_amps is not None
-    return TAPER_PARTS // 2 if with_surplus else TAPER_PARTS
+def _taper_parts(problem: PlanningProblem, rungs: int, most: int) -> int:
+    """Return into how many levels a tick's energy is cut."""
+    parts = max(1, min(TAPER_PARTS, most // rungs))
+    if problem.surplus_kw is None or problem.min_amps is None:
+        return parts
+    # Each takes longer with a surplus.
+    return min(parts, max(TAPER_PARTS // 2, LEVELS_WITH_SURPLUS // rungs))
 
 
 def _one_ladder(problem: PlanningProblem) -> bool:
@@ -173,7 +174,8 @@ def _lattice(
     reach = max(span.top_kwh - span.lowest_kwh for span in spans)
     anchors = _anchors(problem, spans)
     phases = _distinct((anchor % unit for anchor in anchors), unit)
-    if len(spans) == 1 and problem.surplus_kw is not None and problem.min_amps is not None:
+    is_set = problem.min_amps is not None and problem.model.standby_kw == 0
+    if len(spans) == 1 and problem.surplus_kw is not None and is_set:
         # The currents are found exactly afterwards: here the levels only tell plans apart.
         parts = int(LEVELS_WITH_SURPLUS * unit / max(reach, unit))
         phases, unit = phases[:1], unit / max(1, parts)

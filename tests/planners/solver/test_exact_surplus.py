@@ -12,7 +12,7 @@ import pytest
 
 from planners.power.charging import ChargeModel
 from planners.solver.exact import solve
-from planners.solver.problem import Deadline, PlanningProblem
+from planners.solver.problem import Deadline, PlanningProblem, UseLimit
 from planners.solver.solution import objective, paid_per_kwh
 from tests.planners.solver.claims import slack_kwh, slack_money
 from tests.planners.solver.enumerate_currents import cheapest_on_grid
@@ -20,6 +20,7 @@ from tests.planners.solver.enumerate_several import cheapest_by_enumeration
 from tests.planners.solver.random_several import Kind, random_problem
 from tests.planners.solver.random_surplus import with_surplus
 from tests.planners.solver.statement import Carried, carry_out, faults_of
+from tests.planners.solver.test_exact_power import tapered
 from tests.planners.solver.test_exact_several import highs_answers
 
 PROBLEMS = int(os.environ.get("LULLWATT_PROBLEMS", "100"))
@@ -227,3 +228,28 @@ def test_the_dearest_kwh_of_each_hour_says_what_was_paid() -> None:
     problem = sunny([2.0, 0.4, 0.0], 3.0)
     plan = solve(problem)
     assert paid_per_kwh(problem, plan).tolist() == [0.1, 0.3, 0.3]
+
+
+def with_limits(rng: random.Random, problem: PlanningProblem) -> PlanningProblem:
+    """Limit the use of some stretches; no run is in progress that would have to stop."""
+    limits, start = [], rng.randint(0, 3)
+    while start < problem.ticks:
+        end = min(problem.ticks, start + rng.randint(1, 6))
+        limits.append(UseLimit(start, end, rng.choice((rng.uniform(0, 2), 1.0, 3.0))))
+        start = end + rng.choice((0, 2))
+    before = replace(problem.before, on=False)
+    return replace(problem, use_limits=tuple(limits), before=before)
+
+
+def test_limits_and_rules_hold_beside_a_surplus() -> None:
+    """The best currents change no rule: of problems of all kinds, some with limits of use."""
+    for number in range(80):
+        rng = random.Random(f"limits and surplus {number}")
+        problem = random_problem(rng, kind="current" if number % 4 else "on_off")
+        if number % 2:
+            problem = with_limits(rng, problem)
+        problem = with_surplus(rng, tapered(rng, problem) if number % 3 == 0 else problem)
+        solution = solve(problem)
+        assert faults_of(problem, solution.amps.tolist(), solution.share.tolist()) == [], number
+        for limit in problem.use_limits:
+            assert solution.share[limit.start : limit.end].sum() <= limit.most_ticks + 1e-6
