@@ -22,7 +22,7 @@ help:
 	@echo 'make test         the same, then lint, types, import contracts and all tests'
 	@echo 'make lint types contracts unit     the parts of make test'
 	@echo 'make prove        the planner against HiGHS on 30,000 problems, and every law on 200 examples (half an hour)'
-	@echo 'make solar        the table of the sun against pvlib, from the registry (two minutes)'
+	@echo 'make solar        the table of the sun against the pvlib of LULLWATT_PVLIB (seconds)'
 	@echo 'make bench        the planner beside HiGHS, and the daemon at rest (a quarter of an hour)'
 	@echo 'make faults       kills, broken brokers, bad messages and hardware (up to half an hour)'
 	@echo 'make floods       20,000 messages a second, of each kind (an hour)'
@@ -134,11 +134,12 @@ prove: $(VENV)/.tests
 		tests/planners/plan/test_nights.py tests/planners/plan/test_planning.py \
 		tests/planners/year/test_year_of_rates.py tests/planners/joint tests/planners/capacity
 
-# pvlib is too large for the tests' own environment; the newest one is what is asked for.
-solar: $(BIN)/python
-	$(PYTHON) -m venv $(VENV).solar
-	$(VENV).solar/bin/python -m pip install --quiet --disable-pip-version-check pvlib
-	$(VENV).solar/bin/python -m tests.outside.solar_values
+# pvlib is too large for the tests' own environment, and no install here goes without hashes.
+solar:
+	@test -n "$(LULLWATT_PVLIB)" || { \
+		echo 'Install pvlib into an environment of its own, and name its Python:' >&2; \
+		echo '    make solar LULLWATT_PVLIB=/path/to/bin/python' >&2; exit 2; }
+	$(LULLWATT_PVLIB) -m tests.outside.solar_values
 
 bench: $(VENV)/.tests mosquitto
 	$(BIN)/python -m tests.benchmarks.planning
@@ -214,4 +215,4 @@ constraints:
 	rm -rf $(VENV).new
 
 clean:
-	rm -rf $(VENV) $(VENV).solar build dist *.egg-info .mypy_cache .ruff_cache .pytest_cache .hypothesis .import_linter_cache
+	rm -rf $(VENV) build dist *.egg-info .mypy_cache .ruff_cache .pytest_cache .hypothesis .import_linter_cache

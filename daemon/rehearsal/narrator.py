@@ -90,7 +90,6 @@ class Narrator:
                 self._say(line)
         if result.sun is not None:
             self._say(_sun_line(result.sun))
-            self._say("The account of a night still prices all energy as bought from the grid.")
 
     def _home_lines(self, night: HomeNight) -> Iterator[str]:
         drew = f"The simulated home drew up to {night.highest_amps:.1f} A."

@@ -1,8 +1,8 @@
 """Write, or compare with, what pvlib finds for the sun, a clear sky and tilted planes.
 
 pvlib brings a quarter of a gigabyte of packages, so the tests read its values from
-`tests/data/outside_solar.json`. `make solar` installs it in an environment of its own and compares
-the file with what it finds today; ``python -m tests.outside.solar_values --write`` writes the file.
+`tests/data/outside_solar.json`. `make solar` compares that file with what an installed pvlib finds;
+``python -m tests.outside.solar_values --write``, with a Python that has pvlib, writes it.
 """
 
 from __future__ import annotations

@@ -369,7 +369,7 @@ def test_a_night_and_a_day_under_a_clear_sky() -> None:
     assert 0.95 * sun.charged_kwh < sun.charged_from_roof_kwh <= sun.charged_kwh < sun.roof_kwh
     grid = sun.charged_kwh - sun.charged_from_roof_kwh
     from_roof = f"{sun.charged_from_roof_kwh:.1f}"
-    assert lines[-2] == (
+    assert lines[-1] == (
         f"The simulated roofs gave {sun.roof_kwh:.1f} kWh. Of the {sun.charged_kwh:.1f} kWh"
         f" charged, {from_roof} kWh came from them after the home's own use, and {grid:.1f} kWh"
         " from the grid."
