@@ -187,6 +187,7 @@ class PricedMoves:
         self._dear = first + 0.5 * problem.least_worth * past_kwh
         max_rate = deadline.max_rate_per_kwh if k + 1 < len(problem.deadlines) else np.inf
         self._is_dear: list[bool] = (problem.least_rates_per_kwh > max_rate).tolist()
+        self._kinds: list[TickKind | None] = [None] * problem.ticks
         self._surplus: list[tuple[float, float]] | None = None
         if problem.surplus_kw is not None and not has_mean:
             surplus_kw = _few_surpluses(problem, problem.surplus_kw).tolist()
@@ -213,6 +214,12 @@ class PricedMoves:
 
     def kind(self, i: int) -> TickKind:
         """Return what determines the costs of a tick."""
+        found = self._kinds[i]
+        if found is None:
+            found = self._kinds[i] = self._kind(i)
+        return found
+
+    def _kind(self, i: int) -> TickKind:
         surplus_kw, export_price = (0.0, 0.0) if self._surplus is None else self._surplus[i]
         if surplus_kw <= 0 or export_price == self._prices[i]:
             return TickKind(self._prices[i], self._amps[i], self._is_dear[i])
