@@ -33,9 +33,10 @@ from daemon.control.state import (
 )
 from daemon.control.unreported_soc import explain_unreported, unreported_soc
 from daemon.control.wishes import AWAY_NIGHTS, opens_after_away
+from planners.home.allotments import all_that_is_left, shares_by_plan
 from planners.local_time.conversion import nearest_minute
 from planners.local_time.remembering import remembered
-from planners.plan.horizon import Situation, departures_known
+from planners.plan.horizon import Situation, departures_known, reaches_at_best_percent
 from planners.plan.planning import at_once_instead, draft_plan, explained
 from planners.plan.remaining import GOES_ON_PERCENT, is_as_made, lag_percent, remaining_plan
 from planners.plan.shortfall import shortfall_that_counts
@@ -143,7 +144,7 @@ def _planned_for(
         and set(allotment.why) <= set(before.why)
         and _same_course(before, made, now)
     ):
-        return _warn_of_shortfall(state, made, file)
+        return _warn_of_shortfall(state, made, situation, file)
     why = (
         *explain_unreported(state, file),
         *_explain_excess(state),
@@ -151,7 +152,7 @@ def _planned_for(
         *allotment.why,
     )
     made = replace(made, why=why)
-    return _warn_of_shortfall(replace(state, plan=made, draft=draft), made, file)
+    return _warn_of_shortfall(replace(state, plan=made, draft=draft), made, situation, file)
 
 
 def begins_in_rest(state: PointState, now: datetime, house: House) -> bool:
@@ -473,7 +474,7 @@ def _same_periods(old: list[Period], new: list[Period]) -> bool:
 
 
 def _warn_of_shortfall(
-    state: PointState, plan: Plan, file: HouseholdFile
+    state: PointState, plan: Plan, situation: Situation, file: HouseholdFile
 ) -> tuple[PointState, tuple[Action, ...]]:
     """Warn of the first departure whose need is out of reach, be it a later one."""
     short = shortfall_that_counts(plan)
@@ -483,6 +484,7 @@ def _warn_of_shortfall(
             night
             for night in plan.later
             if night.need_percent - night.reaches_percent >= NEED_TOLERANCE_PERCENT
+            and not _may_be_met(night, situation, file)
         ),
         None,
     )
@@ -509,6 +511,20 @@ def _speaks_for_meter(state: PointState, house: House) -> bool:
     if house.file.charge_points[state.charge_point].tariff is not None:
         return True
     return state.charge_point == house.file.points_on_home_meter[0]
+
+
+def _may_be_met(night: LaterNight, situation: Situation, file: HouseholdFile) -> bool:
+    """Whether a later need is out of reach with a part of the main fuse, but not with all of it."""
+    departure = next((d for d in situation.later if d.instant == night.departure), None)
+    if departure is None or not shares_by_plan(file):
+        return False
+    left = all_that_is_left(file, night.returns, departure.instant, departure.vehicle)
+    alone = replace(
+        situation, now=night.returns, soc_percent=night.soc_percent, departure=departure, later=(),
+        allotted=left,
+    )  # fmt: skip
+    at_best = reaches_at_best_percent(file, alone)
+    return night.need_percent - at_best < NEED_TOLERANCE_PERCENT
 
 
 def _check_prices(

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from adapters.contract.messages import Reading
-from tests.daemon.sharing.homes import VOLTS, Home, home_of
+from tests.daemon.sharing.homes import VOLTS, WEEK, Home, home_of
 from tests.daemon.worlds import HOUR, MINUTE, utc
 
 if TYPE_CHECKING:
@@ -314,3 +314,31 @@ def test_two_vehicles_keep_to_a_capacity_charge_where_the_fuse_would_carry_both(
     home.pass_time(7 * HOUR)
     for hardware in home.hardware.values():
         assert hardware.meter_wh == pytest.approx(1_015_000, abs=100)
+
+
+def test_no_warning_of_a_later_need_that_the_whole_fuse_can_meet(
+    tmp_path: Path, ledger: Ledger
+) -> None:
+    """The joint plan reaches to the next departures: what follows may have the fuse for itself.
+
+    By hand, in six hours and a half 20 A x 230 V are 29.9 kWh of the 44 that are needed; 32 A are
+    47.8.
+    """
+    house = home_of()
+    house["vehicles"]["car-east"]["usable_kwh"] = 60
+    first = {"days": ["thu"], "at": "07:00", "need_percent": 20, "returns": "00:30", "uses_kwh": 2}
+    then = {"days": list(WEEK[4:]), "at": "07:00", "need_percent": 90}
+    house["departures"] = [
+        {"vehicle": "car-east", **first},
+        {"vehicle": "car-east", **then},
+        {"vehicle": "car-west", **first, "days": ["thu"]},
+    ]
+    home = Home(tmp_path, ledger, utc("2026-06-03T18:30"), house)
+    home.plug_in("east", 20)
+    home.plug_in("west", 20)
+    home.pass_time(2 * MINUTE)
+    state = home.service._states["east"]
+    assert state.plan is not None
+    later = state.plan.later[0]
+    assert later.reaches_percent < later.need_percent - 5
+    assert "need-out-of-reach" not in state.alerts
