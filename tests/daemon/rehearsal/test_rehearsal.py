@@ -375,3 +375,9 @@ def test_a_night_and_a_day_under_a_clear_sky() -> None:
         " from the grid."
     )
     assert result.to_json()["sun"]["sky"] == "clear"
+    # The ledger's account, by a grid meter, agrees with what the simulation knows.
+    nights = {night["night"]: night for night in result.nights}.values()
+    lines_of = [line for night in nights for line in night["by_band"]]
+    from_roof_kwh = sum(float(line["kwh"]) for line in lines_of if line["band"] == "roof")
+    assert from_roof_kwh == pytest.approx(sun.charged_from_roof_kwh, abs=0.1)
+    assert sum(float(line["kwh"]) for line in lines_of) == pytest.approx(result.register_kwh)
