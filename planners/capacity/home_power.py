@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
     from config.household.household_file import HouseholdFile
     from config.tariffs.capacity_charge import CapacityCharge
+    from planners.generation.outlook import Outlook
 
 DAY = timedelta(days=1)
 
@@ -36,7 +37,7 @@ class HomeIntervals:
     counts : ndarray of bool, shape (intervals,)
         Whether the tariff counts it.
     base_kw : ndarray of float, shape (intervals,)
-        Mean power of the rest of the home, as the file has it [kW].
+        Mean power that the rest of the home imports, as the file has it [kW].
     """
 
     starts: NDArray[np.int64]
@@ -47,7 +48,11 @@ class HomeIntervals:
 
 
 def intervals_between(
-    file: HouseholdFile, charge: CapacityCharge, first: int, last: int
+    file: HouseholdFile,
+    charge: CapacityCharge,
+    first: int,
+    last: int,
+    sun: Outlook | None = None,
 ) -> HomeIntervals:
     """Lay counting intervals, aligned to the local clock, over some time.
 
@@ -59,6 +64,8 @@ def intervals_between(
         The charge, with its intervals and the hours that count.
     first, last : int
         UTC minutes, the last outside.
+    sun : Outlook, optional
+        What the home's own roofs are expected to give: what a plan counts on is not imported.
 
     Returns
     -------
@@ -73,6 +80,8 @@ def intervals_between(
     begins = minutes[starts]
     inside = (begins[:-1] < last) & (begins[1:] > first)
     kw = home_kw(file, first - length, last + length)
+    if sun is not None:
+        kw = np.maximum(0.0, kw - sun.counted_kw(first - length, last + length))
     sums = np.concatenate(([0.0], np.cumsum(kw)))
     return HomeIntervals(
         starts=begins[:-1][inside],

@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 
     from config.household.household_file import HouseholdFile
     from config.tariffs.tariff import Tariff
+    from planners.generation.outlook import Outlook
     from planners.solver.problem import PlanningProblem
     from planners.solver.solution import Solution
 
@@ -80,6 +81,8 @@ class NightTicks:
         Of the night, with one departure.
     peaks : tuple of DayPeak
         The highest power of each day so far, as far as it is known.
+    sun : Outlook or None
+        What the home's own roofs are expected to give; None without a roof.
     """
 
     file: HouseholdFile
@@ -90,6 +93,7 @@ class NightTicks:
     tick_minutes: int
     problem: PlanningProblem
     peaks: tuple[DayPeak, ...] = ()
+    sun: Outlook | None = None
 
 
 class ChargedPeriods(NamedTuple):
@@ -246,7 +250,7 @@ def _intervals(night: NightTicks) -> list[_Interval]:
             charges.setdefault(charge, set()).add(day)
         day += DAY
     for charge, days in charges.items():
-        laid = intervals_between(night.file, charge, begin, end)
+        laid = intervals_between(night.file, charge, begin, end, night.sun)
         rows = zip(
             laid.starts.tolist(), laid.ends.tolist(), laid.days.tolist(), laid.base_kw.tolist(),
             laid.counts.tolist(), strict=True,
@@ -257,18 +261,8 @@ def _intervals(night: NightTicks) -> list[_Interval]:
             after = min(night.problem.ticks, (ends - begin) // step)
             if counts and on in days and first < after:
                 hours = (after - first) * step / 60
-                # In a tick with a surplus the home imports nothing.
-                imports_kw = base_kw * (1 - _sunny_share(night.problem, first, after))
-                period = period_of(charge, on)
-                found.append(_Interval(first, after, hours, imports_kw, on, period))
+                found.append(_Interval(first, after, hours, base_kw, on, period_of(charge, on)))
     return sorted(found)
-
-
-def _sunny_share(problem: PlanningProblem, first: int, after: int) -> float:
-    """Return in what part of some ticks there is a surplus."""
-    if problem.surplus_kw is None:
-        return 0.0
-    return float((problem.surplus_kw[first:after] > 0).mean())
 
 
 class _Statement:

@@ -150,6 +150,7 @@ def with_best_cap(
             tick_minutes=longest.window.tick_minutes,
             problem=longest.problem,
             peaks=tonight.situation.peaks,
+            sun=prices.sun,
         )
     )
     if stated is None:

@@ -333,6 +333,7 @@ def _within_capacity(
         tick_minutes=horizon.window.tick_minutes,
         problem=horizon.problem,
         peaks=horizon.situation.peaks,
+        sun=prices.sun,
     )
     problem, solution, kept = keep_to_best(night, solution)
     return replace(horizon, problem=problem, kept=kept), solution

@@ -5,14 +5,22 @@ from __future__ import annotations
 import os
 import random
 from dataclasses import replace
+from datetime import timedelta
+from decimal import Decimal
 
 import numpy as np
 import pytest
 
+from config.files.forecast_series import ForecastPoint
+from planners.capacity.home_power import intervals_between
 from planners.capacity.search import best_caps
 from planners.capacity.statement import CapacityProblem
+from planners.generation.outlook import Outlook
+from planners.local_time.conversion import minute_of
 from tests.planners.capacity.random_nights import problem_of, random_night
 from tests.planners.capacity.reference import CapacityCase, least_total_by_highs
+from tests.planners.households import band, bands
+from tests.planners.planned import DemoHousehold, utc
 
 NIGHTS = max(16, int(os.environ.get("LULLWATT_PROBLEMS", "0")) // 50)
 """How many random nights are held against HiGHS; `make prove` asks for many more."""
@@ -81,3 +89,23 @@ def test_what_the_sun_gives_raises_no_peak() -> None:
     capacity = replace(capacity, problem=sunny)
     plan = best_caps(capacity).uncapped
     assert capacity.powers_kw(plan) == pytest.approx([each.base_kw for each in capacity.intervals])
+
+
+def test_the_home_imports_what_the_roof_does_not_give() -> None:
+    """Of 10 A at 230 V, 2.3 kW: all before the sun, 1.3 beside 1 kW of it, and none beside 5."""
+    charge = {"per": "month", "interval_minutes": 30, "rate_per_kw": Decimal(4)}
+    file = DemoHousehold(
+        home={"main_fuse_amps": [63.0], "known_load": [{"amps": 10, "hours": ["00:00-24:00"]}]},
+        tariffs=(bands(band("day", "0.30")) | {"capacity_charge": charge},),
+        generation={"forecast": {}, "trust_percent": 50},
+    ).file()
+    assert file.generation is not None
+    noon = utc("2026-12-04T00:00")
+    hours = [noon + timedelta(hours=number) for number in range(3)]
+    forecast = [ForecastPoint(at, kw) for at, kw in zip(hours, (0.0, 2.0, 10.0), strict=True)]
+    sun = Outlook(file.generation, file.zone, tuple(forecast))
+    declared = file.tariffs[0].capacity_charge
+    assert declared is not None
+    first = minute_of(noon)
+    laid = intervals_between(file, declared, first, first + 180, sun)
+    assert laid.base_kw == pytest.approx([2.3, 2.3, 1.3, 1.3, 0.0, 0.0])
