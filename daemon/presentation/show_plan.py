@@ -40,7 +40,7 @@ LONGEST_HOURLY = timedelta(minutes=60)
 AHEAD_PERCENT = 0.5
 """Less than this beyond the target is not bought ahead, but rounding."""
 
-CHARGING, PARTLY, IDLE, GUESSED = "█", "▄", "·", "~"
+CHARGING, FROM_ROOF, PARTLY, IDLE, GUESSED = "█", "▓", "▄", "·", "~"
 
 
 def show_plan(plan: Plan, spans: Sequence[RateSpan], zone: ZoneInfo) -> RenderableType:
@@ -240,6 +240,8 @@ def strips(
         for name, periods in charging.items()
     ]
     legend = [_rates_legend(spans, low, high, currency)]
+    if any(_is_from_roof(period) for periods in charging.values() for period in periods):
+        legend.append(f"{FROM_ROOF} mostly from the roof, {CHARGING} from the grid")
     for each in left:
         found = [
             Decimal(each.least(max(start, instant), min(end, instant + cell)))
@@ -267,14 +269,21 @@ def _span_at(spans: Sequence[RateSpan], instant: datetime) -> RateSpan:
 
 
 def _charging(periods: Sequence[Period], start: datetime, end: datetime) -> str:
-    """Mark whether a cell has charging in at least half of it, in less, or in none."""
-    overlap = sum(
-        (max(timedelta(0), min(end, period.end) - max(start, period.start)) for period in periods),
-        timedelta(0),
-    )
+    """Mark whether a cell has charging in at least half of it, in less, or in none, and of what."""
+    overlap = from_roof = timedelta(0)
+    for period in periods:
+        part = max(timedelta(0), min(end, period.end) - max(start, period.start))
+        overlap += part
+        from_roof += part if _is_from_roof(period) else timedelta(0)
     if not overlap:
         return IDLE
-    return CHARGING if overlap * 2 >= end - start else PARTLY
+    if overlap * 2 < end - start:
+        return PARTLY
+    return FROM_ROOF if from_roof * 2 >= overlap else CHARGING
+
+
+def _is_from_roof(period: Period) -> bool:
+    return period.roof_kwh * 2 > period.kwh
 
 
 def _cell(length: timedelta, cells: int) -> timedelta:

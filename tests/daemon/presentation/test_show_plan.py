@@ -75,6 +75,21 @@ def test_the_strip_shows_hours_rates_and_charging() -> None:
     assert legend == " " * 10 + "peak 0.4738 night 0.1932 NZD per kWh"
 
 
+def test_the_strip_tells_roof_and_grid_apart() -> None:
+    """By pattern and in words: the first period is mostly from the roof, the second is not."""
+    given = DemoHousehold()
+    plan = given.plan(35.0, EVENING)
+    (period,) = plan.periods
+    half = period.start + (period.end - period.start) / 2
+    first = replace(period, end=half, kwh=period.kwh / 2, roof_kwh=0.4 * period.kwh)
+    then = replace(period, start=half, kwh=period.kwh / 2, roof_kwh=0.1 * period.kwh)
+    _, _, charging, _, legend = strip_of(given, replace(plan, periods=(first, then)))
+    marks = charging.removeprefix("charging").strip(" ·")
+    assert {"▓", "█"} <= set(marks)
+    assert marks[0] == "▓"
+    assert legend.strip() == "▓ mostly from the roof, █ from the grid"
+
+
 def test_the_strip_marks_estimated_rates() -> None:
     """Prices are known until 22:30; the quarter-hours after that are estimates."""
     points = [PricePoint(utc(EVENING) + i * timedelta(minutes=30), Decimal(1)) for i in range(8)]
