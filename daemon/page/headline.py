@@ -51,6 +51,12 @@ def headline_of(
     yield _reaches(plan, vehicle, now, words) if ahead else _holds(plan, status, now, words)
     if ahead:
         yield _charges(plan, ahead, now, words)
+        if plan.roof_kwh > MISSING_KWH:
+            yield words.say(
+                "{part} of {kwh} are to come from the roof.",
+                part=words.kwh(plan.roof_kwh),
+                kwh=words.kwh(plan.energy_kwh),
+            )
     if plan.shortfall_kwh > MISSING_KWH:
         yield words.say(
             "{percent} are needed: {kwh} will be missing.",

@@ -46,6 +46,8 @@ class ShownPlan:
         When it charges; a change of rate or current does not divide a span.
     currents : tuple of (datetime, datetime, float)
         Each current of it, and when [A per phase].
+    roof_kwh : float
+        Part of the energy that the home's own roof is counted on for [kWh].
     """
 
     vehicle: str
@@ -61,6 +63,7 @@ class ShownPlan:
     rests_on_estimates: bool
     spans: tuple[tuple[datetime, datetime], ...]
     currents: tuple[tuple[datetime, datetime, float], ...] = ()
+    roof_kwh: float = 0.0
 
 
 def read_plan(plan: Mapping[str, Any] | None) -> ShownPlan | None:
@@ -85,6 +88,7 @@ def read_plan(plan: Mapping[str, Any] | None) -> ShownPlan | None:
                 (parse_instant(each["start"]), parse_instant(each["end"]), float(each["amps"]))
                 for each in plan["periods"]
             ),
+            roof_kwh=float(plan["by_source"]["roof"]["energy_kwh"]) if "by_source" in plan else 0.0,
         )
     except (KeyError, TypeError, ValueError, AttributeError):
         return None

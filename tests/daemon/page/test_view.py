@@ -69,6 +69,16 @@ def test_an_evening_in_one_sentence() -> None:
     )
 
 
+def test_what_is_to_come_from_the_roof() -> None:
+    """The plan counts on it; what of it is the sun's stands in the next sentence."""
+    world = at_home()
+    assert world.state.plan is not None
+    period = replace(world.state.plan.periods[0], roof_kwh=12.0)
+    plan = replace(world.state.plan, periods=(period, *world.state.plan.periods[1:]))
+    world.state = replace(world.state, plan=plan)
+    assert "12.0 kWh of 26.0 kWh are to come from the roof." in point_of(world).sentences
+
+
 def test_in_the_readers_own_customs() -> None:
     """Times and money are written as the reader's country does."""
     assert point_of(at_home(), "de-DE").sentences == (
