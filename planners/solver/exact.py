@@ -124,7 +124,7 @@ def solve(problem: PlanningProblem) -> Solution:
     promised = _most_on_levels(problem)
     plan, short_by = plan_for(*promised), 0.0
     while plan is None:
-        short_by = 2 * short_by + 1e-3 * problem.model.full_kw * problem.tick_hours
+        short_by = _lowered_again(problem, short_by)
         plan = plan_for(*(max(0.0, kwh - short_by) for kwh in promised))
     return plan
 
@@ -185,13 +185,26 @@ def _most_on_levels(problem: PlanningProblem) -> list[float]:
     promised: list[float] = []
     for k, deadline in enumerate(problem.deadlines):
         need = min(deadline.need_kwh, deadline.want_kwh)
-        needs = [*promised, *[0.0] * (len(problem.deadlines) - k)]
-        tables = _tables_for(free, needs, short=(k, need))
-        least = need - least_cost(free, tables[0])
+        cost, short_by = np.inf, 0.0
+        while not np.isfinite(cost):
+            # The levels change with the needs: what they promised before may be just above one.
+            promised = [max(0.0, kwh - short_by) for kwh in promised]
+            needs = [*promised, *[0.0] * (len(problem.deadlines) - k)]
+            tables = _tables_for(free, needs, short=(k, need))
+            cost = least_cost(free, tables[0])
+            short_by = _lowered_again(problem, short_by)
+            if not any(promised):
+                break
+        least = need - cost
         levels = tables[-1].moves.levels
         near = int(np.searchsorted(levels, least + NEED_TOLERANCE_KWH, side="right")) - 1
         promised.append(min(need, float(levels[max(0, near)])))
     return promised
+
+
+def _lowered_again(problem: PlanningProblem, short_by: float) -> float:
+    """Return by how much needs are lowered next, if this was too little for the levels [kWh]."""
+    return 2 * short_by + 1e-3 * problem.model.full_kw * problem.tick_hours
 
 
 def _lowered(
