@@ -185,16 +185,16 @@ def _most_on_levels(problem: PlanningProblem) -> list[float]:
     promised: list[float] = []
     for k, deadline in enumerate(problem.deadlines):
         need = min(deadline.need_kwh, deadline.want_kwh)
-        cost, short_by = np.inf, 0.0
-        while not np.isfinite(cost):
+        short_by = 0.0
+        while True:
             # The levels change with the needs: what they promised before may be just above one.
             promised = [max(0.0, kwh - short_by) for kwh in promised]
             needs = [*promised, *[0.0] * (len(problem.deadlines) - k)]
             tables = _tables_for(free, needs, short=(k, need))
             cost = least_cost(free, tables[0])
-            short_by = _lowered_again(problem, short_by)
-            if not any(promised):
+            if np.isfinite(cost) or not any(promised):
                 break
+            short_by = _lowered_again(problem, short_by)
         least = need - cost
         levels = tables[-1].moves.levels
         near = int(np.searchsorted(levels, least + NEED_TOLERANCE_KWH, side="right")) - 1
