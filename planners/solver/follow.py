@@ -69,11 +69,17 @@ class _State:
 
 class _Walk:
     def __init__(
-        self, problem: PlanningProblem, start_cost: float, *, to_levels: bool = False
+        self,
+        problem: PlanningProblem,
+        start_cost: float,
+        *,
+        to_levels: bool = False,
+        leaves_room: bool = False,
     ) -> None:
         self._problem = problem
         self._start_cost = start_cost
         self._to_levels = to_levels  # never above a level, where the current can be set
+        self._leaves_room = leaves_room  # begins no run that a full battery would end too soon
         self.amps = np.zeros(problem.ticks)
         self.share = np.zeros(problem.ticks)
 
@@ -81,7 +87,7 @@ class _Walk:
         """Walk through one span; return False if no plan meets the needs."""
         end = tables.moves.span.end
         if not state.on:
-            _wait(tables, state)
+            self._wait(tables, state)
         while state.i < end:
             option = self._choose(tables, state)
             if option.cost == np.inf:
@@ -91,7 +97,7 @@ class _Walk:
             if option.act == "stop":
                 _go_to(tables, state, state.i + self._problem.min_rest)
                 state.on, state.run, state.first = False, 0, state.untouched
-                _wait(tables, state)
+                self._wait(tables, state)
             elif option.act == "part":
                 self._draw_part(tables, state, option.level)
                 break
@@ -99,6 +105,19 @@ class _Walk:
                 # The battery is full, in a tick cut short: only a first run may be short.
                 return state.first or self._problem.may_cut(state.run, last=state.i == end)
         return state.stored_kwh >= tables.moves.span.need_kwh - NEED_TOLERANCE_KWH
+
+    def _wait(self, tables: CostTables, state: _State) -> None:
+        """Stay off until starting is best; if no run fits any more, to the end."""
+        _wait(tables, state)
+        if self._leaves_room and not state.first and not self._has_room(tables, state):
+            _go_to(tables, state, tables.moves.span.end)
+
+    def _has_room(self, tables: CostTables, state: _State) -> bool:
+        """Whether the battery takes the shortest run that may begin now."""
+        span, stored = tables.moves.span, state.stored_kwh
+        for i in range(state.i, min(state.i + self._problem.min_run, span.end)):
+            stored += self._gain(stored, float(self._problem.highest_amps[i]))
+        return stored <= span.want_kwh + SAME_KWH
 
     def _choose(self, tables: CostTables, state: _State) -> _Option:
         options = self.options(tables, state)
@@ -277,6 +296,8 @@ def follow(
     if choice is None and problem.min_amps is not None:
         # The walk may come to lie so far above the levels that a last run would pass the want.
         choice = _walked(problem, tables, _Walk(problem, start_cost, to_levels=True))
+    if choice is None and problem.min_run > 1:
+        choice = _walked(problem, tables, _Walk(problem, start_cost, leaves_room=True))
     return choice
 
 

@@ -18,10 +18,13 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
+from planners.plan.horizon import Situation, departures_known
+from planners.plan.planning import make_plan
 from planners.power.charging import ChargeModel
+from planners.rates.prices import prices_of
 from planners.solver.problem import Deadline, PlanningProblem, SwitchingState
 from tests.planners.evaluator import DAYS, EvaluatedRate, evaluate
-from tests.planners.planned import DemoHousehold
+from tests.planners.planned import DemoHousehold, utc
 from tests.planners.solver.reference_several import cheapest
 
 if TYPE_CHECKING:
@@ -287,3 +290,37 @@ def test_every_half_hour_has_the_rate_of_the_second_evaluation(zone: str) -> Non
             rate = evaluate(period.start, night.zone, [night.tariff], {})
             assert rate.band == period.band
             assert period.cost == pytest.approx(float(rate.rate) * period.kwh)
+
+
+def test_a_full_battery_after_a_run_that_is_too_short_empties_no_plan() -> None:
+    """A relay must run 20 minutes, and its last run would fill the battery sooner.
+
+    The tables round energies down, so they had planned that run. As it could not be carried out,
+    every need was lowered until nothing was charged in five nights.
+    """
+    point = {"max_amps": 16, "switching": "on_off", "min_run_minutes": 20, "min_rest_minutes": 10}
+    car = {
+        "usable_kwh": 70, "charging_efficiency_percent": 91, "everyday_limit_percent": 100,
+        "daily_distance_km": 45, "kwh_per_100km": 22,
+    }  # fmt: skip
+    bands = [
+        {"name": "free", "rate": 0.0, "hours": ["11:00-14:00"]},
+        {"name": "cheap", "rate": 0.18, "hours": ["00:00-06:00"]},
+        {"name": "dear", "rate": 0.56, "hours": ["15:00-21:00"]},
+        {"name": "rest", "rate": 0.31},
+    ]
+    leaves = {
+        "days": ["mon", "tue", "wed", "thu", "fri"], "at": "06:45",
+        "need_percent": 45.0, "max_rate": 0.19, "returns": "16:40",
+    }  # fmt: skip
+    given = DemoHousehold(
+        tariffs=[{"name": "Four bands", "bands": bands}], point=point, car=car, leaves=leaves
+    )
+    file = given.file()
+    prices, now = prices_of(file, {}), utc("2026-11-23T02:30")
+    first, *later = departures_known(file, prices, "hatchback", now, 5)
+    plan = make_plan(file, prices, Situation(now, 60.0, first, later=tuple(later)))
+    assert len(plan.later) == 4
+    assert plan.energy_kwh == pytest.approx(22.08, abs=0.01)  # six hours of 3.68 kW at 0.18
+    assert plan.shortfall is None
+    assert all(night.reaches_percent >= 45 for night in plan.later)
