@@ -192,6 +192,13 @@ SIXTH: Migration = (
     )
     """,
     "CREATE INDEX announcements_in_time ON announcements (tariff, day, id)",
+)
+"""The mean power of the rest of the home in each quarter-hour, only where a tariff has a capacity
+charge: nothing finer is stored of what a home draws. And kinds of days that a supplier announced
+over the bus, by the local date on which each begins; `hours` are those of a kind of picked hours,
+with spaces between them."""
+
+SEVENTH: Migration = (
     """
     CREATE TABLE forecasts (
         start INTEGER PRIMARY KEY,
@@ -213,12 +220,8 @@ SIXTH: Migration = (
     )
     """,
 )
-"""The mean power of the rest of the home in each quarter-hour, only where a tariff has a capacity
-charge: nothing finer is stored of what a home draws. And kinds of days that a supplier announced
-over the bus, by the local date on which each begins; `hours` are those of a kind of picked hours,
-with spaces between them. Forecasts of what the home's own roofs give, which came over the bus: for
-each start the newest. The mean power that the roofs gave in each hour. And what the home took from
-the grid, and gave to it, in each five minutes: only where it has roofs, as the account must tell
-them from the grid."""
+"""Forecasts of what the home's own roofs give, which came over the bus: for each start the newest.
+The mean power that the roofs gave in each hour. And what the home took from the grid, and gave to
+it, in each five minutes: only where it has roofs, as the account must tell them from the grid."""
 
-MIGRATIONS: Sequence[Migration] = (FIRST, SECOND, THIRD, FOURTH, FIFTH, SIXTH)
+MIGRATIONS: Sequence[Migration] = (FIRST, SECOND, THIRD, FOURTH, FIFTH, SIXTH, SEVENTH)
