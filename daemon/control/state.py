@@ -35,11 +35,13 @@ FLOWING_WATTS = 100
 """Power above which a vehicle charges [W]; below, it is awake at most."""
 
 SKIPPED: Final = "a person asked to skip this"
+"""The reason of a stop that a person asked for."""
 
 FOLLOWS_SURPLUS: Final = "it follows what the roof leaves over"
+"""The reason of a start whose current is that of the live surplus."""
 
 TOO_LITTLE_SURPLUS: Final = "the roof leaves too little now for the least current"
-"""The reason of a stop that a person asked for."""
+"""The reason of a stop until the surplus feeds the least current again."""
 
 SocSource = Literal["vehicle", "person", "counted", "recalled", "assumed"]
 """Where a state of charge comes from."""

@@ -59,7 +59,8 @@ def cost_by_component(
                     return ()
                 for line in meter.composition_at(span.start, charged) if wh else ():
                     costs[line.name] += line.amount * wh / WH_PER_KWH
-        for line in (line for record in records for line in record["by_band"]):
+        of_roof = [record for record in records if "roof_kwh" in record]
+        for line in (line for record in of_roof for line in record["by_band"]):
             if line["band"] == ROOF:
                 costs[ROOF] += Decimal(line["cost"])
     except TariffError:

@@ -277,7 +277,7 @@ class FuseKeeper:
             for span in claim.earlier
         ]
         late_at = self._sharing.late_at if self.is_awaited(now) else None
-        dues = (*ends, self._sharing.due, late_at, self._guard.due(now))
+        dues = (*ends, self._sharing.due, late_at, self._guard.due(now), self.grid.due(now))
         return min((at for at in dues if at is not None), default=None)
 
     def is_awaited(self, now: datetime) -> bool:

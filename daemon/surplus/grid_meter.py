@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final
 
 from daemon.control.events import HouseholdHealth
 from daemon.control.state import follows_surplus, is_charging, vehicle_of, watts_of
+from daemon.load_guard.currents import READ_LATELY
 from daemon.surplus.following import (
     SILENCE,
     PointLimits,
@@ -33,10 +34,6 @@ if TYPE_CHECKING:
     from daemon.control.state import PointState
 
 _HOUR = timedelta(hours=1)
-
-READ_LATELY: Final = timedelta(seconds=90)
-"""How long a charge point's reading counts; while power flows, one comes every minute."""
-
 
 READ_WITHIN: Final = timedelta(seconds=75)
 """For so long after a new command the charge point's own reading is waited for."""
@@ -91,8 +88,8 @@ class GridMeter:
         """Take up a reading for the charge points that follow the surplus.
 
         Those that are planned with the roof's power share it in the order of the file. While one of
-        them may still be following a new command, the reading shows nothing certain, and is left
-        out.
+        these may still be following a new command, the reading shows nothing certain, and is left
+        out. What other charge points draw is like the rest of the home's.
 
         Parameters
         ----------
@@ -113,12 +110,14 @@ class GridMeter:
         drawn = {name: _own_watts(state, now, file) for name, state in states.items()}
         self._read_at = at = min(power.at, now)
         known = [each for each in drawn.values() if each is not None]
-        if len(known) < len(drawn):
-            return []
-        self._sign = with_step(self._sign, at, power.total_watts, sum(known))
+        if len(known) == len(drawn):
+            self._sign = with_step(self._sign, at, power.total_watts, sum(known))
         following = [name for name, state in states.items() if follows_surplus(state, now, file)]
         self._surplus = {name: self._surplus.get(name, ()) for name in following}
-        left = sum(drawn[name] or 0.0 for name in following) - power.total_watts
+        own = [watts for name in following if (watts := drawn[name]) is not None]
+        if len(own) < len(following):
+            return []
+        left = sum(own) - power.total_watts
         changed = []
         for name in following:
             reading = SurplusReading(at, left)
@@ -128,6 +127,11 @@ class GridMeter:
             if amps != _commanded_amps(states[name]):
                 changed.append(name)
         return changed
+
+    def due(self, now: datetime) -> datetime | None:
+        """Return when silence will end the following; None if nothing is followed."""
+        at = None if self._read_at is None else self._read_at + SILENCE + timedelta(seconds=1)
+        return at if self._surplus and at is not None and at > now else None
 
     def news(self) -> HouseholdHealth | None:
         """Report, once, that the meter seems to be the wrong way round, or no longer."""

@@ -164,6 +164,19 @@ def test_silence_leads_back_to_the_plan(tmp_path: Path, ledger: Ledger) -> None:
     assert home.bus.last("command")["why"].startswith("cheapest hours before ")
 
 
+def test_silence_of_both_meters(tmp_path: Path, ledger: Ledger) -> None:
+    """Nothing arrives any more: the daemon wakes by itself, and takes the current back."""
+    home = Sunny(tmp_path, ledger)
+    home.run(SUNNY, 4000.0)
+    assert home.told == 17
+    last = home.clock.now()
+    while home.told == 17 and home.woken[-1] < last + 2 * MINUTE:
+        home.clock.advance_to(home.woken[-1])
+        home.service.handle(WakeUp())
+    assert home.clock.now() <= last + 62 * SECOND
+    assert home.bus.last("command")["why"].startswith("cheapest hours before ")
+
+
 def test_going_on_with_the_grid(tmp_path: Path, ledger: Ledger) -> None:
     """Where the household says so, a cloud leaves the least current."""
     home = Sunny(tmp_path, ledger, generation="  when_too_little: go_on\n")
