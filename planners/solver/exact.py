@@ -122,11 +122,7 @@ def solve(problem: PlanningProblem) -> Solution:
         return plan
     # Levels are rounded down, so a need that is only just possible may be missed by a little.
     promised = _most_on_levels(problem)
-    plan, short_by = plan_for(*promised), 0.0
-    while plan is None:
-        short_by = _lowered_again(problem, short_by)
-        plan = plan_for(*(max(0.0, kwh - short_by) for kwh in promised))
-    return plan
+    return plan_for(*promised) or _one_by_one(problem, promised, plan_for)
 
 
 def solve_for_needs(problem: PlanningProblem, needs_kwh: Sequence[float]) -> Solution | None:
@@ -205,6 +201,24 @@ def _most_on_levels(problem: PlanningProblem) -> list[float]:
 def _lowered_again(problem: PlanningProblem, short_by: float) -> float:
     """Return by how much needs are lowered next, if this was too little for the levels [kWh]."""
     return 2 * short_by + 1e-3 * problem.model.full_kw * problem.tick_hours
+
+
+def _one_by_one(
+    problem: PlanningProblem,
+    promised_kwh: Sequence[float],
+    plan_for: Callable[..., Solution | None],
+) -> Solution:
+    """Lower each need by itself, the nearest departure's first: what one misses costs no other."""
+    kept, short_by, k = [0.0] * len(promised_kwh), 0.0, 0
+    while True:
+        kept[k] = max(0.0, promised_kwh[k] - short_by)
+        plan = plan_for(*kept)
+        if plan is None:
+            short_by = _lowered_again(problem, short_by)
+        elif k == len(kept) - 1:
+            return plan
+        else:
+            k, short_by = k + 1, 0.0
 
 
 def _lowered(
