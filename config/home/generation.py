@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated, Literal, Self
+from typing import TYPE_CHECKING, Annotated, Final, Literal, Self
 
 from pydantic import Field, model_validator
 
@@ -11,6 +11,9 @@ from config.fields.value_types import Expected, FilePath, Model
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+
+ROOF: Final = "roof"
+"""The line of an account for what the own roofs gave; no band beside them may have its name."""
 
 _Kw = Annotated[float, Field(ge=0.1, le=1000), Expected("a power from 0.1 to 1000 kW")]
 

@@ -16,6 +16,7 @@ from config.calendar.tables import any_holiday
 from config.fields.hints import nearest
 from config.fields.key_problems import KeyProblem
 from config.fields.names import topic_level
+from config.home.generation import ROOF
 from config.home.known_load import holiday_needs
 from config.household.departure import days_of
 from config.household.ocpp import ocpp_problems
@@ -69,6 +70,8 @@ class Parts:
         Whether the file has a part on listening for OCPP, valid or not.
     has_load_meter : bool
         Whether the household wires a meter of its load, validly or not.
+    has_generation : bool
+        Whether the file has a part on the home's own roofs, valid or not.
     """
 
     known_load: tuple[KnownLoad, ...]
@@ -92,6 +95,7 @@ class Parts:
     public_holidays: bool
     ocpp_listens: bool
     has_load_meter: bool
+    has_generation: bool
 
 
 def problems_of(parts: Parts) -> tuple[KeyProblem, ...]:
@@ -393,6 +397,11 @@ def _band_problems(parts: Parts) -> Iterator[KeyProblem]:
     for index, tariff in parts.tariffs.items():
         for problem in band_problems(tariff, public_holidays=parts.public_holidays):
             yield KeyProblem(("tariffs", index, *problem.path), problem.message)
+        for place, band in enumerate(tariff.bands or () if parts.has_generation else ()):
+            if band.name == ROOF:
+                path = ("tariffs", index, "bands", place, "name")
+                why = f'beside generation, accounts call the energy of the roofs "{ROOF}"'
+                yield KeyProblem(path, f'expected another name than "{ROOF}": {why}')
 
 
 def _unlisted_problems(parts: Parts) -> Iterator[KeyProblem]:

@@ -358,6 +358,7 @@ class HouseholdFile(Model):
             public_holidays=self.household.public_holidays is not None,
             ocpp_listens=self.ocpp is not None,
             has_load_meter=self.household.load_meter is not None,
+            has_generation=self.generation is not None,
         )
 
     @property

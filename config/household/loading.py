@@ -183,6 +183,7 @@ def _problems(data: dict[str, Any], context: dict[str, Any]) -> tuple[KeyProblem
         public_holidays="public_holidays" in keys_below(data, "household"),
         ocpp_listens="ocpp" in data,
         has_load_meter="load_meter" in keys_below(data, "household"),
+        has_generation="generation" in data,
     )
     return problems_of(parts)
 

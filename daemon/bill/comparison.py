@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
+from config.home.generation import ROOF
 from daemon.bill.file import read_bill
 from daemon.night_log.month_reading import month_days, standing_charges
 from daemon.nights.account import cost_rounding
@@ -24,7 +25,6 @@ from planners.accounts.bill_bands import (
     compare_bands,
 )
 from planners.accounts.bill_hours import HalfHourComparison, compare_half_hours
-from planners.accounts.by_source import ROOF
 from planners.accounts.minimum_bill import minimum_of_month
 from planners.local_time.settlement import day_bounds, half_hours
 from planners.rates.tiered_spans import spans_by_use, use_counted_from

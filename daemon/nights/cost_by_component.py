@@ -11,8 +11,8 @@ from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
 from config.files.errors import TariffError
+from config.home.generation import ROOF
 from daemon.nights.metered import read_meter, roof_shares
-from planners.accounts.by_source import ROOF
 from planners.local_time.departures import night_bounds
 from planners.rates.tiered_spans import parts_by_use, use_counted_from
 

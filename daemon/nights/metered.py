@@ -11,10 +11,11 @@ from decimal import Decimal
 from typing import TYPE_CHECKING
 
 from config.files.errors import TariffError
+from config.home.generation import ROOF
 from daemon.nights.rules import highest_kw
 from daemon.nights.unknown_time import starts_in_force
 from planners.accounts.accounts import energy_curve, energy_until
-from planners.accounts.by_source import ROOF, roof_share
+from planners.accounts.by_source import roof_share
 from planners.accounts.placing import placed
 from planners.accounts.register_leaps import without_leaps
 from planners.local_time.departures import night_bounds

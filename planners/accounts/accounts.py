@@ -13,7 +13,7 @@ from decimal import Decimal
 from itertools import accumulate, pairwise
 from typing import TYPE_CHECKING
 
-from planners.accounts.by_source import ROOF
+from config.home.generation import ROOF
 from planners.accounts.rate_doubts import with_doubts
 from planners.accounts.register import Flow, flows_of
 

@@ -22,9 +22,6 @@ if TYPE_CHECKING:
 GRID_INTERVAL: Final = timedelta(minutes=5)
 """In so much time import and export count apart; a meter that nets them does it in far less."""
 
-ROOF: Final = "roof"
-"""The line of an account for what came from the home's own generation."""
-
 
 @dataclass(frozen=True, slots=True)
 class GridInterval:

@@ -11,8 +11,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from config.home.generation import ROOF
 from planners.accounts.accounts import account
-from planners.accounts.by_source import GRID_INTERVAL, ROOF, GridInterval, roof_share
+from planners.accounts.by_source import GRID_INTERVAL, GridInterval, roof_share
 from planners.accounts.register import RegisterReading
 from planners.accounts.same_energy import at_once, cheapest_hours, night_slots
 from planners.power.allowed_currents import AmpsSpan
