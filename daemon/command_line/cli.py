@@ -248,7 +248,8 @@ def run(file: Path, *, json_log: bool) -> None:
     "--sun",
     "sky",
     type=click.Choice(["clear", "broken", "dull"]),
-    help="Also simulate solar roofs under such a sky, with a forecast and a meter of them.",
+    help="Also simulate solar roofs under such a sky, with a forecast, a meter of them, and one"
+    " between the home and the grid, which the current follows.",
 )
 @click.option(
     "--page",

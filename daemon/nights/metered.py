@@ -119,7 +119,7 @@ def roof_shares(
         spans = export.spans(start, end)
     except TariffError:
         spans = (RateSpan(start, end, Decimal(0), ROOF, "", estimated=True),)
-    inside = {name: own for name, own in meters.items() if house.prices.at(name) is house.prices}
+    inside = {name: own for name, own in meters.items() if name in file.points_on_home_meter}
     others = {name: [each for n, each in inside.items() if n != name] for name in inside}
     return {name: roof_share(grid, spans, own, others[name]) for name, own in inside.items()}
 

@@ -132,13 +132,12 @@ def _sources(plan: Plan, window: Window, file: HouseholdFile) -> Iterator[str]:
         if abs(paid) < SAME_RATE:
             forgone = "which export would not have paid for"
         grid_kwh = plan.energy_kwh - roof_kwh
-        rest = "all of it"
         if grid_kwh >= LEAST_SHOWN_KWH:
             rate = (plan.cost - plan.roof_cost) / grid_kwh
-            rest = f"{grid_kwh:.1f} kWh from the grid at {rate:.4f}"
-            yield f"{roof_kwh:.1f} kWh come from the roof {forgone}; {rest}."
+            of_grid = f"{grid_kwh:.1f} kWh from the grid at {rate:.4f}"
+            yield f"{roof_kwh:.1f} kWh come from the roof {forgone}; {of_grid}."
         else:
-            yield f"{rest.capitalize()} comes from the roof {forgone}."
+            yield f"All of it comes from the roof {forgone}."
         yield (
             f"The plan counts on {trust:g} % of what is expected of the sun (trust_percent)."
             " Unless a grid meter is followed, what it does not give comes from the grid."
