@@ -14,8 +14,7 @@ from config.home.generation import ROOF
 from daemon.bill.file import read_bill
 from daemon.night_log.month_reading import month_days, standing_charges
 from daemon.nights.account import cost_rounding
-from daemon.nights.metered import metered_half_hours, read_meter, roof_shares
-from daemon.nights.rules import highest_kw
+from daemon.nights.metered import highest_kw, metered_half_hours, read_meter, roof_shares
 from planners.accounts.accounts import account
 from planners.accounts.bill_bands import (
     MINIMUM_BILL,

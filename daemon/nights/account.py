@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 from config.fields.currencies import minor_units
 from config.files.errors import TariffError
-from daemon.nights.rules import bounds_until_closed, costs_by_rule, highest_kw
+from daemon.nights.metered import highest_kw
+from daemon.nights.rules import bounds_until_closed, costs_by_rule
 from daemon.nights.stays import has_enough, stay_values
 from planners.accounts.accounts import Account, account, energy_until, exact_kwh
 from planners.accounts.money import round_money
@@ -89,7 +90,7 @@ def night_record(
                 "outside_kwh": exact_kwh(round(rule.outside_wh)),
             }
             for name, rule in costs_by_rule(
-                house, facts, meters.readings, total.energy_wh, meters.roof, total.cost - extra
+                house, facts, meters, total.energy_wh, total.cost - extra
             ).items()
         },
         "plugged_since": instant_text(first.plugged_since),

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from config.files.errors import TariffError
 from config.home.generation import ROOF
-from daemon.nights.rules import highest_kw
+from daemon.control.learning import CONNECTED
 from daemon.nights.unknown_time import starts_in_force
 from planners.accounts.accounts import energy_curve, energy_until
 from planners.accounts.by_source import roof_share
@@ -23,10 +23,11 @@ from planners.local_time.settlement import ONE_DAY, HalfHour, day_bounds, half_h
 from planners.rates.spans import RateSpan
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
     from datetime import date, datetime
 
     from adapters.ledger.reader import LedgerReader
+    from adapters.ledger.rows import StoredReport
     from daemon.control.events import NightFacts
     from daemon.control.state import House
     from planners.accounts.by_source import RoofShare
@@ -76,11 +77,20 @@ class NightMeters:
         Every charge point's register since the count of usage began, if rates change with use.
     roof : RoofShare or None
         What came from the home's own generation; None if it has none.
+    away : sequence of tuple of datetime
+        From when until when the charge point reported that no vehicle was plugged in.
     """
 
     readings: Sequence[RegisterReading]
     charged: Mapping[str, Sequence[RegisterReading]] = field(default_factory=dict)
     roof: RoofShare | None = None
+    away: Sequence[tuple[datetime, datetime]] = ()
+
+
+def highest_kw(house: House, charge_point: str) -> float:
+    """Return the highest power that can flow through a charge point's meter [kW]."""
+    point = house.file.charge_points[charge_point]
+    return point.max_amps * point.phases * house.file.household.nominal_volts / 1000
 
 
 def roof_shares(
@@ -127,7 +137,7 @@ def roof_shares(
 def night_meters(
     house: House, ledger: LedgerReader, facts: NightFacts, since: datetime | None
 ) -> NightMeters:
-    """Read from the ledger what the meters showed of a night.
+    """Read from the ledger what the meters and the charge point showed of a night.
 
     Parameters
     ----------
@@ -160,8 +170,22 @@ def night_meters(
     charged = (
         {each: read_register(house, ledger, each, since, upto) for each in points} if since else {}
     )
-    roofs = roof_shares(house, ledger, untils, *bounds)
-    return NightMeters(readings[facts.charge_point], charged, roofs.get(facts.charge_point))
+    roof = roof_shares(house, ledger, untils, *bounds).get(facts.charge_point)
+    away = tuple(_away(ledger.reports_between(facts.charge_point, *bounds), upto))
+    return NightMeters(readings[facts.charge_point], charged, roof, away)
+
+
+def _away(reports: Iterable[StoredReport], until: datetime) -> Iterator[tuple[datetime, datetime]]:
+    """Find from when until when no vehicle was plugged in, by what the charge point reported."""
+    since: datetime | None = None
+    for report in reports:
+        if report.pilot in CONNECTED and since is not None:
+            yield since, report.at
+            since = None
+        elif report.pilot == "A" and since is None:
+            since = report.at
+    if since is not None:
+        yield since, until
 
 
 def _from_a_day_before(

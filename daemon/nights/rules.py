@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
+from daemon.nights.metered import highest_kw
 from planners.accounts.accounts import energy_until
 from planners.accounts.real_power import at_real_voltage, step_of
 from planners.accounts.register_leaps import without_leaps
@@ -20,8 +21,7 @@ if TYPE_CHECKING:
 
     from daemon.control.events import NightFacts, Stay
     from daemon.control.state import House
-    from planners.accounts.by_source import RoofShare
-    from planners.accounts.register import RegisterReading
+    from daemon.nights.metered import NightMeters
     from planners.accounts.same_energy import NightSlot
     from planners.power.charging import ChargeModel
 
@@ -31,12 +31,11 @@ WH_OF_A_LATE_STOP = 200
 """A stop that comes a little late uses no more of the margin than this [Wh]."""
 
 
-def costs_by_rule(  # noqa: PLR0917 - each is another kind of thing
+def costs_by_rule(
     house: House,
     facts: NightFacts,
-    readings: Sequence[RegisterReading],
+    meters: NightMeters,
     energy_wh: int,
-    roof: RoofShare | None,
     paid: Decimal,
 ) -> dict[str, RuleCost]:
     """Price a night's energy by each rule, with the rates as they were in the end.
@@ -47,12 +46,10 @@ def costs_by_rule(  # noqa: PLR0917 - each is another kind of thing
         The household file and the rates that are known now.
     facts : NightFacts
         The night.
-    readings : sequence of RegisterReading
-        The meter's register.
+    meters : NightMeters
+        What the meters showed.
     energy_wh : int
         The night's energy [Wh].
-    roof : RoofShare or None
-        What came from the home's own generation, and what it could have given.
     paid : Decimal
         What the energy cost at the plan's rates [currency].
 
@@ -65,9 +62,9 @@ def costs_by_rule(  # noqa: PLR0917 - each is another kind of thing
     if any(stay.vehicle not in house.file.vehicles for stay in facts.stays):
         return {}
     max_kw = highest_kw(house, facts.charge_point)
-    readings = without_leaps(readings, max_kw)
+    readings = without_leaps(meters.readings, max_kw)
     read_at = [reading.at for reading in readings]
-    meter = _Meter(read_at, energy_until(readings, max_kw), roof)
+    meter = _Meter(read_at, energy_until(readings, max_kw), meters)
     step_wh = step_of(readings)
     models: list[ChargeModel] = []
     begins, end = bounds_until_closed(house, facts)
@@ -75,7 +72,7 @@ def costs_by_rule(  # noqa: PLR0917 - each is another kind of thing
     costs = dict.fromkeys(_RULES, RuleCost(Decimal(0), Decimal(0)))
     for stay in facts.stays:
         # What flowed before a vehicle was known to be there belongs to the stay that followed.
-        until = max(begins, min(end, stay.departure or end))
+        until = max(begins, min(end, stay.left_at or stay.departure or end))
         own = meter.slots(house, facts.charge_point, stay, (begins, until))
         wh = sum(slot.metered_wh for slot in own)
         model = at_real_voltage(charge_model(house.file, stay.vehicle), own, step_wh)
@@ -85,7 +82,7 @@ def costs_by_rule(  # noqa: PLR0917 - each is another kind of thing
             costs[name] = _sum(costs[name], rule(own, model, stored_kwh, wh, step_wh))
         slots += own
         begins = until
-    # What flowed after the last departure stays where it was in both rules: nobody was there.
+    # What flowed after the vehicle had left stays where it was in both rules: nobody was there.
     after = meter.slots(house, facts.charge_point, facts.stays[-1], (begins, end))
     costs = {name: replace(rule, cost=rule.cost + _paid(after)) for name, rule in costs.items()}
     strongest = max(models, key=lambda model: model.kw_per_amp)
@@ -101,19 +98,13 @@ def bounds_until_closed(house: House, facts: NightFacts) -> tuple[datetime, date
     return start, min(end, max(start, facts.closed_at))
 
 
-def highest_kw(house: House, charge_point: str) -> float:
-    """Return the highest power that can flow through a charge point's meter [kW]."""
-    point = house.file.charge_points[charge_point]
-    return point.max_amps * point.phases * house.file.household.nominal_volts / 1000
-
-
 @dataclass(frozen=True, slots=True)
 class _Meter:
-    """When a meter was read, the energy by any instant [Wh], and what the roof gave of it."""
+    """When a meter was read, the energy by any instant [Wh], and what the others showed."""
 
     read_at: Sequence[datetime]
     until: Callable[[datetime], int]
-    roof: RoofShare | None
+    night: NightMeters
 
     def slots(
         self, house: House, charge_point: str, stay: Stay, bounds: tuple[datetime, datetime]
@@ -126,17 +117,18 @@ class _Meter:
         # What flowed may be more than the fixed share of the main fuse.
         left = all_that_is_left(file, begins, ends, stay.vehicle) if shares_by_plan(file) else ()
         allowed = amps_allowed(file, charge_point, stay.vehicle, begins, ends, allotted=left)
-        there = stay.plugged_since, stay.departure or ends
+        leaves = stay.left_at or stay.departure or ends
         spans = house.prices.at(charge_point).spans(begins, ends)
         ready_by = None
         if stay.departure is not None:
             ready_by = ready_by_of(file, stay.vehicle, stay.departure)
-            used_wh = self.until(stay.departure) - self.until(ready_by)
+            used_wh = self.until(leaves) - self.until(ready_by)
             if used_wh > WH_OF_A_LATE_STOP:
-                ready_by = stay.departure  # the margin was given up, and so is every rule's
+                ready_by = leaves  # the margin was given up, and so is every rule's
         return night_slots(
-            spans, allowed, there, self.read_at, self.until, ready_by=ready_by, roof=self.roof
-        )
+            spans, allowed, (stay.plugged_since, leaves), self.read_at, self.until,
+            away=self.night.away, ready_by=ready_by, roof=self.night.roof,
+        )  # fmt: skip
 
 
 def _paid(slots: Sequence[NightSlot]) -> Decimal:

@@ -11,8 +11,7 @@ from config.files.errors import LedgerError
 from daemon.control.state import LONGEST_GAP
 from daemon.night_log.month_reading import ledger_of
 from daemon.night_log.night_rows import night_row
-from daemon.nights.metered import read_register
-from daemon.nights.rules import highest_kw
+from daemon.nights.metered import highest_kw, read_register
 from daemon.page.charged import ChargedTonight, charged_of
 from daemon.page_record.so_far import retold
 from planners.accounts.register import flows_of

@@ -42,11 +42,11 @@ class NightSlot:
     span : RateSpan
         Its rate.
     amps : float
-        The highest current allowed [A per phase].
+        The highest current allowed [A per phase]; 0 while it was unplugged in between.
     metered_wh : int
         Energy that was metered in it [Wh].
     plugged_in : bool
-        Whether the vehicle was plugged in, before its departure.
+        Whether the vehicle was plugged in.
     before_margin : bool
         Whether it was plugged in, and had still to be ready: the time that a plan has.
     surplus_wh : Decimal
@@ -96,6 +96,7 @@ def night_slots(
     read_at: Sequence[datetime],
     metered_until: Callable[[datetime], int],
     *,
+    away: Sequence[tuple[datetime, datetime]] = (),
     ready_by: datetime | None = None,
     roof: RoofShare | None = None,
 ) -> tuple[NightSlot, ...]:
@@ -113,6 +114,8 @@ def night_slots(
         When the meter was read, in order.
     metered_until : callable
         From an instant to the energy by then; never falls [Wh].
+    away : sequence of tuple of datetime
+        From when until when it was unplugged in between.
     ready_by : datetime, optional
         The instant from which no plan charges, as the margin before the departure begins.
     roof : RoofShare, optional
@@ -129,6 +132,7 @@ def night_slots(
     since, until = plugged_in
     ready_by = until if ready_by is None else ready_by
     edges = {start, end, since, until, ready_by, *_switched(read_at, metered_until)}
+    edges.update(instant for gap in away for instant in gap)
     edges.update(span.start for span in spans)
     edges.update(current.start for current in currents)
     export_spans = roof.export_spans if roof else ()
@@ -146,11 +150,13 @@ def night_slots(
         while paid is not None and paid.end <= begins:
             paid = next(exported)
         metered_wh = metered_until(ends) - metered_until(begins)
-        is_plugged_in = since <= begins and ends <= until
+        is_away = any(left <= begins < back for left, back in away)
+        is_plugged_in = since <= begins and ends <= until and not is_away
         if is_plugged_in or metered_wh:
             hours = (ends - begins) / HOUR
             in_time = is_plugged_in and ends <= ready_by
-            slot = NightSlot(begins, hours, span, current.amps, metered_wh, is_plugged_in, in_time)
+            amps = 0.0 if is_away else current.amps
+            slot = NightSlot(begins, hours, span, amps, metered_wh, is_plugged_in, in_time)
             if roof is not None and paid is not None:
                 surplus_wh = _thousandths(roof.surplus_wh(begins, ends))
                 slot = replace(slot, surplus_wh=surplus_wh, export_rate=paid.rate)

@@ -97,11 +97,12 @@ def record_of(
     night: date = FACTS.night,
     closed_at: datetime = LEAVES,
     lowered: LoweredByLoad | None = None,
+    away: Sequence[tuple[datetime, datetime]] = (),
     **stay: Any,  # noqa: ANN401 - of any field
 ) -> dict[str, Any]:
     stays = (replace(STAY, **stay), *later)
     facts = NightFacts(night, POINT, stays, closed_at, lowered)
-    return night_record(house or kowhai(), facts, NightMeters(readings))
+    return night_record(house or kowhai(), facts, NightMeters(readings, away=away))
 
 
 def kowhai_with(tapering: list[list[int]] | None) -> House:
@@ -239,6 +240,8 @@ def test_the_baselines_price_the_energy_of_the_night() -> None:
     closes=st.integers(1, 1440),
     soc=st.one_of(st.none(), st.integers(0, 100)),
     series=st.booleans(),
+    away=st.lists(st.tuples(st.integers(0, 1440), st.integers(1, 300)), max_size=2),
+    late=st.one_of(st.none(), st.integers(1, 60)),
     taper=st.sampled_from([None, [[60, 100], [100, 10]], [[0, 50], [100, 0]]]),
 )
 def test_the_cheapest_hours_never_cost_more_than_the_night_or_a_rule(
@@ -249,6 +252,8 @@ def test_the_cheapest_hours_never_cost_more_than_the_night_or_a_rule(
     closes: int,
     soc: int | None,
     series: bool,
+    away: list[tuple[int, int]],
+    late: int | None,
     taper: list[list[int]] | None,
 ) -> None:
     """Hindsight <= paid, at once and timer on any night, and all of them deliver its energy."""
@@ -268,6 +273,8 @@ def test_the_cheapest_hours_never_cost_more_than_the_night_or_a_rule(
         departure=departure,
         closed_at=BEGINS + closes * MINUTE,
         soc_before_percent=soc,
+        left_at=None if late is None or departure is None else departure + late * MINUTE,
+        away=[(BEGINS + at * MINUTE, BEGINS + (at + long) * MINUTE) for at, long in away],
     )
     costs = {name: each["cost"] for name, each in record["baselines"].items()}
     paid = sum((line["cost"] for line in record["by_band"]), Decimal(0))
@@ -435,6 +442,43 @@ def test_each_stay_is_compared_by_itself() -> None:
     assert rules["at_once"] == pytest.approx(at_peak, abs=Decimal("1e-5"))
     assert record["cost"] == round(rules["timer"], 2) == round(rules["hindsight"], 2)
     assert (record["starts"], record["planned_cost"]) == (3, Decimal("6.52"))
+
+
+def test_no_rule_charges_a_vehicle_that_was_unplugged_in_between() -> None:
+    """Away 18:40-19:40 and 22:00-06:50: only the hours in which it was there count."""
+    away = (
+        (EVENING + 10 * MINUTE, EVENING + 70 * MINUTE),
+        (NIGHT_BEGINS + HOUR, LEAVES - 30 * MINUTE),
+    )
+    record = record_of(charged(NIGHT_BEGINS - HOUR, 120), away=away)
+    costs = {name: rule["cost"] for name, rule in record["baselines"].items()}
+    peak, night, most_kw = Decimal("0.4738"), Decimal("0.1932"), Decimal("7.36")
+
+    def cost(peak_kwh: Decimal) -> object:
+        return pytest.approx(
+            peak_kwh * peak + (Decimal("14.4") - peak_kwh) * night, abs=Decimal("1e-5")
+        )
+
+    assert costs["at_once"] == cost(most_kw * Decimal("1.5")), "18:30-18:40, and from 19:40"
+    at_night = most_kw * 70 / 60
+    assert costs["timer"] == cost(Decimal("14.4") - at_night), "21:00-22:00 and 06:50-07:00"
+    assert costs["hindsight"] == costs["timer"]
+
+
+def test_the_hour_after_a_missed_departure_is_compared_like_the_rest() -> None:
+    """Due at 07:20, charged 06:50-07:50 and gone at 08:00: each rule had that time too."""
+    cheap = {"name": "late", "rate": Decimal("0.10"), "hours": ["07:20-08:20"]}
+    house = household(
+        tariff={"name": "Late", "bands": [cheap, {"name": "all", "rate": Decimal("0.25")}]}
+    )
+    left_at = LEAVES + 40 * MINUTE
+    record = record_of(charged(LEAVES - 30 * MINUTE, 60), house, left_at=left_at, closed_at=left_at)
+    costs = {name: float(rule["cost"]) for name, rule in record["baselines"].items()}
+    assert float(record["cost"]) == pytest.approx(3.6 * 0.25 + 3.6 * 0.10)
+    assert costs["at_once"] == pytest.approx(7.2 * 0.25), "all of it in the evening"
+    cheapest = 4.8 * 0.10 + 2.4 * 0.25
+    assert costs["timer"] == pytest.approx(cheapest, abs=0.003), "from 07:20 to 08:00"
+    assert costs["hindsight"] == costs["timer"]
 
 
 def test_a_shortage_of_unknown_size_is_none_that_is_zero() -> None:

@@ -111,3 +111,20 @@ def test_a_reading_that_comes_late_is_accounted_for(tmp_path: Path, ledger: Ledg
     nights = nights_wh(ledger)
     assert nights["2026-06-03"] <= before - 1_000_000 + 12, "one minute's share of 4 kWh"
     assert sum(nights.values()) == round(site.meter_wh) - 1_000_000
+
+
+def test_a_night_with_the_vehicle_away_is_compared_with_the_rest_of_it(
+    tmp_path: Path, ledger: Ledger
+) -> None:
+    """Plugged in 18:30-18:40, back at 20:40: charging at once has 30 minutes at the peak rate."""
+    site = charging(tmp_path, ledger, EVENING + 10 * MINUTE)
+    site.unplug()
+    site.pass_time(2 * HOUR, every=5 * MINUTE)
+    site.plug_in(35.0)
+    site.pass_time(NOON + HOUR - site.true_now, every=5 * MINUTE)
+    (night,) = ledger.nights()
+    (stay,) = night["stays"]
+    assert stay["plugged_since"] == "2026-06-03T06:30:00Z"
+    peak_kwh = 7.36 / 2
+    at_once = peak_kwh * 0.4738 + (float(night["energy_kwh"]) - peak_kwh) * 0.1932
+    assert float(night["baselines"]["at_once"]["cost"]) == pytest.approx(at_once, abs=0.001)
