@@ -89,7 +89,8 @@ def plan(state: PointState, now: datetime, house: House) -> tuple[PointState, tu
     if not state.plugged_in:
         return _unplanned(clear_alerts(state, ClearedBy.VEHICLE_GONE)), warned
     if leaves_late(state, house, now) is not None:
-        return _unplanned(state), warned
+        # Its departure has passed: nothing is left to warn of, and what comes next is not planned.
+        return _unplanned(replace(state, alerts=state.alerts - {OUT_OF_REACH})), warned
     if state.stopped_itself:
         return replace(state, plan=None) if state.plan else state, warned
     has_news = state.plan_stale or _has_rates_now(state, known)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from adapters.clocks.instants import parse_instant
 from daemon.control.alerts import ALERTS
+from daemon.control.leaving_late import GOES_ON
 from daemon.control.state import SOC_SOURCES
 from daemon.presentation.figures import local_time
 from planners.accounts.money import format_money
@@ -62,12 +63,12 @@ def _rows(point: PointReport, zone: ZoneInfo, now: datetime) -> Iterator[tuple[s
     if status is None:
         yield "status", "none"
         return
-    yield "as of", _when(status.at.replace(second=0, microsecond=0), zone)
+    yield "as of", _when(status.at, zone)
     yield "vehicle", _vehicle(status)
     if status.soc_percent is not None:
         yield "state of charge", f"{status.soc_percent:g} %{_soc_source(status, zone, now)}"
     yield "command", f"{status.do}: {status.why}" if status.do else "none yet"
-    yield "plan", _plan(point.plan, zone, now)
+    yield "plan", _goes_on(status, zone) or _plan(point.plan, zone, now)
     yield from _wishes(status, zone)
     yield from _home_rows(status, zone, now)
     yield "rates", _rates(status.rates, zone)
@@ -138,6 +139,19 @@ def _age(at: datetime, zone: ZoneInfo, now: datetime) -> str:
     if minutes < _MINUTES_SHOWN:
         return f"{minutes} min ago"
     return f"on {_when(at, zone)}"
+
+
+def _goes_on(status: Status, zone: ZoneInfo) -> str | None:
+    """Say until when a vehicle that has missed its departure charges on; no plan is in force."""
+    if status.goes_on_until is None:
+        return None
+    until, missed = (
+        _when(at, zone) for at in (status.goes_on_until, status.goes_on_until - GOES_ON)
+    )
+    return (
+        f"goes on until {until} at the latest, towards the need of {missed};"
+        " what comes next is planned after that"
+    )
 
 
 def _plan(plan: dict[str, Any] | None, zone: ZoneInfo, now: datetime) -> str:

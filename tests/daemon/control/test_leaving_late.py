@@ -97,16 +97,26 @@ def test_it_ends_when_the_need_is_met() -> None:
 
 
 def test_a_vehicle_that_leaves_ends_it() -> None:
-    """Its departure is over then, and the alert with it."""
+    """Its departure is over then."""
     world = at_departure()
     world.wait(LEAVES + 10 * MINUTE)
-    assert "need-out-of-reach" in world.state.alerts
     world.unplug()
     assert world.doing() == ("stop", None)
     assert world.state.alerts == frozenset()
     (closing,) = world.closings()
     assert closing.facts.closed_at == LEAVES + 10 * MINUTE
     assert closing.facts.stays[0].departure == LEAVES
+
+
+def test_the_alert_is_over_when_its_departure_has_passed() -> None:
+    """Charging goes on after it, and nothing is wrong with that."""
+    world = at_departure()
+    assert "need-out-of-reach" in world.state.alerts
+    world.wait(LEAVES + MINUTE)
+    assert world.doing() == ("start", 10.0)
+    assert world.state.alerts == frozenset()
+    world.wait(LEAVES + HOUR - MINUTE)
+    assert world.state.alerts == frozenset()
 
 
 def test_a_vehicle_with_its_need_met_stops_at_the_departure() -> None:

@@ -125,6 +125,24 @@ def test_a_change_of_rate_or_current_is_no_start(plan: dict[str, Any], text: str
     assert rows_of(plan)["plan"] == text.format(to="to 80 % by Thu 04 Jun 07:20")
 
 
+def test_a_charge_that_goes_on_after_a_missed_departure_has_an_end() -> None:
+    """No plan is in force then, and the status says what is done instead."""
+    rows = rows_of(goes_on_until=EVENING + 50 * MINUTE)
+    assert rows["plan"] == (
+        "goes on until Wed 03 Jun 19:20 at the latest, towards the need of Wed 03 Jun 18:20; what"
+        " comes next is planned after that"
+    )
+    assert rows_of()["plan"] == "none"
+
+
+def test_all_instants_of_a_status_are_rounded_alike() -> None:
+    """A status of 18:30:59 is not from before something at 18:30:40."""
+    at = {"at": EVENING + MINUTE * 59 / 60, "soc_at": EVENING + MINUTE * 40 / 60}
+    rows = rows_of(soc_percent=41, soc_from="counted", **at)
+    assert rows["as of"] == "Wed 03 Jun 18:31"
+    assert rows["state of charge"].endswith("since Wed 03 Jun 18:31")
+
+
 def test_a_wish_to_charge_now_is_shown() -> None:
     """Only while it is in force."""
     assert "charge now" not in rows_of()
