@@ -189,7 +189,7 @@ class NightStay(TypedDict):
 
 
 class NightDocument(TypedDict):
-    """One closed night: noon to noon local time, named by its first date.
+    """One closed night: noon to noon local time (or as `account_day` says), by its first date.
 
     `cost` is rounded to the currency's minor unit; the costs in `by_band` are not. Unknown values
     are null. A night in which a vehicle departed more than once has several `stays`; `departure`,

@@ -23,6 +23,7 @@ from config.files.price_series import PricePoint
 
 if TYPE_CHECKING:
     from adapters.contract.messages import Command
+    from config.calendar.account_days import AccountChange
     from config.files.announcements import Announcement
     from config.files.forecast_series import ForecastPoint
     from planners.accounts.by_source import GridInterval
@@ -347,6 +348,15 @@ class Ledger(LedgerReader):
         """Add the mean power of the roofs in an hour, and remove those from before an instant."""
         row = (to_micros(hour.start), round(hour.watts))
         self._replace(_GENERATION_HOURS, row, kept_from)
+
+    def set_account_changes(self, changes: Sequence[AccountChange]) -> None:
+        """Store since when nights end at noon or at midnight, instead of what is stored."""
+        rows = [(change.first.isoformat(), change.ends) for change in changes]
+        with self._writing():
+            self._connection.execute("DELETE FROM account_changes")
+            self._connection.executemany(
+                "INSERT INTO account_changes (first, ends) VALUES (?, ?)", rows
+            )
 
     def add_happening(
         self, at: datetime, what: HappeningKind, body: Mapping[str, object] | None = None

@@ -20,6 +20,7 @@ from adapters.ledger.rows import (
     to_micros,
 )
 from adapters.ledger.spans import COMMAND_COLUMNS, SpanReader, stored_command
+from config.calendar.account_days import AccountChange
 from config.files.announcements import Announcement, RateNews, read_hours
 from config.files.forecast_series import ForecastPoint
 from config.files.price_series import PricePoint
@@ -273,6 +274,12 @@ class LedgerReader(SpanReader):
         """Return the dates of up to `count` closed nights, the latest first."""
         rows = self._rows("SELECT DISTINCT night FROM nights ORDER BY night DESC LIMIT ?", (count,))
         return tuple(date.fromisoformat(night) for (night,) in rows)
+
+    def account_changes(self) -> tuple[AccountChange, ...] | None:
+        """Return since when nights end at noon or at midnight; None if no night has begun yet."""
+        rows = self._rows("SELECT first, ends FROM account_changes ORDER BY first", ())
+        changes = tuple(AccountChange(date.fromisoformat(first), ends) for first, ends in rows)
+        return changes if changes or self.charge_points() else None
 
     def charge_points(self) -> tuple[str, ...]:
         """Return the charge points with readings, reports or a night in progress."""

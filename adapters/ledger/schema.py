@@ -224,4 +224,15 @@ SEVENTH: Migration = (
 The mean power that the roofs gave in each hour. And what the home took from the grid, and gave to
 it, in each five minutes: only where it has roofs, as the account must tell them from the grid."""
 
-MIGRATIONS: Sequence[Migration] = (FIRST, SECOND, THIRD, FOURTH, FIFTH, SIXTH, SEVENTH)
+EIGHTH: Migration = (
+    """
+    CREATE TABLE account_changes (
+        first TEXT PRIMARY KEY,
+        ends TEXT NOT NULL CHECK (ends IN ('noon', 'midnight'))
+    )
+    """,
+)
+"""Since which local date the days of the account end at noon, or at midnight; before the first row
+at noon."""
+
+MIGRATIONS: Sequence[Migration] = (FIRST, SECOND, THIRD, FOURTH, FIFTH, SIXTH, SEVENTH, EIGHTH)

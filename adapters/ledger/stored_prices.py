@@ -14,6 +14,7 @@ from pathlib import Path
 from adapters.ledger.file import connect_without_trace, plain_errors
 from adapters.ledger.reader import LedgerReader
 from adapters.ledger.schema import APPLICATION_ID, MIGRATIONS
+from config.calendar.account_days import AccountChange
 from config.files.announcements import RateNews
 from config.files.errors import LedgerError
 from config.files.forecast_series import ForecastPoint
@@ -95,6 +96,28 @@ def stored_sunshine(
     """  # noqa: DOC502 - raised by the reader
     with stored_ledger(path) as reader:
         return ((), ()) if reader is None else (reader.forecast_points(), reader.generation_hours())
+
+
+def stored_account_changes(path: Path) -> tuple[AccountChange, ...] | None:
+    """Read since when nights end at noon or at midnight.
+
+    Parameters
+    ----------
+    path
+        The ledger's file; it need not exist.
+
+    Returns
+    -------
+    tuple of AccountChange or None
+        None if no night has begun yet.
+
+    Raises
+    ------
+    LedgerError
+        If there is a file that can't be read, in plain words.
+    """  # noqa: DOC502 - raised by the reader
+    with stored_ledger(path) as reader:
+        return None if reader is None else reader.account_changes()
 
 
 @contextmanager

@@ -10,8 +10,14 @@ from datetime import time
 from typing import TYPE_CHECKING, Annotated, Final, Self
 from zoneinfo import ZoneInfo
 
-from pydantic import Field, model_validator
+from pydantic import Field, PrivateAttr, model_validator
 
+from config.calendar.account_days import (
+    AccountChange,
+    AccountDay,
+    AccountDays,
+    changes_from_the_start,
+)
 from config.calendar.date_sets import DateSet, DateSets, set_problems
 from config.calendar.day_kinds import DAY_KINDS, WEEKDAYS, DayKind, Weekday
 from config.calendar.declared_names import declared_in, marked_lists, with_marked_points
@@ -80,7 +86,7 @@ __all__ = [
 WATTS_PER_KW: Final = 1000
 
 NOON: Final = time(12)
-"""A night is from noon to noon."""
+"""A morning line comes before it."""
 
 
 class Household(Model):
@@ -154,10 +160,15 @@ class Household(Model):
     on_alert: CommandLine | None = Field(
         None, description="Your command that runs at each alert, with the alert on standard input."
     )
+    account_day: Annotated[AccountDay, Expected("noon or midnight", ("noon", "midnight"))] = Field(
+        "noon",
+        description="When a night of the account ends and the next begins: at noon, or at midnight"
+        " for a home that charges by day.",
+    )
     morning_line: ClockTime | None = Field(
         None,
-        description="Local time before noon at which on_alert also runs each day, with a line that "
-        "says whether all is well, and what was charged.",
+        description="Local time at which on_alert also runs each day, with a line that says whether"
+        " all is well, and what was charged; before noon, unless account_day is midnight.",
     )
 
     @property
@@ -271,7 +282,7 @@ class Household(Model):
             return
         if self.on_alert is None:
             yield KeyProblem(("morning_line",), "expected on_alert beside it: it gets the line")
-        if self.morning_line >= NOON:
+        if self.morning_line >= NOON and self.account_day == "noon":
             yield KeyProblem(
                 ("morning_line",), "expected a time before 12:00: at noon the next night begins"
             )
@@ -293,6 +304,8 @@ class LedgerFile(Model):
 
 class HouseholdFile(Model):
     """All that a household declares, in one file."""
+
+    _account_changes: tuple[AccountChange, ...] | None = PrivateAttr(None)
 
     household: Household = Field(description="The home.")
     tariffs: Annotated[tuple[Tariff, ...], Field(strict=False, min_length=1)] = Field(
@@ -365,6 +378,19 @@ class HouseholdFile(Model):
     def zone(self) -> ZoneInfo:
         """The household's time zone."""
         return ZoneInfo(self.household.timezone)
+
+    @property
+    def days(self) -> AccountDays:
+        """The days of the home's account: by `account_day`, unless the record has others."""
+        if self._account_changes is not None:
+            return AccountDays(self.zone, self._account_changes)
+        return AccountDays(self.zone, changes_from_the_start(self.household.account_day))
+
+    def with_account_changes(self, changes: tuple[AccountChange, ...]) -> Self:
+        """Return the same household with the days of the account that its record tells of."""
+        copy = self.model_copy()
+        copy._account_changes = changes  # noqa: SLF001 - of its own class
+        return copy
 
     @property
     def home_meter_at(self) -> str | None:

@@ -165,7 +165,7 @@ def _days(item: KnownLoad) -> str:
 def _left_tonight(file: HouseholdFile, name: str, now: datetime) -> Iterator[str]:
     point = file.vehicles[name].charge_point
     ceiling = model_alone(file, name).amps
-    start, end = night_bounds(coming_night(now, file.zone), file.zone)
+    start, end = night_bounds(coming_night(now, file.days), file.days)
     left = all_that_is_left(file, start, end, name) if shares_by_plan(file) else ()
     spans = amps_allowed(file, point, name, start, end, allotted=left)
     lowered = [span for span in spans if span.amps < ceiling]

@@ -17,7 +17,13 @@ from daemon.check.composition import dates_in_words, fee_lines, of_meter, percen
 from daemon.check.dates import date_lines
 from daemon.check.prices import price_lines
 from daemon.presentation.capacity_words import capacity_sentences, minimum_sentences
-from daemon.presentation.figures import date_text, local_time, plain_number, with_tax
+from daemon.presentation.figures import (
+    date_text,
+    local_time,
+    noon_or_midnight,
+    plain_number,
+    with_tax,
+)
 from planners.accounts.money import format_money
 from planners.home.allotments import plans_together
 from planners.local_time.conversion import local_date
@@ -243,11 +249,13 @@ def explain_tonight(house: House, now: datetime) -> Iterator[str]:
 
 def _tonight(house: House, prices: Prices, now: datetime) -> Iterator[str]:
     zone, currency = house.file.zone, house.file.household.currency
-    night = coming_night(now, zone)
-    start, end = night_bounds(night, zone)
+    night = coming_night(now, house.file.days)
+    start, end = night_bounds(night, house.file.days)
     day = local_time(start, zone, "%a %d %b")
+    edges = f"{noon_or_midnight(start, zone)} to {noon_or_midnight(end, zone)}"
+    name = "Tonight" if house.file.days.end_of(night) == "noon" else "Today"
     yield ""
-    yield f"Tonight{of_meter(house, prices)}, {day} noon to noon, tax included:"
+    yield f"{name}{of_meter(house, prices)}, {day} {edges}, tax included:"
     try:
         spans = prices.spans(start, end)
         standing = prices.standing_charge(night)

@@ -129,7 +129,7 @@ def _nights_text(house: House, rows: Sequence[NightRow], form: str) -> str:
     if form == "json":
         values = [night_values(row, home.currency) for row in rows]
         return json_text({"household": home.name, "timezone": home.timezone, "nights": values})
-    return rich_text(show_nights(home.name, home.currency, rows, house.file.zone))
+    return rich_text(show_nights(home.name, home.currency, rows, house.file.days))
 
 
 def _half_hours_text(

@@ -4,7 +4,7 @@ Does no I/O and reads no clock. Each step has the same parts, whatever the event
 
     learn     the event changes the state                                `daemon.control.learning`
     confirm   does the power that flows follow the command?              `daemon.control.confirming`
-    account   close the night at a departure and at noon                 `daemon.control.nightbook`
+    account   close the night at a departure and at its end              `daemon.control.nightbook`
     plan      make the plan again if something it rests on has changed   `daemon.control.replanning`
     command   send another command if the one in force is wrong or old   this module
     announce  publish a new plan and its reasons                         `daemon.control.replanning`
@@ -249,8 +249,8 @@ def next_wake(state: PointState, now: datetime, house: House) -> datetime:
     datetime
         After `now`; at the latest the end of the night.
     """
-    zone = house.file.zone
-    due = [night_bounds(night_of(now, zone), zone)[1]]
+    days = house.file.days
+    due = [night_bounds(night_of(now, days), days)[1]]
     if state.command is not None:
         until = state.command.valid_until
         due += [until - RENEWED_BEFORE, until - MORE_RENEWED_BEFORE, until]
@@ -261,7 +261,7 @@ def next_wake(state: PointState, now: datetime, house: House) -> datetime:
         due += [edge for period in state.plan.periods for edge in (period.start, period.end)]
         due.append(state.plan.departure)
     if state.night is not None:
-        due.append(night_bounds(state.night.night, zone)[1] + LAST_READING)
+        due.append(night_bounds(state.night.night, days)[1] + LAST_READING)
         if state.night.departure is not None:
             due.append(state.night.departure.instant)
     due += [each for each in (state.wishes.skip_until, state.wishes.away_until) if each is not None]

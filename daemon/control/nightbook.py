@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from planners.plan.plan import Plan
 
 LAST_READING = timedelta(minutes=20)
-"""How long a night stays open after noon, until a reading shows the register at noon."""
+"""How long a night stays open after its end, until a reading shows the register then."""
 
 BEGUN_WH = 50
 """Energy below which charging has not begun [Wh]: until then a new plan replaces the promise."""
@@ -46,7 +46,7 @@ CORRECTED_PERCENT = 1
 def account_for(
     state: PointState, now: datetime, house: House
 ) -> tuple[PointState, tuple[Action, ...]]:
-    """Open a night for a vehicle that is there; close it at the departure and at noon.
+    """Open a night for a vehicle that is there; close it at the departure and at its end.
 
     A vehicle that leaves late (`daemon.control.leaving_late`) has its departure when it ends.
 
@@ -66,8 +66,8 @@ def account_for(
     actions : tuple of Action
         A night to close.
     """
-    zone = house.file.zone
-    tonight = night_of(now, zone)
+    days = house.file.days
+    tonight = night_of(now, days)
     actions: tuple[Action, ...] = ()
     night = state.night
     has_left = (
@@ -79,7 +79,7 @@ def account_for(
         state, closing = _close(state, night, now, house)
         state, actions = _end_stay(state, closing.facts, now, house), (closing,)
         night = state.night
-    end = night_bounds(night.night, zone)[1] if night is not None else now
+    end = night_bounds(night.night, days)[1] if night is not None else now
     if night is not None and night.night != tonight and _is_read_past(state, end, now):
         if not night.closed or _flowed_since(state, night, wh=0):
             state, closing = _close(state, night, end, house)
@@ -131,7 +131,7 @@ def open_night_planned(
             night,
             soc_before_percent=plan.soc_percent,
             soc_from=state.soc.source if state.soc else "assumed",
-            planned_cost=_cost_until(plan, night_bounds(night.night, house.file.zone)[1]),
+            planned_cost=_cost_until(plan, night_bounds(night.night, house.file.days)[1]),
         )
     elif night.soc_before_percent is None:  # another vehicle was named while energy flowed
         before = plan.soc_percent - _gained_percent(state, night, plan, house)

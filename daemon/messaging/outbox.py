@@ -211,7 +211,7 @@ class Outbox:
         TariffError
             If it can't be priced.
         """  # noqa: DOC502 - raised by the ledger and by the rates
-        start, end = night_bounds(facts.night, house.file.zone)
+        start, end = night_bounds(facts.night, house.file.days)
         end = min(end, facts.closed_at)
         meters = night_meters(house, self._ledger, facts, counted_from(house, facts))
         read_at = [reading.at for reading in meters.readings if reading.gap is None]

@@ -55,7 +55,7 @@ def _peak(month: Month, peak: PeakDay) -> str:
     at = local_time(peak.start, zone, "%a %d %b %H:%M")
     return (
         f"{at}: {peak.kw:.2f} kW, {peak.charging_kw:.2f} kW of it charging"
-        f" (night of {peak.night(zone):%a %d %b})"
+        f" (night of {peak.night(month.days):%a %d %b})"
     )
 
 
@@ -90,7 +90,7 @@ def capacity_values(month: Month) -> dict[str, Any] | None:
             {
                 "day": peak.day.isoformat(),
                 "start": instant_text(peak.start),
-                "night": peak.night(ZoneInfo(month.timezone)).isoformat(),
+                "night": peak.night(month.days).isoformat(),
                 "kw": round(peak.kw, 3),
                 "charging_kw": round(peak.charging_kw, 3),
             }

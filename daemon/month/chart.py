@@ -1,25 +1,29 @@
 """Compute the figures of a month's pictures, before anything is drawn. Pure.
 
-A position in a night is the number of hours since its noon, even if the clock changed.
+A position in a night is the number of hours since the noon of its date, even if the clock changed;
+since the midnight before it in a month whose account has days that begin there.
 """
 
 from __future__ import annotations
 
 import calendar
-from datetime import date, timedelta
+from datetime import date, time, timedelta
 from decimal import Decimal
 from itertools import accumulate
 from typing import TYPE_CHECKING, NamedTuple
-from zoneinfo import ZoneInfo
 
 from daemon.night_log.month import RULES
 from daemon.tariff.chart import QUARTER, hours_since
+from planners.local_time.conversion import instant_of_local
 from planners.local_time.departures import night_bounds
+from planners.local_time.settlement import ONE_DAY
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from datetime import datetime
+    from zoneinfo import ZoneInfo
 
+    from config.calendar.account_days import AccountDays
     from daemon.night_log.month import EnergyFlow, Month, NightRow
     from planners.rates.spans import RateSpan
 
@@ -63,9 +67,11 @@ class NightStrip(NamedTuple):
     night : date
         The local date.
     hours : float
-        Length of the night: 24, or less or more where the clock changes [hours].
+        Length of the night: 24, or less or more where the clock or the account changes [hours].
+    ends : float
+        Where it ends [hours since the axis begins].
     clock_change : float or None
-        When the clock changes [hours since noon].
+        When the clock changes [hours since the axis begins].
     shades : tuple of Shade
         The rates, in order; empty if unknown.
     lanes : tuple of Lane
@@ -80,6 +86,7 @@ class NightStrip(NamedTuple):
 
     night: date
     hours: float
+    ends: float
     clock_change: float | None
     shades: tuple[Shade, ...]
     lanes: tuple[Lane, ...]
@@ -121,9 +128,27 @@ def charge_points_of(month: Month) -> tuple[str, ...]:
     return tuple(sorted({row.charge_point for row in month.nights}))
 
 
+def axis_begins(month: Month) -> int:
+    """Return the hour at which the axis of a month's hours begins: 12, or 0."""
+    days, dates = month.days, days_of(month)
+    ends = {days.end_of(day) for day in (dates[0] - ONE_DAY, *dates)}
+    return 12 if ends == {"noon"} else 0
+
+
+class _Axis(NamedTuple):
+    """The axis of a month's hours."""
+
+    days: AccountDays
+    first_hour: int
+
+    def origin(self, day: date) -> datetime:
+        """Return the instant at which a day's axis begins."""
+        return instant_of_local(day, time(self.first_hour), self.days.zone)
+
+
 def night_strips(month: Month) -> tuple[NightStrip, ...]:
     """Lay out each day of the month: rates, and the hours in which energy flowed."""
-    zone = ZoneInfo(month.timezone)
+    axis = _Axis(month.days, axis_begins(month))
     tones = _Tones.of(month)
     highest = max((_kw(flow.wh, flow.start, flow.end) for flow in _flows(month)), default=1.0)
     by_day: dict[date, list[NightRow]] = {day: [] for day in days_of(month)}
@@ -131,21 +156,23 @@ def night_strips(month: Month) -> tuple[NightStrip, ...]:
         by_day[row.night].append(row)
     points = charge_points_of(month)
     return tuple(
-        _night_strip(day, rows, zone, tones, _lanes(day, rows, points, zone, highest))
+        _night_strip(day, rows, axis, tones, _lanes(day, rows, points, axis, highest))
         for day, rows in by_day.items()
     )
 
 
 def _night_strip(
-    day: date, rows: Sequence[NightRow], zone: ZoneInfo, tones: _Tones, lanes: tuple[Lane, ...]
+    day: date, rows: Sequence[NightRow], axis: _Axis, tones: _Tones, lanes: tuple[Lane, ...]
 ) -> NightStrip:
-    start, end = night_bounds(day, zone)
+    start, end = night_bounds(day, axis.days)
+    origin = axis.origin(day)
     spans = next((row.rates for row in rows if row.rates), ())
     return NightStrip(
         night=day,
         hours=hours_since(start, end),
-        clock_change=_clock_change(start, end, zone),
-        shades=tuple(tones.shade(span, start) for span in spans),
+        ends=hours_since(origin, end),
+        clock_change=_clock_change(start, end, origin, axis.days.zone),
+        shades=tuple(tones.shade(span, origin) for span in spans),
         lanes=lanes,
         kwh=sum(row.energy_wh for row in rows) / 1000 if rows else None,
         kept=not any(row.energy_wh and not row.flows for row in rows),
@@ -154,27 +181,27 @@ def _night_strip(
 
 
 def _lanes(
-    day: date, rows: Sequence[NightRow], points: Sequence[str], zone: ZoneInfo, highest: float
+    day: date, rows: Sequence[NightRow], points: Sequence[str], axis: _Axis, highest: float
 ) -> tuple[Lane, ...]:
     """Lay out each charge point's part of a night, if the night was recorded."""
-    bounds = night_bounds(day, zone)
+    bounds, origin = night_bounds(day, axis.days), axis.origin(day)
     found = {row.charge_point: row for row in rows}
     lanes = (
-        _lane(found[point], *bounds, highest) if point in found else Lane(point, None, ())
+        _lane(found[point], *bounds, origin, highest) if point in found else Lane(point, None, ())
         for point in points
     )
     return tuple(lanes) if rows else ()
 
 
-def _lane(row: NightRow, start: datetime, end: datetime, highest: float) -> Lane:
+def _lane(row: NightRow, start: datetime, end: datetime, origin: datetime, highest: float) -> Lane:
     first, last = max(row.plugged_since, start), min(row.closed_at, end)
     return Lane(
         row.charge_point,
-        (hours_since(start, first), hours_since(start, last)) if first < last else None,
+        (hours_since(origin, first), hours_since(origin, last)) if first < last else None,
         tuple(
             FlowBar(
-                hours_since(start, flow.start),
-                hours_since(start, flow.end),
+                hours_since(origin, flow.start),
+                hours_since(origin, flow.end),
                 max(SMALLEST_BAR, _kw(flow.wh, flow.start, flow.end) / highest),
             )
             for flow in row.flows
@@ -183,13 +210,13 @@ def _lane(row: NightRow, start: datetime, end: datetime, highest: float) -> Lane
     )
 
 
-def _clock_change(start: datetime, end: datetime, zone: ZoneInfo) -> float | None:
-    """Find when the clock changes between two instants [hours since the first]."""
+def _clock_change(start: datetime, end: datetime, origin: datetime, zone: ZoneInfo) -> float | None:
+    """Find when the clock changes between two instants [hours since the origin]."""
     offset = start.astimezone(zone).utcoffset()
     instants = (start + count * QUARTER for count in range((end - start) // QUARTER))
     changed = (at for at in instants if at.astimezone(zone).utcoffset() != offset)
     first = next(changed, None)
-    return None if first is None else hours_since(start, first)
+    return None if first is None else hours_since(origin, first)
 
 
 def _flows(month: Month) -> list[EnergyFlow]:

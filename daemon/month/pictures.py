@@ -19,6 +19,7 @@ from matplotlib.ticker import MaxNLocator
 
 from daemon.month.chart import (
     RULE_WORDS,
+    axis_begins,
     band_stacks,
     cost_lines,
     night_strips,
@@ -93,7 +94,7 @@ def _hours(month: Month, width: float) -> Figure:
     lines = night_strips(month)
     figure = Figure(figsize=(width, 1.15 + NIGHT_INCHES * len(lines)), layout="constrained")
     axes = figure.subplots()
-    longest = max(line.hours for line in lines)
+    longest = max(line.ends for line in lines)
     axes.set_xlim(0, longest)
     axes.set_ylim(len(lines), 0)
     axes.grid(visible=False)
@@ -101,7 +102,7 @@ def _hours(month: Month, width: float) -> Figure:
     _shades(axes, lines)
     _charges(axes, lines)
     _remarks(axes, lines, longest)
-    _night_axes(axes, lines, step=3 if width > NARROW_INCHES else 6)
+    _night_axes(axes, lines, axis_begins(month), step=3 if width > NARROW_INCHES else 6)
     _hours_legend(figure, month, lines)
     return figure
 
@@ -181,12 +182,13 @@ def _note(line: NightStrip) -> str:
     return "" if line.kept else "hours no longer kept"
 
 
-def _night_axes(axes: Axes, lines: Sequence[NightStrip], step: int) -> None:
+def _night_axes(axes: Axes, lines: Sequence[NightStrip], first_hour: int, step: int) -> None:
     """Name the nights, and the hours of a night without a clock change."""
     names = [f"{line.night:%a} {line.night.day}" for line in lines]
     axes.set_yticks([place + ROW / 2 for place in range(len(lines))], names, fontsize=POINTS)
-    hours = range(0, 25, step)
-    axes.set_xticks(hours, [f"{(12 + hour) % 24:02}:00" for hour in hours], fontsize=POINTS)
+    hours = range(0, round(max(line.ends for line in lines if not line.clock_change)) + 1, step)
+    names = [f"{(first_hour + hour) % 24:02}:00" for hour in hours]
+    axes.set_xticks(hours, names, fontsize=POINTS)
     axes.tick_params(length=0)
     axes.xaxis.tick_top()
     axes.text(1.0, -0.004, "kWh", transform=axes.transAxes, fontsize=POINTS, va="top", ha="left")

@@ -11,7 +11,7 @@ from daemon.month.minimum_bills import minimum_lines
 from daemon.month.page_tables import MonthTables
 from daemon.month.page_wording import MonthWords, alert_place, kwh, short_date, sources
 from daemon.month.wording import ROUNDING, alerts_shown, why_short
-from daemon.night_log.notes import rule_notes
+from daemon.night_log.notes import account_notes, rule_notes
 from daemon.presentation.page import page_of
 
 if TYPE_CHECKING:
@@ -44,7 +44,7 @@ def month_values(month: Month) -> dict[str, Any]:
         "minimum_lines": minimum_lines,
         "alerts": alerts_shown(month),
         "rounding": ROUNDING,
-        "rule_notes": rule_notes,
+        "notes": (*account_notes(month.nights, month.days), *rule_notes(month.nights)),
         "sources": sources(month.nights),
     }
 

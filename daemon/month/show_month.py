@@ -47,7 +47,7 @@ def show_month(month: Month) -> RenderableType:
         *_vehicles(month),
         *_short(month),
         *_alerts(month),
-        *nights_table(month.nights, month.currency, ZoneInfo(month.timezone)),
+        *nights_table(month.nights, month.currency, month.days),
         "",
         Text(ROUNDING, style="dim"),
     )

@@ -10,7 +10,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
 
+from config.calendar.account_days import AccountChange, AccountDays
 from config.fields.currencies import minor_units
 from planners.accounts.money import round_money
 
@@ -281,6 +283,8 @@ class Month:
         `daemon.nights.cost_by_component`.
     minimum_bills : tuple of (tuple of str, MinimumOfMonth)
         The minimum bill of each meter that has one, with the charge points whose own meter it is.
+    account_changes : tuple of AccountChange
+        Since when a night ends at noon or at midnight: see `config.calendar.account_days`.
     """
 
     household: str
@@ -297,6 +301,12 @@ class Month:
     capacity: CapacityBill | None = None
     by_component: tuple[tuple[str, Decimal], ...] = ()
     minimum_bills: tuple[tuple[tuple[str, ...], MinimumOfMonth], ...] = ()
+    account_changes: tuple[AccountChange, ...] = ()
+
+    @property
+    def days(self) -> AccountDays:
+        """The days of the account."""
+        return AccountDays(ZoneInfo(self.timezone), self.account_changes)
 
     @property
     def together(self) -> Decimal:

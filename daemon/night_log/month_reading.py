@@ -133,6 +133,7 @@ def read_month(
         year=year,
         month=month,
         timezone=file.household.timezone,
+        account_changes=file.days.changes,
         currency=file.household.currency,
         distance_unit=unit,
         distance=_distance(file, nights, unit),
@@ -191,9 +192,9 @@ def _night_rows(
     """Make the rows of nights; read each meter only once."""
     if not records:
         return
-    zone = house.file.zone
+    days = house.file.days
     nights = [date.fromisoformat(record["night"]) for record in (records[0], records[-1])]
-    start, end = night_bounds(nights[0], zone)[0], night_bounds(nights[1], zone)[1]
+    start, end = night_bounds(nights[0], days)[0], night_bounds(nights[1], days)[1]
     points = {record["charge_point"] for record in records} & set(house.file.charge_points)
     meters = {point: read_meter(house, ledger, point, start, end) for point in points}
     for record in records:
@@ -221,7 +222,7 @@ def _short_stay(house: House, ledger: LedgerReader, row: NightRow, stay: StayRow
 def _flows(row: NightRow, meter: Meter, house: House) -> tuple[EnergyFlow, ...]:
     """List the half-hours in which energy flowed, if the readings are still kept."""
     zone = house.file.zone
-    begins, ends = night_bounds(row.night, zone)
+    begins, ends = night_bounds(row.night, house.file.days)
     ends = min(ends, max(begins, row.closed_at))
     flows = tuple(
         EnergyFlow(max(start, begins), min(end, ends), wh)

@@ -106,7 +106,7 @@ def _stay_rows(record: Mapping[str, Any]) -> tuple[StayRow, ...]:
 def rates_of_night(house: House, charge_point: str, night: date) -> tuple[RateSpan, ...]:
     """Return a charge point's rates of a night, noon to noon, as known now; empty if unknown."""
     try:
-        return house.prices.at(charge_point).spans(*night_bounds(night, house.file.zone))
+        return house.prices.at(charge_point).spans(*night_bounds(night, house.file.days))
     except TariffError:
         return ()
 

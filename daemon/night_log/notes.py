@@ -4,15 +4,17 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from daemon.presentation.figures import counted, local_time, lowered_words
+from daemon.presentation.figures import counted, day_edge, local_time, lowered_words
 from planners.accounts.accounts import exact_kwh
 from planners.accounts.money import format_money
+from planners.local_time.departures import DAY, night_bounds
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
     from decimal import Decimal
     from zoneinfo import ZoneInfo
 
+    from config.calendar.account_days import AccountDays
     from daemon.night_log.month import NightRow, StayRow
 
 OUTSIDE = "+"
@@ -71,6 +73,32 @@ def _departure(stay: StayRow, zone: ZoneInfo) -> str:
     had = "how much it had is not known" if soc is None else f"it had {soc:.0f} %"
     missing = f", {stay.missing_kwh:.1f} kWh short" if stay.missing_kwh else ""
     return f"for {leaves} it needed {stay.need_percent:.0f} %, {had}{missing}"
+
+
+def account_notes(rows: Sequence[NightRow], days: AccountDays) -> Iterator[str]:
+    """Say which days of the account are longer or shorter, since `account_day` was changed.
+
+    Parameters
+    ----------
+    rows : sequence of NightRow
+        The nights.
+    days : AccountDays
+        The days of the account.
+
+    Yields
+    ------
+    str
+        A sentence for each such day.
+    """
+    for night in sorted({row.night for row in rows}):
+        before, after = days.end_of(night - DAY), days.end_of(night)
+        if before != after:
+            begins, ends = night_bounds(night, days)
+            yield (
+                f"{night:%a %d %b} has {24 * ((ends - begins) / DAY):g} hours, from"
+                f" {day_edge(begins, days.zone)}, to {day_edge(ends, days.zone)}:"
+                f" account_day was changed from {before} to {after}."
+            )
 
 
 def rule_notes(rows: Sequence[NightRow]) -> Iterator[str]:

@@ -16,6 +16,7 @@ from daemon.night_log.notes import (
     ESTIMATED_RATE,
     OUTSIDE,
     UNKNOWN,
+    account_notes,
     at_estimated_rates,
     departure_notes,
     rule_notes,
@@ -26,17 +27,17 @@ from planners.accounts.money import format_amount, format_money, round_money
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
-    from zoneinfo import ZoneInfo
 
     from rich.console import RenderableType
 
+    from config.calendar.account_days import AccountDays
     from daemon.night_log.month import NightRow, StayRow
 
 ESTIMATED = "*"
 
 
 def show_nights(
-    name: str, currency: str, rows: Sequence[NightRow], zone: ZoneInfo
+    name: str, currency: str, rows: Sequence[NightRow], days: AccountDays
 ) -> RenderableType:
     """Lay out nights, the newest last.
 
@@ -48,8 +49,8 @@ def show_nights(
         ISO 4217 code.
     rows : sequence of NightRow
         In order of date.
-    zone : ZoneInfo
-        The household's.
+    days : AccountDays
+        The days of the home's account.
 
     Returns
     -------
@@ -61,14 +62,14 @@ def show_nights(
     nights = counted(len({row.night for row in rows}), "night")
     return Group(
         Text(f"{name}: {nights}, amounts in {currency}, tax included", style="bold"),
-        *nights_table(rows, currency, zone),
+        *nights_table(rows, currency, days),
         "",
         *_sums(rows, currency),
     )
 
 
 def nights_table(
-    rows: Sequence[NightRow], currency: str, zone: ZoneInfo
+    rows: Sequence[NightRow], currency: str, days: AccountDays
 ) -> Iterator[RenderableType]:
     """Lay out a table for each charge point, and remarks on the figures."""
     by_point = sorted(rows, key=lambda row: row.charge_point)
@@ -87,7 +88,8 @@ def nights_table(
             f"{ESTIMATED_RATE} {exact_kwh(estimated_rate_wh):.2f} kWh in all are priced at"
             " estimated rates; each night is priced again once its rates are known."
         )
-    yield from map(Text, departure_notes(rows, zone))
+    yield from map(Text, departure_notes(rows, days.zone))
+    yield from map(Text, account_notes(rows, days))
     yield from map(Text, rule_notes(rows))
 
 

@@ -75,7 +75,7 @@ def _bought(
     if not records:
         return
     nights = [date.fromisoformat(record["night"]) for record in records]
-    bounds = [night_bounds(night, house.file.zone) for night in nights]
+    bounds = [night_bounds(night, house.file.days) for night in nights]
     first, last = min(start for start, _ in bounds), max(end for _, end in bounds)
     since = use_counted_from(prices, first, last) or first
     points = [name for name in house.file.charge_points if house.prices.at(name) is prices]

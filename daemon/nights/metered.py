@@ -155,7 +155,7 @@ def night_meters(
     NightMeters
         Until the night was closed.
     """
-    begins, ends = night_bounds(facts.night, house.file.zone)
+    begins, ends = night_bounds(facts.night, house.file.days)
     upto = min(ends, facts.closed_at)
     bounds = begins, upto
     points = list(house.file.charge_points)

@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING, Any
 
 from daemon.control.alerts import ALERTS
 from daemon.nights.stays import has_enough, recorded_stays
-from daemon.presentation.figures import kwh_text, local_time
+from daemon.presentation.figures import kwh_text, local_time, noon_or_midnight
 from planners.accounts.money import format_money
 from planners.local_time.conversion import instant_of_local
+from planners.local_time.departures import night_bounds, night_of
 from planners.power.charging import NEED_TOLERANCE_PERCENT
 
 if TYPE_CHECKING:
@@ -63,7 +64,9 @@ def morning_line(
     problems += [*_missed(record, file), *([] if ahead else _missing(state, record, file))]
     lead = f"Not well ({', '.join(problems)})" if problems else "All well"
     if state.night is None:
-        return f"{lead}: no vehicle has been plugged in since noon."
+        begun = night_bounds(night_of(now, file.days), file.days)[0]
+        since = noon_or_midnight(begun, file.zone)
+        return f"{lead}: no vehicle has been plugged in since {since}."
     facts = [*_battery(record), *_account(record), *_to_come(ahead, now, file)]
     return f"{lead}: {', '.join(facts) or 'nothing more is known'}."
 

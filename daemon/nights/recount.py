@@ -1,7 +1,8 @@
 """Give the facts of nights that are accounted for again, or without the controller. Pure.
 
-A meter that was silent at noon reports later what flowed before: each night of its silence is then
-accounted for again. So is a night in which energy flowed while no vehicle was known to be there.
+A meter that was silent when a night ended reports later what flowed before: each night of its
+silence is then accounted for again. So is a night in which energy flowed while no vehicle was known
+to be there.
 """
 
 from __future__ import annotations
@@ -16,8 +17,8 @@ from planners.local_time.departures import night_bounds, night_of
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
     from datetime import datetime
-    from zoneinfo import ZoneInfo
 
+    from config.calendar.account_days import AccountDays
     from config.household.household_file import HouseholdFile
 
 MOST_NIGHTS = 400
@@ -26,23 +27,23 @@ MOST_NIGHTS = 400
 _ACCOUNT = ("energy_kwh", "estimated_kwh", "by_band", "vehicle", "unknown_hours")
 
 
-def nights_between(first: datetime, last: datetime, zone: ZoneInfo) -> Iterator[date]:
+def nights_between(first: datetime, last: datetime, days: AccountDays) -> Iterator[date]:
     """List the nights from one instant to another, at most the latest `MOST_NIGHTS`.
 
     Parameters
     ----------
     first, last : datetime
         UTC.
-    zone : ZoneInfo
-        The household's.
+    days : AccountDays
+        The days of the home's account.
 
     Yields
     ------
     date
         In order.
     """
-    end = night_of(last, zone)
-    night = max(night_of(first, zone), end - timedelta(days=MOST_NIGHTS))
+    end = night_of(last, days)
+    night = max(night_of(first, days), end - timedelta(days=MOST_NIGHTS))
     while night <= end:
         yield night
         night += timedelta(days=1)
@@ -65,7 +66,7 @@ def facts_unseen(night: date, charge_point: str, vehicle: str, file: HouseholdFi
     NightFacts
         Without departure, need or state of charge.
     """
-    start, end = night_bounds(night, file.zone)
+    start, end = night_bounds(night, file.days)
     return NightFacts(
         night=night,
         charge_point=charge_point,
@@ -94,7 +95,7 @@ def facts_again(record: Mapping[str, Any], file: HouseholdFile) -> NightFacts:
         night=night,
         charge_point=record["charge_point"],
         stays=recorded_stays(record),
-        closed_at=night_bounds(night, file.zone)[1],
+        closed_at=night_bounds(night, file.days)[1],
         lowered=_lowered(record.get("lowered_by_load")),
     )
 

@@ -16,9 +16,9 @@ from planners.local_time.departures import night_bounds, night_of
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from datetime import date, datetime
-    from zoneinfo import ZoneInfo
 
     from adapters.ledger.reader import LedgerReader
+    from config.calendar.account_days import AccountDays
 
 DAY = timedelta(days=1)
 
@@ -27,7 +27,7 @@ BELIEVED_NIGHTS = 3
 
 
 def keep_from(
-    ledger: LedgerReader, now: datetime, zone: ZoneInfo, keep_days: int
+    ledger: LedgerReader, now: datetime, days: AccountDays, keep_days: int
 ) -> datetime | None:
     """Return the instant from which raw readings must be kept.
 
@@ -37,8 +37,8 @@ def keep_from(
         The record.
     now : datetime
         UTC.
-    zone : ZoneInfo
-        The household's.
+    days : AccountDays
+        The days of the home's account.
     keep_days : int
         The shortest time to keep them [days].
 
@@ -50,25 +50,25 @@ def keep_from(
     nights = ledger.latest_nights(BELIEVED_NIGHTS)
     if len(nights) < BELIEVED_NIGHTS:
         return None
-    believed = min(now, night_bounds(nights[-1], zone)[1])
+    believed = min(now, night_bounds(nights[-1], days)[1])
     needed = [believed - timedelta(days=keep_days)]
     for point in ledger.charge_points():
-        needed += [night_bounds(night, zone)[0] for night in _waiting(ledger, point)]
-        needed += _counted_on_from(ledger, point, now, zone)
+        needed += [night_bounds(night, days)[0] for night in _waiting(ledger, point)]
+        needed += _counted_on_from(ledger, point, now, days)
     # An account looks one day back, for a register that fell just before its night.
-    first = local_date(min(needed) - DAY, zone).replace(day=1)
-    return instant_of_local(first, time.min, zone)
+    first = local_date(min(needed) - DAY, days.zone).replace(day=1)
+    return instant_of_local(first, time.min, days.zone)
 
 
-def has_all_readings(night: date, zone: ZoneInfo, kept_from: datetime | None) -> bool:
+def has_all_readings(night: date, days: AccountDays, kept_from: datetime | None) -> bool:
     """Tell whether all readings of a night are still in the ledger.
 
     Parameters
     ----------
     night : date
         The night.
-    zone : ZoneInfo
-        The household's.
+    days : AccountDays
+        The days of the home's account.
     kept_from : datetime or None
         As `LedgerReader.kept_from` says.
 
@@ -77,7 +77,7 @@ def has_all_readings(night: date, zone: ZoneInfo, kept_from: datetime | None) ->
     bool
         True if no removal has touched them.
     """
-    return kept_from is None or night_bounds(night, zone)[0] - DAY >= kept_from
+    return kept_from is None or night_bounds(night, days)[0] - DAY >= kept_from
 
 
 def _waiting(ledger: LedgerReader, point: str) -> Iterator[date]:
@@ -93,9 +93,9 @@ def _waiting(ledger: LedgerReader, point: str) -> Iterator[date]:
 
 
 def _counted_on_from(
-    ledger: LedgerReader, point: str, now: datetime, zone: ZoneInfo
+    ledger: LedgerReader, point: str, now: datetime, days: AccountDays
 ) -> Iterator[datetime]:
     """Give the night of the last reading: a silent meter may report later what flowed."""
     last = max((read.at for read in ledger.register_readings(point, now, now)), default=None)
     if last is not None:
-        yield max(night_bounds(night_of(last, zone), zone)[0], now - timedelta(days=MOST_NIGHTS))
+        yield max(night_bounds(night_of(last, days), days)[0], now - timedelta(days=MOST_NIGHTS))

@@ -94,7 +94,7 @@ def costs_by_rule(
 
 def bounds_until_closed(house: House, facts: NightFacts) -> tuple[datetime, datetime]:
     """Return the bounds of a night, or of its part until it was closed."""
-    start, end = night_bounds(facts.night, house.file.zone)
+    start, end = night_bounds(facts.night, house.file.days)
     return start, min(end, max(start, facts.closed_at))
 
 

@@ -1,4 +1,4 @@
-"""What has been charged since noon: when energy flowed, and how much. Pure."""
+"""What has been charged since the night began: when energy flowed, and how much. Pure."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ class Charged:
 
 @dataclass(frozen=True, slots=True)
 class ChargedTonight:
-    """What has been charged since noon at each charge point, or why that is not known.
+    """What has been charged since the night began at each charge point, or why that is not known.
 
     `last_nights` are those of the latest night that is closed.
     """

@@ -74,7 +74,7 @@ def past_view(
 def month_line(month: Month, now: datetime, words: Words) -> PastLine:
     """Say what a month took, what it cost and saved, and whether it is still running."""
     name, of = words.month(month.year, month.month), f"{month.year}-{month.month:02}"
-    this = night_of(now, words.zone)
+    this = night_of(now, words.days)
     is_running = (month.year, month.month) == (this.year, this.month)
     if not month.nights:
         nothing = words.say("Nothing was charged.")
@@ -112,8 +112,8 @@ def levels_now(statuses: Mapping[str, Status | None]) -> Levels:
 
 
 def runs(row: NightRow, now: datetime, words: Words, levels: Levels) -> bool:
-    """Whether a night is in progress: its noon has not come, and a vehicle is there."""
-    return row.night == night_of(now, words.zone) and row.charge_point in levels
+    """Whether a night is in progress: its end has not come, and a vehicle is there."""
+    return row.night == night_of(now, words.days) and row.charge_point in levels
 
 
 def level_after(row: NightRow, now: datetime, words: Words, levels: Levels) -> float | None:

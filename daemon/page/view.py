@@ -15,6 +15,7 @@ from daemon.page.plan_shown import read_plan
 from daemon.page.strip import Strip, stretch_of, strip_of
 from daemon.page.troubles import Trouble, home_trouble, point_troubles, record_trouble
 from daemon.page.wishes import WishLine, wish_lines
+from planners.local_time.departures import DAY, night_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -127,7 +128,7 @@ def first_view(
     house
         The household, and its rates.
     tonight
-        What has been charged since noon.
+        What has been charged since the night began.
     now
         UTC.
     words
@@ -262,7 +263,9 @@ def _facts(
     if status.soc_percent is not None:
         yield Fact(words.say("Battery"), _battery(status, now, words))
     if charged is not None and charged.wh:
-        yield Fact(words.say("Since noon"), _charged(charged, words))
+        at_noon = words.days.end_of(night_of(now, words.days) - DAY) == "noon"
+        since = words.say("Since noon") if at_noon else words.say("Since midnight")
+        yield Fact(since, _charged(charged, words))
     if load is not None:
         yield from _fuse(load, now, words)
     yield Fact(words.say("Last heard"), words.age(status.at, now))

@@ -18,7 +18,8 @@ from planners.local_time.conversion import nearest_minute
 if TYPE_CHECKING:
     from collections.abc import Callable
     from datetime import datetime
-    from zoneinfo import ZoneInfo
+
+    from config.calendar.account_days import AccountDays
 
 _SAME_NIGHT: Final = timedelta(hours=18)
 """A time this near is written without its day."""
@@ -39,15 +40,16 @@ class Words:
         Their language and customs.
     translate : callable
         Returns a sentence in their language.
-    zone : ZoneInfo
-        The household's time zone.
+    days : AccountDays
+        The days of the home's account, in its zone.
     """
 
-    def __init__(self, locale: Locale, translate: Callable[[str], str], zone: ZoneInfo) -> None:
+    def __init__(self, locale: Locale, translate: Callable[[str], str], days: AccountDays) -> None:
         self.locale = locale
         self.language = str(locale).replace("_", "-")
         self._translate = translate
-        self.zone = zone
+        self.days = days
+        self.zone = days.zone
 
     def say(self, sentence: str, **values: object) -> str:
         """Return a sentence in the reader's language, with values in its braces."""

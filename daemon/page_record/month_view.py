@@ -141,7 +141,7 @@ def _bill(month: Month, now: datetime, words: Words) -> Iterator[tuple[str, str]
         return
     yield words.say("Energy"), words.money(month.cost, month.currency)
     if month.standing_charge:
-        this, name = night_of(now, words.zone), words.say("Standing charge")
+        this, name = night_of(now, words.days), words.say("Standing charge")
         if (month.year, month.month) == (this.year, this.month):
             name = words.say("Standing charge, for the whole month")
         yield name, words.money(month.standing_charge, month.currency)

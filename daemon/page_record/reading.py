@@ -82,7 +82,7 @@ class PastReader:
             return await asyncio.to_thread(self._night, house, night, now)
 
     def _past(self, house: House, now: datetime) -> Past:
-        this = night_of(now, house.file.zone)
+        this = night_of(now, house.file.days)
         months = months_before(this.year, this.month)
         with ledger_of(house) as ledger:
             last = next(iter(ledger.latest_nights(1)), None)

@@ -46,7 +46,7 @@ class Record:
         self._tonight = ChargedTonight()
 
     async def tonight(self, house: House, now: datetime) -> ChargedTonight:
-        """Return what has been charged since noon at each charge point."""
+        """Return what has been charged since the night began at each charge point."""
         async with self._reading:
             seconds = self._seconds()
             if self._read_at is None or seconds >= self._read_at + READS_EVERY_SECONDS:
@@ -66,7 +66,7 @@ def _alerts(house: House, now: datetime) -> tuple[StoredAlert, ...]:
 
 
 def _read(house: House, now: datetime) -> ChargedTonight:
-    since = night_bounds(night_of(now, house.file.zone), house.file.zone)[0]
+    since = night_bounds(night_of(now, house.file.days), house.file.days)[0]
     try:
         with ledger_of(house) as ledger:
             return ChargedTonight(

@@ -34,7 +34,7 @@ def retold(
     dict
         The same record, unless its night is in progress.
     """
-    night, point = night_of(now, house.file.zone), record["charge_point"]
+    night, point = night_of(now, house.file.days), record["charge_point"]
     if record["night"] != night.isoformat() or point not in house.file.charge_points:
         return record
     from daemon.why.records import read_night  # noqa: PLC0415 - much code, seldom needed

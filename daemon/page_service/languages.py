@@ -15,7 +15,8 @@ from daemon.page.words import Words
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
-    from zoneinfo import ZoneInfo
+
+    from config.calendar.account_days import AccountDays
 
 FOLDER: Final = "catalogues"
 SOURCE: Final = "en"
@@ -44,25 +45,22 @@ class Languages:
 
     Parameters
     ----------
-    zone
-        The household's time zone.
     catalogues
         The sentences of each language, by those in English.
     """
 
-    def __init__(self, zone: ZoneInfo, catalogues: Mapping[str, Mapping[str, str]]) -> None:
-        self._zone = zone
+    def __init__(self, catalogues: Mapping[str, Mapping[str, str]]) -> None:
         self._catalogues = catalogues
-        self._words: dict[str, Words] = {}
+        self._words: dict[tuple[str, AccountDays], Words] = {}
 
-    def words(self, accept_language: str) -> Words:
+    def words(self, accept_language: str, days: AccountDays) -> Words:
         """Return the words for a browser's ``Accept-Language`` (RFC 9110, section 12.5.4)."""
         locale = next(self._known(accept_language), None) or Locale.parse(SOURCE)
-        name = str(locale)
+        name = str(locale), days
         if name not in self._words:
             sentences = self._catalogues[locale.language]
             self._words[name] = Words(
-                locale, lambda sentence: sentences.get(sentence, sentence), self._zone
+                locale, lambda sentence: sentences.get(sentence, sentence), days
             )
         return self._words[name]
 

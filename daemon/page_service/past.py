@@ -80,7 +80,7 @@ class PastPages:
         from daemon.page_record.night_view import night_view  # noqa: PLC0415 - as in `PastReader`
 
         house, night = self._parts.house(), date_of(visit.request.query.get("of", ""))
-        if night is None or night > night_of(visit.now, house.file.zone):
+        if night is None or night > night_of(visit.now, house.file.days):
             return redirect("/nights")
         try:
             whys = await self._reader.night(house, night, visit.now)
@@ -98,7 +98,7 @@ class PastPages:
             told=_told,
             day=lambda at: visit.words.whole_date(nearest_minute(at, zone).date()),
             before=before,
-            after=after if after <= night_of(visit.now, zone) else None,
+            after=after if after <= night_of(visit.now, house.file.days) else None,
         )
 
     async def _month(self, visit: Visit) -> WebResponse:
@@ -139,7 +139,7 @@ class PastPages:
     def _asked_month(self, visit: Visit) -> tuple[int, int] | None:
         """Return the month of the address; None if it is none, or has not come yet."""
         when = month_of(visit.request.query.get("of", ""))
-        this = night_of(visit.now, self._parts.house().file.zone)
+        this = night_of(visit.now, self._parts.house().file.days)
         return None if when is None or when > (this.year, this.month) else when
 
     def _unreadable(self, visit: Visit, error: LullwattError) -> WebResponse:

@@ -152,7 +152,7 @@ async def serve(
             record=Record(),
             devices=DevicesFile(page.devices_file),
             clock=SystemClock(),
-            languages=Languages(file.zone, read_catalogues()),
+            languages=Languages(read_catalogues()),
             templates=Templates(),
             access=Access(page, page.port),
         )

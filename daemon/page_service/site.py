@@ -141,7 +141,8 @@ class Site:
         self, method: str, request: WebRequest
     ) -> WebResponse | EventStream:
         parts = self._parts
-        words = parts.languages.words(request.headers.get("accept-language", ""))
+        accepted = request.headers.get("accept-language", "")
+        words = parts.languages.words(accepted, parts.house().file.days)
         file = self._public_file(request.path, words) if method == "GET" else None
         if file is not None:
             return file

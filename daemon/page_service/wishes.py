@@ -78,7 +78,7 @@ class WishPages:
             vehicle=vehicle,
             others=[name for name in users if name != vehicle],
             leaves_after_tonight=plan is not None
-            and local_date(plan.departure, file.zone) > coming_night(visit.now, file.zone),
+            and local_date(plan.departure, file.zone) > coming_night(visit.now, file.days),
             reports_itself=status is not None and status.soc_from == "vehicle",
             charges_now=bool(status and status.charge_now),
             level="" if status is None or status.soc_percent is None else round(status.soc_percent),

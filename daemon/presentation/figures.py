@@ -22,6 +22,9 @@ _SMALLEST = Decimal("0.000001")
 """Numbers are rounded to this."""
 
 
+NOON_HOUR = 12
+
+
 def date_text(day: date) -> str:
     """Write a date with the name of its month, such as ``"1 April 2026"``."""
     return f"{day.day} {MONTHS[day.month - 1]} {day.year}"
@@ -31,6 +34,16 @@ def local_time(instant: datetime, zone: ZoneInfo, form: str = "%a %H:%M") -> str
     """Write an instant by the household's clock; to the nearest minute if without seconds."""
     local = instant.astimezone(zone) if "%S" in form else nearest_minute(instant, zone)
     return local.strftime(form)
+
+
+def day_edge(instant: datetime, zone: ZoneInfo, form: str = "%a %d %b") -> str:
+    """Write where a day of the account begins or ends, such as ``"Wed 03 Jun, noon"``."""
+    return f"{local_time(instant, zone, form)}, {noon_or_midnight(instant, zone)}"
+
+
+def noon_or_midnight(instant: datetime, zone: ZoneInfo) -> str:
+    """Name the hour at which a day of the account begins or ends."""
+    return "noon" if nearest_minute(instant, zone).hour == NOON_HOUR else "midnight"
 
 
 def counted(count: float, noun: str) -> str:

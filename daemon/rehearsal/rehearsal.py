@@ -371,8 +371,8 @@ class Rehearsal:
             self._daemon.post(MessageArrived(topic, payload, False, lambda: None))  # noqa: FBT003 - not retained
 
     def _play(self) -> None:
-        zone, now = self._file.zone, self._evening.at
-        end = night_bounds(max(stay.last_night for stay in self._stays), zone)[1] + CLOSED_WITHIN
+        days, now = self._file.days, self._evening.at
+        end = night_bounds(max(stay.last_night for stay in self._stays), days)[1] + CLOSED_WITHIN
         while self._goes_on(now, end):
             for stay in self._stays:
                 self._come_and_go(stay, now)
@@ -492,7 +492,7 @@ def _stay(
     return _Stay(
         evening, name, point, make(point, bus, topics, name),
         unplugs_at=departure.instant - UNPLUGGED_BEFORE if departure else None,
-        last_night=night_of(last - UNPLUGGED_BEFORE if is_near else last, file.zone),
+        last_night=night_of(last - UNPLUGGED_BEFORE if is_near else last, file.days),
         register_before_kwh=point.register_kwh,
     )  # fmt: skip
 

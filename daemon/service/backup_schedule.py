@@ -1,4 +1,4 @@
-"""Copy the ledger once a day after the night closes at noon, or at a start that missed it.
+"""Copy the ledger once a day after the night has closed, or at a start that missed that.
 
 Readings that are too old are removed afterwards, so copies hold them for two more days.
 """
@@ -22,9 +22,11 @@ from daemon.nights.retention import keep_from
 from planners.local_time.departures import night_bounds, night_of
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from datetime import datetime
     from pathlib import Path
-    from zoneinfo import ZoneInfo
+
+    from config.calendar.account_days import AccountDays
 
 TRY_AGAIN = timedelta(hours=1)
 """The time from a failed backup to the next try."""
@@ -42,17 +44,21 @@ class BackupSchedule:
     ----------
     path : Path
         The ledger's file.
-    zone : ZoneInfo
-        The household's.
+    days : callable
+        Returns the days of the home's account, as they stand now.
     keep_readings_days : int, optional
         How long to keep raw readings [days]; for ever by default.
     """
 
     def __init__(
-        self, path: Path, zone: ZoneInfo, *, keep_readings_days: int | None = None
+        self,
+        path: Path,
+        days: Callable[[], AccountDays],
+        *,
+        keep_readings_days: int | None = None,
     ) -> None:
         self._path = path
-        self._zone = zone
+        self._days = days
         self._keep_days = keep_readings_days
         self._ending = Event()
         self._thread: Thread | None = None
@@ -94,7 +100,8 @@ class BackupSchedule:
             self._thread.join()
 
     def _is_due(self, now: datetime) -> bool:
-        settled = night_bounds(night_of(now - LAST_READING, self._zone), self._zone)[0]
+        days = self._days()
+        settled = night_bounds(night_of(now - LAST_READING, days), days)[0]
         last = backed_up_at(self._path)
         if last is not None and settled + LAST_READING <= last <= now + timedelta(days=1):
             return False
@@ -116,7 +123,7 @@ class BackupSchedule:
             return
         try:
             with open_ledger(self._path, read_only=True) as ledger:
-                kept_from = keep_from(ledger, now, self._zone, self._keep_days)
+                kept_from = keep_from(ledger, now, self._days(), self._keep_days)
             if kept_from is None:
                 return
             rows = remove_before(self._path, kept_from, lambda: self._ending.wait(PAUSE_SECONDS))

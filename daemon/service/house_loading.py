@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import sys
+from contextlib import suppress
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from adapters.ledger.stored_prices import (
+    stored_account_changes,
     stored_ledger,
     stored_load_hours,
     stored_news,
@@ -66,15 +68,7 @@ def load_house(path: Path, now: datetime | None = None) -> House:
     """  # noqa: DOC502 - raised by the loaders
     file = load_household(path)
     series = read_all(series_files(file), lambda each: load_series(each, file))
-    stored: Mapping[str, tuple[RateNews, ...]] = {}
-    tariffs = [each.name for each in file.tariffs if each.series or each.announced]
-    if tariffs:
-        try:
-            stored = stored_news(file.ledger.path, tariffs)
-        except LedgerError as error:
-            sys.stderr.write(
-                f"{error}; announcements and prices that came over the bus are left out\n"
-            )
+    file, stored = _with_record(file)
     house = house_of(file, series, lambda tariff: stored.get(tariff, ()))
     if now is None:
         return house
@@ -87,6 +81,21 @@ def load_house(path: Path, now: datetime | None = None) -> House:
     except LedgerError as error:
         sys.stderr.write(f"{error}; what the home has drawn is left out\n")
         return house
+
+
+def _with_record(file: HouseholdFile) -> tuple[HouseholdFile, Mapping[str, tuple[RateNews, ...]]]:
+    """Read when nights have ended, and the prices and announcements of each tariff."""
+    with suppress(LedgerError):  # what follows, or who reads its nights, says so
+        changes = stored_account_changes(file.ledger.path)
+        file = file if changes is None else file.with_account_changes(changes)
+    tariffs = [each.name for each in file.tariffs if each.series or each.announced]
+    if not tariffs:
+        return file, {}
+    try:
+        return file, stored_news(file.ledger.path, tariffs)
+    except LedgerError as error:
+        sys.stderr.write(f"{error}; announcements and prices that came over the bus are left out\n")
+        return file, {}
 
 
 def _with_roofs(house: House, of_file: tuple[ForecastPoint, ...], now: datetime) -> House:

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Literal
 import structlog
 
 from adapters.contract.messages import PriceFeed
+from config.calendar.account_days import AccountDays, changes_from_the_start
 from config.calendar.words import listed
 from config.files.errors import FileError
 from config.files.price_series import load_prices
@@ -32,7 +33,7 @@ from daemon.service.house_loading import (
     series_files,
     with_learned_load,
 )
-from planners.local_time.departures import night_of
+from planners.local_time.departures import DAY, night_bounds, night_of, with_account_day
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -40,6 +41,7 @@ if TYPE_CHECKING:
 
     from adapters.contract.messages import Announcements, Forecast, Generated
     from adapters.ledger.ledger import Ledger
+    from config.calendar.account_days import AccountChange
     from config.files.announcements import RateNews
     from config.household.household_file import HouseholdFile
     from config.tariffs.capacity_charge import CapacityCharge
@@ -49,6 +51,7 @@ if TYPE_CHECKING:
 
     Stamp = tuple[int, int, int, int]
 
+HOUR = timedelta(hours=1)
 SAVED_WITHIN = timedelta(seconds=10)
 """An editor may take this long to save a file: until then a refused one is no alert."""
 
@@ -90,6 +93,8 @@ class HouseholdWatch:
         # The highest power of each day, for a capacity charge, read with them.
         self._peaks: tuple[DayPeak, ...] = ()
         self._peaks_due = True
+        # Since when nights end at noon or at midnight, once the ledger has told.
+        self._account_changes: tuple[AccountChange, ...] | None = None
         # What is expected of the home's own roofs.
         self._roofs = RoofWatch()
         file, series = self._read()
@@ -106,8 +111,41 @@ class HouseholdWatch:
         """Replace prices of the files with those that came over the bus and were stored."""
         self._put_in_force(house_of(self._house.file, self._series, ledger.rate_news))
 
+    def settle_days(self, ledger: Ledger, now: datetime) -> None:
+        """Let nights end where the file says; one that has begun ends as it was to end.
+
+        Parameters
+        ----------
+        ledger : Ledger
+            Tells how the nights before ended, and is told of a change.
+        now : datetime
+            UTC.
+
+        Raises
+        ------
+        LedgerError
+            If it can't be read or written.
+        """  # noqa: DOC502 - raised by the ledger
+        file, stored = self._house.file, ledger.account_changes()
+        if stored is None:
+            changes = changes_from_the_start(file.household.account_day)
+        else:
+            days = AccountDays(file.zone, stored)
+            changes = with_account_day(days, file.household.account_day, now).changes
+        if changes != (stored or ()):
+            ledger.set_account_changes(changes)
+        self._account_changes = changes
+        self._put_in_force(self._house)
+        if stored is not None and changes != stored:
+            days = self._house.file.days
+            night = night_of(now, days) + DAY
+            begins, ends = night_bounds(night, days)
+            _log.warning(
+                "the days of the account change", night=str(night), hours=(ends - begins) / HOUR
+            )
+
     def learn_load(self, ledger: Ledger, now: datetime) -> bool:
-        """Learn from the ledger what the home draws, and its peaks; once between noon and noon.
+        """Learn from the ledger what the home draws, and its peaks; once a night.
 
         Parameters
         ----------
@@ -126,9 +164,9 @@ class HouseholdWatch:
         LedgerError
             If it can't be read.
         """  # noqa: DOC502 - raised by the ledger
-        zone, before = self._house.file.zone, self._house
+        days, before = self._house.file.days, self._house
         learned_at = self._learned_at
-        is_known = learned_at is not None and night_of(learned_at, zone) == night_of(now, zone)
+        is_known = learned_at is not None and night_of(learned_at, days) == night_of(now, days)
         if is_known and not self._peaks_due:
             return False
         self._learned_at, self._peaks_due = now, False
@@ -139,6 +177,9 @@ class HouseholdWatch:
         return self._house is not before
 
     def _put_in_force(self, house: House) -> None:
+        changes = self._account_changes
+        if changes is not None and house.file.days.changes != changes:
+            house = replace(house, file=house.file.with_account_changes(changes))
         if self._learned_at is not None:
             house = with_learned_load(house, self._load_hours, self._learned_at)
         house = self._roofs.over(house)

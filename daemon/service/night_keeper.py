@@ -34,9 +34,9 @@ from planners.local_time.departures import night_of
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from datetime import datetime
-    from zoneinfo import ZoneInfo
 
     from adapters.ledger.ledger import Ledger
+    from config.calendar.account_days import AccountDays
     from daemon.control.events import NightFacts
     from daemon.control.state import House, PointState
     from daemon.messaging.outbox import Outbox
@@ -83,7 +83,7 @@ class NightKeeper:
         self._points: dict[str, _Point] = {}
         self._not_priced_with: House | None = None
 
-    def begin(self, state: PointState, now: datetime, zone: ZoneInfo) -> None:
+    def begin(self, state: PointState, now: datetime, days: AccountDays) -> None:
         """Read the pending nights of a charge point from the ledger.
 
         Parameters
@@ -92,8 +92,8 @@ class NightKeeper:
             As it was recovered.
         now : datetime
             UTC.
-        zone : ZoneInfo
-            The household's.
+        days : AccountDays
+            The days of the home's account.
 
         Raises
         ------
@@ -108,9 +108,9 @@ class NightKeeper:
             point.nights = set(pending.nights)
             if pending.read_to is not None and pending.read_to <= now:
                 # A reading may have been stored just before the daemon ended, and not checked.
-                point.nights.update(nights_between(pending.read_to, now, zone))
+                point.nights.update(nights_between(pending.read_to, now, days))
         point.read_to = state.register.at if state.register else None
-        tonight = night_of(now, zone)
+        tonight = night_of(now, days)
         first = tonight - timedelta(days=MOST_NIGHTS)
         for record in self._ledger.nights(first, tonight, state.charge_point):
             night = date.fromisoformat(record["night"])
@@ -133,7 +133,7 @@ class NightKeeper:
             point.body = body
         point.made_from = made_from
 
-    def note_reading(self, charge_point: str, at: datetime, zone: ZoneInfo) -> None:
+    def note_reading(self, charge_point: str, at: datetime, days: AccountDays) -> None:
         """Note a reading of the register, and the nights that it tells more about.
 
         Parameters
@@ -142,18 +142,18 @@ class NightKeeper:
             Its name.
         at : datetime
             The reading's instant.
-        zone : ZoneInfo
-            The household's.
+        days : AccountDays
+            The days of the home's account.
         """
         point = self._points[charge_point]
         before = point.read_to
         if before is None or at >= before:
             point.read_to = at
-            if before is not None and night_of(before, zone) != night_of(at, zone):
-                point.nights.update(nights_between(before, at, zone))
+            if before is not None and night_of(before, days) != night_of(at, days):
+                point.nights.update(nights_between(before, at, days))
             return
         around = [reading.at for reading in self._ledger.register_readings(charge_point, at, at)]
-        point.nights.update(nights_between(min([at, *around]), max([at, *around]), zone))
+        point.nights.update(nights_between(min([at, *around]), max([at, *around]), days))
 
     def close(self, facts: NightFacts, house: House) -> dict[str, Any] | None:
         """Record a night, or leave it pending.
@@ -216,7 +216,7 @@ class NightKeeper:
         made: list[dict[str, Any] | None] = []
         if self._not_priced_with is not house:
             made += [self.close(facts, house) for facts in list(point.facts.values())]
-        tonight = night_of(now, house.file.zone)
+        tonight = night_of(now, house.file.days)
         # The controller closes its own night first. Nights long ago, from a wrong clock, go.
         closing = state.night.night if state.night and not state.night.closed else None
         over = sorted(night for night in point.nights if night < tonight and night != closing)
@@ -237,7 +237,7 @@ class NightKeeper:
     def _has_readings(self, night: date, tonight: date, house: House) -> bool:
         """Whether a night is not too long ago and the ledger still has all its readings."""
         is_near = tonight - night <= timedelta(days=MOST_NIGHTS)
-        return is_near and has_all_readings(night, house.file.zone, self._ledger.kept_from())
+        return is_near and has_all_readings(night, house.file.days, self._ledger.kept_from())
 
     def _again(self, state: PointState, night: date, house: House) -> dict[str, Any] | None:
         """Account for a night again, and record it if the meter shows something else now."""

@@ -22,10 +22,9 @@ from planners.power.allowed_currents import AmpsSpan
 from planners.power.excess_current import VEHICLE_FOLLOWS, CurrentWatch, with_command
 
 if TYPE_CHECKING:
-    from zoneinfo import ZoneInfo
-
     from adapters.ledger.ledger import Ledger
     from adapters.ledger.rows import LastVehicleReports, StoredReading
+    from config.calendar.account_days import AccountDays
     from config.household.household_file import HouseholdFile
     from daemon.control.state import House
     from planners.accounts.register import RegisterReading
@@ -62,7 +61,7 @@ def recover(ledger: Ledger, charge_point: str, now: datetime, house: House) -> P
     saved = read_saved(body) if body else None
     memory = saved.memory if saved else Memory()
     whole = body is not None and "open" in body  # early versions saved less
-    zone = house.file.zone
+    days = house.file.days
     is_shown = reports.pilot is not None and reports.pilot not in FAULTS
     plugged_in = reports.pilot in CONNECTED if is_shown else memory.plugged_in
     state = PointState(
@@ -78,7 +77,7 @@ def recover(ledger: Ledger, charge_point: str, now: datetime, house: House) -> P
         wishes=memory.wishes,
         watts_at=reading.at if reading and reading.watts is not None else None,
         vehicle=memory.vehicle,
-        left_with=memory.left_with if whole else _left_with(ledger, charge_point, now, zone),
+        left_with=memory.left_with if whole else _left_with(ledger, charge_point, now, days),
         others=memory.others,
         stopped_itself=memory.stopped_itself,
         actual_share=memory.actual_share,
@@ -157,7 +156,7 @@ def _with_old_wish(state: PointState, asked: Request, now: datetime, file: House
 def _wishes(ledger: Ledger, state: PointState, now: datetime, file: HouseholdFile) -> Wishes:
     """Read the requests since the last departure, where no state is saved."""
     since, charge_point = now - WISHES_HOLD, state.charge_point
-    for night in ledger.nights(night_of(since, file.zone), None, charge_point):
+    for night in ledger.nights(night_of(since, file.days), None, charge_point):
         closed_at = parse_instant(night["closed_at"])
         departures = [stay.departure for stay in recorded_stays(night) if stay.departure]
         left = [departure for departure in departures if departure <= closed_at]
@@ -171,9 +170,11 @@ def _wishes(ledger: Ledger, state: PointState, now: datetime, file: HouseholdFil
     return without_past(wishes, now, file)
 
 
-def _left_with(ledger: Ledger, charge_point: str, now: datetime, zone: ZoneInfo) -> SocFact | None:
+def _left_with(
+    ledger: Ledger, charge_point: str, now: datetime, days: AccountDays
+) -> SocFact | None:
     """Read the state of charge at the end of the last night that records it."""
-    nights = ledger.nights(night_of(now - REMEMBERED, zone), None, charge_point)
+    nights = ledger.nights(night_of(now - REMEMBERED, days), None, charge_point)
     for night in reversed(nights):
         last = recorded_stays(night)[-1]
         if last.soc_after_percent is not None:

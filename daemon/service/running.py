@@ -205,7 +205,9 @@ def run_daemon(path: Path) -> bool:
         commands.start()
         ending.callback(commands.stop)
         backups = BackupSchedule(
-            file.ledger.path, file.zone, keep_readings_days=file.ledger.keep_readings_days
+            file.ledger.path,
+            lambda: watch.house.file.days,
+            keep_readings_days=file.ledger.keep_readings_days,
         )
         ending.callback(backups.stop)
         daemon = Daemon(

@@ -421,6 +421,7 @@ class Service:
         self._wake_at(now + LOOK_AGAIN)
 
     def _begin(self, now: datetime) -> None:
+        self._watch.settle_days(self._ledger, now)
         self._watch.use_ledger(self._ledger)
         self._learn_load()
         # Only a clock that is set can give the instant at which this process began.
@@ -435,7 +436,7 @@ class Service:
             self._states[point] = state
             self._fuse.begin(state, currents_in_force(self._ledger, point, now), now)
             self._stepped.add(point)
-            self._keeper.begin(state, now, self.house.file.zone)
+            self._keeper.begin(state, now, self.house.file.days)
         if self._connected is not None:
             self._dispatch(self._connected)
         for held in self._trouble.release():
@@ -476,6 +477,8 @@ class Service:
         """Load the household file and its prices if they changed, and step all controllers."""
         what: Literal["file", "prices", "forecast", "load"] | None
         what = self._watch.load_changes(self._ledger, again=again)
+        if what == "file":
+            self._watch.settle_days(self._ledger, self._clock.now())
         if what == "file" or what == "prices":  # noqa: PLR1714 - mypy narrows these
             self._record_news(what)
         elif what is None and self._learn_load():
@@ -761,7 +764,7 @@ class Service:
         after = self._states[point]
         self._fuse.after_step(after, now, house)
         if isinstance(event, MeterRead) and event.reading.register_wh is not None:
-            self._keeper.note_reading(point, event.reading.at, self.house.file.zone)
+            self._keeper.note_reading(point, event.reading.at, self.house.file.days)
         if before.plan is not None and after.plan is None:
             self._outbox.publish_plan(point, None)
         self._channels.send_new_plan(point, sent, after, now, house.file)

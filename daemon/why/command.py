@@ -31,7 +31,8 @@ def why(file: Path, night: date | None, charge_point: str | None, *, as_json: bo
     """Explain why it did, or did not, charge in a night.
 
     First a short answer, then what was known, planned, commanded and measured, in order of time. A
-    night runs from noon to noon by the home's clock. Everything comes from the ledger, whether a
+    night runs from noon to noon by the home's clock (from midnight to midnight with `account_day:
+    midnight`). Everything comes from the ledger, whether a
     daemon is running or not; what the ledger does not show is said to be unknown.
     """
     from adapters.clocks.clock import SystemClock  # noqa: PLC0415 - each command loads what it needs
@@ -87,14 +88,14 @@ def whys_of(
     points = list(house.file.charge_points)
     if point is not None and point not in points:
         raise UsageError(f"--charge-point: expected one of {', '.join(points)}, got {point!r}")
-    tonight = night_of(now, house.file.zone)
+    tonight = night_of(now, house.file.days)
     night = night or tonight
     if night > tonight:
         raise UsageError(f"--night: the night of {night} has not begun; the last one is {tonight}")
     first = ledger.first_written(points)
     if first is None:
         raise UsageError(f"{file}: the ledger {house.file.ledger.path} is empty")
-    begun = night_of(first, house.file.zone)
+    begun = night_of(first, house.file.days)
     if night < begun:
         raise UsageError(
             f"--night: the ledger begins in the night of {begun}; it knows nothing of {night}"

@@ -116,7 +116,7 @@ class Night:
 
     @property
     def is_over(self) -> bool:
-        """Whether its noon has come."""
+        """Whether its end has come."""
         return self.upto >= self.ends
 
     @property
@@ -155,7 +155,7 @@ def read_night(
     LedgerError
         If it can't be read.
     """  # noqa: DOC502 - raised by the ledger
-    begins, ends = night_bounds(night, house.file.zone)
+    begins, ends = night_bounds(night, house.file.days)
     upto = max(begins, min(now, ends))
     points = list(house.file.charge_points)
     asked = ledger.requests_since(charge_point, begins - ASKED_BEFORE)

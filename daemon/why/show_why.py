@@ -16,7 +16,7 @@ from config.fields.currencies import minor_units
 from daemon.night_log.month import RULES
 from daemon.night_log.notes import of_the_roof
 from daemon.nights.recount import compared_by_older_version
-from daemon.presentation.figures import kwh_text, rounded_parts
+from daemon.presentation.figures import day_edge, kwh_text, rounded_parts
 from daemon.why.explanation import explain_night
 from daemon.why.story import story_of
 from daemon.why.wording import history_of
@@ -58,18 +58,18 @@ def why_of(house: House, night: Night) -> Why:
 
 def show_why(house: House, whys: Sequence[Why]) -> RenderableType:
     """Lay out a night at each charge point for rich, at most 80 columns wide."""
-    night = whys[0].history.night
-    next_day = night.night + timedelta(days=1)
+    night, zone = whys[0].history.night, house.file.zone
+    what = "night" if house.file.days.end_of(night.night) == "noon" else "day"
+    begins = day_edge(night.begins, zone, "%a %d %b %Y")
     title = (
-        f"{house.file.household.name}: the night from {night.night:%a %d %b %Y}, noon, to"
-        f" {next_day:%a %d %b}, noon"
+        f"{house.file.household.name}: the {what} from {begins}, to {day_edge(night.ends, zone)}"
     )
     parts: list[RenderableType] = [Text(title, style="bold")]
     for why in whys:
         parts += ["", *_one(why)]
     if not night.is_over:
         before = night.night - timedelta(days=1)
-        parts += ["", Text(f"This night is not over. The one before it: --night {before}")]
+        parts += ["", Text(f"This {what} is not over. The one before it: --night {before}")]
     return Group(*parts)
 
 

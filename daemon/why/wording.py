@@ -77,7 +77,7 @@ class NightHistory:
         """Write the start and the end of a span, both with their dates if they need any."""
         night = TimeSpan(self.night.begins, self.night.ends)
         is_clear = night.start <= span.start and span.end <= night.end
-        # A whole night begins and ends at the same time, noon.
+        # A whole night begins and ends at the same time of day.
         form = "%H:%M" if is_clear and span != night else DATED
         start, end = self._local(span.start), self._local(span.end)
         end_form = "%H:%M" if start.date() == end.date() else form

@@ -17,10 +17,10 @@ from planners.rates.composed_rates import tax_factor
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
-    from zoneinfo import ZoneInfo
 
     from numpy.typing import NDArray
 
+    from config.calendar.account_days import AccountDays
     from config.household.household_file import HouseholdFile
     from config.tariffs.capacity_charge import CapacityCharge
     from config.tariffs.tariff import Tariff
@@ -49,9 +49,9 @@ class PeakDay(NamedTuple):
     kw: float
     charging_kw: float
 
-    def night(self, zone: ZoneInfo) -> date:
-        """Return the night, from noon to noon, that the interval is in."""
-        return night_of(self.start, zone)
+    def night(self, days: AccountDays) -> date:
+        """Return the night of the account that the interval is in."""
+        return night_of(self.start, days)
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,7 @@ from datetime import date, datetime, time, timedelta
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
+from config.calendar.account_days import AccountChange
 from config.household.household_file import WEEKDAYS
 from planners.local_time.conversion import instant_of_local, local_date, wall_time
 from planners.local_time.remembering import remembered
@@ -15,6 +16,7 @@ if TYPE_CHECKING:
     from decimal import Decimal
     from zoneinfo import ZoneInfo
 
+    from config.calendar.account_days import AccountDay, AccountDays
     from config.household.household_file import ChargePoint, Departure, HouseholdFile
 
 DAY = timedelta(days=1)
@@ -130,60 +132,91 @@ def ready_by_of(file: HouseholdFile, vehicle: str, departure: datetime) -> datet
     return declared[0].ready_by if declared else departure
 
 
-def night_of(instant: datetime, zone: ZoneInfo) -> date:
-    """Return the night of an instant: noon to noon, named by its first date.
+def night_of(instant: datetime, days: AccountDays) -> date:
+    """Return the night of an instant: a day of the account, named by its first date.
 
     Parameters
     ----------
     instant : datetime
         Aware.
-    zone : ZoneInfo
-        The household's zone.
+    days : AccountDays
+        The days of the home's account: from noon to noon, or from midnight to midnight.
 
     Returns
     -------
     date
         Local date.
     """
-    local = wall_time(instant, zone)
-    return local.date() if local.time() >= NOON else local.date() - DAY
+    day = wall_time(instant, days.zone).date()
+    return day if instant >= night_bounds(day, days)[0] else day - DAY
 
 
-def coming_night(instant: datetime, zone: ZoneInfo) -> date:
+def coming_night(instant: datetime, days: AccountDays) -> date:
     """Return the night that a person means by "tonight": from six in the morning on, the next.
 
     Parameters
     ----------
     instant : datetime
         Aware.
-    zone : ZoneInfo
-        The household's zone.
+    days : AccountDays
+        The days of the home's account; where one ends at midnight, it is today.
 
     Returns
     -------
     date
         Local date on which it begins.
     """
-    return night_of(instant + MORNING, zone)
+    today = night_of(instant, days)
+    return night_of(instant + MORNING, days) if days.end_of(today) == "noon" else today
 
 
-@lru_cache(maxsize=64)
-def night_bounds(night: date, zone: ZoneInfo) -> tuple[datetime, datetime]:
+@lru_cache(maxsize=256)
+def night_bounds(night: date, days: AccountDays) -> tuple[datetime, datetime]:
     """Find when a night begins and ends.
 
     Parameters
     ----------
     night : date
         Local date on which it begins.
-    zone : ZoneInfo
-        The household's zone.
+    days : AccountDays
+        The days of the home's account.
 
     Returns
     -------
     tuple of datetime
-        Its noon and the next one, UTC; the second is no longer part of it.
+        UTC: where the night before it ends, and where it ends itself, at the noon or the midnight
+        that follows. The second is no longer part of it.
     """
-    return instant_of_local(night, NOON, zone), instant_of_local(night + DAY, NOON, zone)
+    return _end_of(night - DAY, days), _end_of(night, days)
+
+
+def with_account_day(days: AccountDays, ends: AccountDay, now: datetime) -> AccountDays:
+    """Let the nights after this one end at another hour.
+
+    Parameters
+    ----------
+    days : AccountDays
+        The days of the account so far.
+    ends : {"noon", "midnight"}
+        When they shall end.
+    now : datetime
+        Aware; the night in progress ends as it was to end.
+
+    Returns
+    -------
+    AccountDays
+        The same days if they end so already. The next night is a shorter or a longer one.
+    """
+    tonight = night_of(now, days)
+    begun = days._replace(changes=tuple(each for each in days.changes if each.first <= tonight))
+    if begun.end_of(tonight) == ends:
+        return begun
+    return begun._replace(changes=(*begun.changes, AccountChange(tonight + DAY, ends)))
+
+
+def _end_of(night: date, days: AccountDays) -> datetime:
+    at = NOON if days.end_of(night) == "noon" else time.min
+    return instant_of_local(night + DAY, at, days.zone)
 
 
 def assumed_plugged_in(charge_point: ChargePoint, instant: datetime, zone: ZoneInfo) -> bool:

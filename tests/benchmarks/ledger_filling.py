@@ -15,11 +15,13 @@ from zoneinfo import ZoneInfo
 from adapters.ledger.exact_json import dump_exact
 from adapters.ledger.ledger import Ledger, open_ledger
 from adapters.ledger.rows import to_micros
+from config.calendar.account_days import AccountDays
 from planners.local_time.conversion import instant_of_local
 from planners.local_time.departures import night_bounds
 
 POINT = "driveway"
 ZONE = ZoneInfo("Pacific/Auckland")
+DAYS = AccountDays(ZONE)
 LAST_NIGHT = date(2026, 10, 31)
 DAY = timedelta(days=1)
 NIGHT_WH = 26_000
@@ -38,7 +40,7 @@ def fill(path: Path, nights: int, readings: int) -> None:
 
 
 def _fill_night(ledger: Ledger, night: date, number: int, readings: int) -> None:
-    start, end = night_bounds(night, ZONE)
+    start, end = night_bounds(night, DAYS)
     add, begin = ledger._connection.executemany, NIGHT_WH * number
     add(
         "INSERT INTO readings (charge_point, at, register_wh, watts, amps) VALUES (?, ?, ?, ?, ?)",
@@ -75,7 +77,7 @@ def _fill_night(ledger: Ledger, night: date, number: int, readings: int) -> None
 
 
 def _readings(night: date, begin_wh: int, rows: int) -> Iterator[tuple[object, ...]]:
-    start, end = night_bounds(night, ZONE)
+    start, end = night_bounds(night, DAYS)
     on = instant_of_local(night, CHARGES[0], ZONE)
     off = instant_of_local(night + DAY, CHARGES[1], ZONE)
     for i in range(rows):
@@ -90,7 +92,7 @@ def _readings(night: date, begin_wh: int, rows: int) -> Iterator[tuple[object, .
 
 def body_of(night: date) -> dict[str, object]:
     """Give the record of a night, with the keys of a real one."""
-    start, end = night_bounds(night, ZONE)
+    start, end = night_bounds(night, DAYS)
     closed = end.strftime("%Y-%m-%dT%H:%M:%SZ")
     cost = Decimal("5.02")
     return {

@@ -29,7 +29,7 @@ from daemon.nights.retention import keep_from
 from daemon.service.backup_schedule import PAUSE_SECONDS
 from planners.local_time.departures import night_bounds
 from tests.benchmarks.households import demo
-from tests.benchmarks.ledger_filling import DAY, LAST_NIGHT, POINT, ZONE, fill
+from tests.benchmarks.ledger_filling import DAY, DAYS, LAST_NIGHT, POINT, fill
 from tests.benchmarks.machine import machine
 from tests.benchmarks.table import Row, at_most, duration, table
 from tests.benchmarks.timing import median, percentile_99
@@ -89,7 +89,7 @@ def _reading(name: str, path: Path) -> list[Row]:
     found = [Row(f"{name}: opened to be written, looked over", "", duration(_timed(look)[0]))]
     first = date(*MONTH, 1)
     nights = [first + day * DAY for day in range((LAST_NIGHT - first).days + 1)]
-    bounds = [night_bounds(night, ZONE) for night in nights]
+    bounds = [night_bounds(night, DAYS) for night in nights]
     with open_ledger(path, read_only=True) as ledger:
         tasks: dict[str, Callable[[], object]] = {
             "what a start reads": lambda: _what_a_start_reads(ledger),
@@ -153,9 +153,9 @@ def _copying(name: str, path: Path) -> list[Row]:
 
 def _removing(name: str, path: Path, sizes: Sizes) -> list[Row]:
     """Remove in one go, then measure how long a writer waits during a removal."""
-    now = night_bounds(LAST_NIGHT, ZONE)[1]
+    now = night_bounds(LAST_NIGHT, DAYS)[1]
     with open_ledger(path) as ledger:
-        kept_from = keep_from(ledger, now, ZONE, KEEP_DAYS)
+        kept_from = keep_from(ledger, now, DAYS, KEEP_DAYS)
         assert kept_from is not None
         before = _writes(ledger, now, sizes.writes)
         meanwhile = _writes_during(ledger, path, kept_from, now + DAY, sizes.steps)

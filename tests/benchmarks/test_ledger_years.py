@@ -12,10 +12,10 @@ from planners.local_time.departures import night_bounds
 from tests.benchmarks import ledger_years
 from tests.benchmarks.ledger_filling import (
     DAY,
+    DAYS,
     LAST_NIGHT,
     NIGHT_WH,
     POINT,
-    ZONE,
     body_of,
     fill,
 )
@@ -43,7 +43,7 @@ def test_its_nights_agree_with_its_readings(tmp_path: Path, back: int) -> None:
     night = LAST_NIGHT - back * DAY
     with open_ledger(path) as ledger:
         [record] = ledger.nights(night, night, POINT)
-        read = ledger.register_readings(POINT, *night_bounds(night, ZONE))
+        read = ledger.register_readings(POINT, *night_bounds(night, DAYS))
     assert record["energy_kwh"] == Decimal(NIGHT_WH) / 1000
     assert read[-1].register_wh - read[0].register_wh == NIGHT_WH
     assert len(body_of(night)) == len(record)

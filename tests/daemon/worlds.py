@@ -300,7 +300,7 @@ class World:
             if isinstance(action, CloseNight):
                 known = [reading for reading in self.readings if reading.at <= at]
                 facts = action.facts
-                ends = night_bounds(facts.night, self.house.file.zone)
+                ends = night_bounds(facts.night, self.house.file.days)
                 within = list(_around(known, ends[0], min(ends[1], facts.closed_at)))
                 made[facts.night.isoformat()] = night_record(self.house, facts, NightMeters(within))
         return made

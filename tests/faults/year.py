@@ -82,7 +82,7 @@ class _Year:
     def night(self) -> None:
         """Let one night pass, from just after a noon to just after the next."""
         site, chance = self.site, self._chance
-        _, ends = night_bounds(night_of(site.true_now, site.file.zone), site.file.zone)
+        _, ends = night_bounds(night_of(site.true_now, site.file.days), site.file.days)
         comes = site.true_now + chance.randrange(60, 10 * 60) * MINUTE
         if chance.random() < 0.85:
             self._pass(comes - site.true_now)

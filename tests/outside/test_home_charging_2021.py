@@ -116,7 +116,7 @@ def test_the_nights_of_the_year_add_up_to_it(charger: str) -> None:
     energies, instants = [], [read.at for read in readings]
     for number in range(366):
         night = date(2020, 12, 31) + timedelta(days=number)
-        start, end = night_bounds(night, file.zone)
+        start, end = night_bounds(night, file.days)
         first, after = bisect_left(instants, start - QUARTER), bisect_right(instants, end + QUARTER)
         near = readings[first:after]
         energies.append(account(near, prices.spans(start, end), max_kw=float(charger)).energy_wh)

@@ -134,6 +134,23 @@ def test_without_a_departure_noon_closes_the_night() -> None:
     assert world.state.night.night == date(2026, 6, 4)
 
 
+def test_a_day_of_the_account_may_end_at_midnight() -> None:
+    """Then what flows before and after it are two days, and each watt-hour is in one of them."""
+    world = World(household(household={"account_day": "midnight"}), EVENING)
+    world.read()
+    world.plug_in(5.0)
+    world.wait(LEAVES)
+    world.unplug()
+    world.wait(NOON + DAY)
+    # In Auckland it is midnight at noon UTC.
+    first, second = (world.records()[night] for night in ("2026-06-03", "2026-06-04"))
+    assert [each.facts.closed_at for each in world.closings()] == [utc("2026-06-03T12:00"), LEAVES]
+    assert first["energy_kwh"] > 0 < second["energy_kwh"]
+    assert 1000 * (first["energy_kwh"] + second["energy_kwh"]) == round(world.meter_wh) - 1_000_000
+    assert first["need_met"], "its departure is on the next day"
+    assert (second["departure"], second["need_met"]) == ("2026-06-03T19:20:00Z", True)
+
+
 def test_a_night_waits_a_while_for_the_reading_past_noon() -> None:
     """Noon is accounted for with a reading past it, or twenty minutes later without one."""
     world = World(household(departure={}), EVENING)

@@ -270,7 +270,7 @@ def test_energy_between_two_readings_is_priced_where_it_was_commanded(
 
 def test_a_register_that_reset_just_before_the_night_is_noticed(out: Out, ledger: Ledger) -> None:
     """It shows 0 at 11:50 and its true value at 12:01: only what flowed since 11:00 counts."""
-    noon = night_bounds(FACTS.night, kowhai().file.zone)[0]
+    noon = night_bounds(FACTS.night, kowhai().file.days)[0]
     for minutes, wh in ((-60, 1_000_000), (-10, 0), (1, 1_000_100), (60, 1_000_200)):
         ledger.add_reading(POINT, noon + minutes * MINUTE, wh)
     record = out.do(close())

@@ -41,13 +41,13 @@ def recorded(
         copyfile(beside, directory / beside.name)
     house = load_house(file)
     (point,), (vehicle,) = house.file.charge_points, house.file.vehicles
-    zone, first = house.file.zone, min(start for start in charged).date().replace(day=1)
-    begins, ends = (night_bounds(first + i * DAY, zone)[0] for i in (0, nights))
+    days, first = house.file.days, min(start for start in charged).date().replace(day=1)
+    begins, ends = (night_bounds(first + i * DAY, days)[0] for i in (0, nights))
     register, shown = 500_000, []
     at = begins
     while at <= ends:
         shown.append(RegisterReading(at, register))
-        register += charged.get(at.astimezone(zone).replace(tzinfo=None), 0)
+        register += charged.get(at.astimezone(days.zone).replace(tzinfo=None), 0)
         at += QUARTER
     with open_ledger(directory / "ledger.sqlite3") as ledger:
         for reading in shown:

@@ -11,8 +11,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from config.calendar.account_days import AccountChange
 from daemon.month.chart import (
     SMALLEST_BAR,
+    axis_begins,
     band_stacks,
     cost_lines,
     days_of,
@@ -160,6 +162,19 @@ def test_tones_go_from_the_lowest_to_the_highest_rate() -> None:
 
 
 # --- what is drawn of it ----------------------------------------------------------------------
+
+
+def test_the_axis_begins_at_midnight_where_a_day_of_the_account_does() -> None:
+    """In the month of a change, each instant still stands over its hour of the clock."""
+    changed = replace(FULL, account_changes=(AccountChange(date(2026, 10, 10), "midnight"),))
+    assert (axis_begins(FULL), axis_begins(changed)) == (12, 0)
+    before, on, after = (night_strips(changed)[day] for day in (8, 9, 10))
+    assert (before.hours, before.ends) == (24, 36)
+    assert (on.hours, on.ends) == (12, 24)
+    assert (after.hours, after.ends) == (24, 24)
+    noon_based, shifted = LINES_OF_FULL[0].shades[0], night_strips(changed)[0].shades[0]
+    assert shifted.start - noon_based.start == 12
+    assert "00:00" in draw_month(changed).hours.wide
 
 
 @pytest.fixture(scope="module")

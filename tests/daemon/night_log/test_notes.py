@@ -10,6 +10,7 @@ from typing import Any
 
 from rich.console import Console, RenderableType
 
+from config.calendar.account_days import AccountDays
 from daemon.control.events import LoweredByLoad
 from daemon.month.page import render_page
 from daemon.month.rows import ManyHomes, month_values, show_homes
@@ -22,6 +23,7 @@ from tests.daemon.month.samples import night_row as sample_row
 from tests.daemon.nights.test_account import charged, record_of
 from tests.daemon.worlds import HOUR, NIGHT_BEGINS
 
+DAYS = AccountDays(ZONE)
 ROW = replace(
     sample_row(date(2026, 6, 3), "driveway", "hatchback", 20.0, 24_000), timer_outside_wh=613
 )
@@ -35,7 +37,7 @@ def text_of(shown: RenderableType) -> str:
 
 def test_a_rule_whose_hours_were_too_few_is_marked_where_its_cost_is() -> None:
     """The cost has a mark, a sentence says what it stands for, and the values have the energy."""
-    text = text_of(show_nights("Kowhai Cottage", "NZD", [ROW], ZONE))
+    text = text_of(show_nights("Kowhai Cottage", "NZD", [ROW], DAYS))
     assert f"{ROW.timer}+" in text
     assert (
         "+ On a timer, the cheapest hours were too few for 0.61 kWh (1 night): priced at the next"
@@ -51,7 +53,7 @@ def test_a_cost_at_estimated_rates_is_marked_wherever_it_is() -> None:
     night = replace(month.nights[0], estimated_rate_wh=10_639)
     month = replace(month, nights=(night, *month.nights[1:]))
     for text in (
-        text_of(show_nights("Kowhai Cottage", "NZD", [night], ZONE)),
+        text_of(show_nights("Kowhai Cottage", "NZD", [night], DAYS)),
         text_of(show_month(month)),
     ):
         assert f"{night.cost:.2f}~" in text
@@ -86,7 +88,7 @@ def test_an_energy_that_is_not_fully_known_is_marked_wherever_it_is() -> None:
     month = full_month()
     night = replace(month.nights[0], unknown_hours=1.75)
     month = replace(month, nights=(night, *month.nights[1:]))
-    text = " ".join(text_of(show_nights("Kowhai Cottage", "NZD", [night], ZONE)).split())
+    text = " ".join(text_of(show_nights("Kowhai Cottage", "NZD", [night], DAYS)).split())
     words = "? It is unknown what flowed in 1.8 h of the charging (1 night): the meter was silent"
     for shown in (text, " ".join(render_page(month).split())):
         assert words in shown

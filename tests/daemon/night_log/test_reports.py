@@ -35,7 +35,7 @@ def home(directory: Path, *changes: tuple[str, str]) -> Path:
     file = household_file(directory, *changes)
     house = load_house(file)
     register, shown = 500_000, []
-    at, end = (night_bounds(FIRST + i * timedelta(days=1), house.file.zone)[0] for i in (0, NIGHTS))
+    at, end = (night_bounds(FIRST + i * timedelta(days=1), house.file.days)[0] for i in (0, NIGHTS))
     while at <= end:
         shown.append(RegisterReading(at, register))
         local = at.astimezone(house.file.zone)

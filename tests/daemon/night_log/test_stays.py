@@ -37,7 +37,7 @@ def test_every_report_says_what_each_departure_had(ledger: Ledger) -> None:
     world.wait(NOON + HOUR)
     house, currency = world.house, "NZD"
     rows = [night_row(record) for record in ledger.nights()]
-    text = rich_text(show_nights("Kowhai Cottage", currency, rows, house.file.zone), 100)
+    text = rich_text(show_nights("Kowhai Cottage", currency, rows, house.file.days), 100)
     assert [line.split() for line in text.splitlines() if "to 47" in line] == [
         ["20", "to", "47", "short"]
     ]

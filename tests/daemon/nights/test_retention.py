@@ -12,6 +12,7 @@ from adapters.contract.messages import Reading
 from adapters.ledger.copies import backup_of
 from adapters.ledger.ledger import Ledger, open_ledger
 from adapters.ledger.retention import remove_before
+from config.calendar.account_days import AccountDays
 from config.files.errors import LedgerError
 from daemon.control.state import PointState
 from daemon.nights.recount import facts_unseen
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
 pytestmark = pytest.mark.usefixtures("no_log")
 
 ZONE = ZoneInfo("Pacific/Auckland")
+DAYS = AccountDays(ZONE)
 DAY = timedelta(days=1)
 NOW = datetime(2027, 6, 20, 1, tzinfo=UTC)
 TONIGHT = date(2027, 6, 20)
@@ -42,7 +44,7 @@ def path(tmp_path: Path) -> Path:
 
 def close_nights(ledger: Ledger, *nights: date) -> None:
     for night in nights:
-        ledger.close_night(night, POINT, "hatchback", night_bounds(night, ZONE)[1], {"a": 1})
+        ledger.close_night(night, POINT, "hatchback", night_bounds(night, DAYS)[1], {"a": 1})
 
 
 @pytest.fixture
@@ -55,17 +57,17 @@ def recorded(ledger: Ledger) -> Ledger:
 
 def test_whole_local_months_go(recorded: Ledger) -> None:
     """Kept are at the least as many days as the file says, from the start of a local month."""
-    kept = keep_from(recorded, NOW, ZONE, 100)
+    kept = keep_from(recorded, NOW, DAYS, 100)
     assert kept == MARCH
     assert NOW - kept >= 100 * DAY
-    assert keep_from(recorded, NOW, ZONE, 62) == datetime(2027, 3, 31, 11, tzinfo=UTC)
+    assert keep_from(recorded, NOW, DAYS, 62) == datetime(2027, 3, 31, 11, tzinfo=UTC)
 
 
 @pytest.mark.parametrize("count", [0, 1, 2])
 def test_nothing_goes_before_three_nights_are_recorded(ledger: Ledger, count: int) -> None:
     """Else a clock that is wrong at a first start could tell what is old."""
     close_nights(ledger, *(TONIGHT - days * DAY for days in range(count)))
-    assert keep_from(ledger, NOW, ZONE, 62) is None
+    assert keep_from(ledger, NOW, DAYS, 62) is None
 
 
 def test_a_clock_that_leapt_ahead_makes_nothing_old(recorded: Ledger) -> None:
@@ -73,7 +75,7 @@ def test_a_clock_that_leapt_ahead_makes_nothing_old(recorded: Ledger) -> None:
     ahead = NOW + 3650 * DAY
     close_nights(recorded, date(2037, 6, 17), date(2037, 6, 18))
     recorded.add_reading(POINT, ahead, 1001)
-    kept = keep_from(recorded, ahead, ZONE, 100)
+    kept = keep_from(recorded, ahead, DAYS, 100)
     assert kept is not None
     assert kept <= MARCH
 
@@ -90,16 +92,16 @@ def test_what_may_be_accounted_for_again_is_kept(recorded: Ledger, how: str) -> 
         body = saved_body(PointState(POINT), PendingNights((), (night,), None))
         recorded.save_open_night(POINT, body)
     else:
-        recorded.add_reading("carport", night_bounds(night, ZONE)[0] + HOUR, 1)
-    kept = keep_from(recorded, NOW, ZONE, 62)
+        recorded.add_reading("carport", night_bounds(night, DAYS)[0] + HOUR, 1)
+    kept = keep_from(recorded, NOW, DAYS, 62)
     assert kept == datetime(2026, 11, 30, 11, tzinfo=UTC)
-    assert has_all_readings(night, ZONE, kept)
+    assert has_all_readings(night, DAYS, kept)
 
 
 def test_a_meter_that_was_taken_away_keeps_nothing_for_ever(recorded: Ledger) -> None:
     """After so many nights as are ever accounted for again, it no longer counts."""
     recorded.add_reading("carport", NOW - 3000 * DAY, 1)
-    kept = keep_from(recorded, NOW, ZONE, 62)
+    kept = keep_from(recorded, NOW, DAYS, 62)
     assert kept is not None
     assert timedelta(days=401) < NOW - kept < timedelta(days=435)
 
@@ -144,7 +146,7 @@ def test_the_old_goes_after_a_backup(recorded: Ledger, path: Path, keep: int | N
     for days in range(300):
         recorded.add_reading(POINT, NOW - (400 - days) * DAY, days)
     before = old(recorded)
-    backups = BackupSchedule(path, ZONE, keep_readings_days=keep)
+    backups = BackupSchedule(path, lambda: DAYS, keep_readings_days=keep)
     assert backups.check(NOW) is None
     backups.join()
     assert old(recorded) == (0 if keep else before)
@@ -163,7 +165,7 @@ def test_nothing_goes_where_no_backup_could_be_made(
         raise LedgerError("too little room")
 
     monkeypatch.setattr("daemon.service.backup_schedule.make_backup", refuses)
-    backups = BackupSchedule(path, ZONE, keep_readings_days=100)
+    backups = BackupSchedule(path, lambda: DAYS, keep_readings_days=100)
     backups.check(NOW)
     backups.join()
     assert recorded.kept_from() is None
@@ -178,12 +180,12 @@ def test_a_daemon_that_ends_does_not_wait_for_a_removal(
     for days in range(50):
         recorded.add_reading(POINT, NOW - (300 - days) * DAY, days)
     before = old(recorded)
-    backups = BackupSchedule(path, ZONE, keep_readings_days=100)
+    backups = BackupSchedule(path, lambda: DAYS, keep_readings_days=100)
     backups.check(NOW)
     backups.stop()
     assert before - 5 <= old(recorded) <= before
     monkeypatch.undo()
-    tomorrow = BackupSchedule(path, ZONE, keep_readings_days=100)
+    tomorrow = BackupSchedule(path, lambda: DAYS, keep_readings_days=100)
     tomorrow.check(NOW + DAY)
     tomorrow.join()
     assert old(recorded) == 1  # the one that later ones are counted from

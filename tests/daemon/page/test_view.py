@@ -32,7 +32,7 @@ UNREAD = ChargedTonight()
 
 
 def words(locale: str = "en-NZ") -> Words:
-    return Words(Locale.parse(locale, sep="-"), lambda sentence: sentence, HOUSE.file.zone)
+    return Words(Locale.parse(locale, sep="-"), lambda sentence: sentence, HOUSE.file.days)
 
 
 def at_home(soc: float | None = 35.0) -> World:

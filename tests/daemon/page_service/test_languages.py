@@ -8,11 +8,13 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from config.calendar.account_days import AccountDays
 from daemon.page_service.languages import SOURCE, Languages, read_catalogues
 from tests.support.sentences import ROOMS, sentences
 
 CATALOGUES = read_catalogues()
-LANGUAGES = Languages(ZoneInfo("Pacific/Auckland"), CATALOGUES)
+LANGUAGES = Languages(CATALOGUES)
+DAYS = AccountDays(ZoneInfo("Pacific/Auckland"))
 
 
 @pytest.mark.parametrize(
@@ -29,7 +31,7 @@ LANGUAGES = Languages(ZoneInfo("Pacific/Auckland"), CATALOGUES)
 )
 def test_the_language_of_a_reader(preferred: str, language: str, word: str) -> None:
     """The most preferred one that there is, with its country's customs; else English."""
-    words = LANGUAGES.words(preferred)
+    words = LANGUAGES.words(preferred, DAYS)
     assert (words.language, words.say("Charge now")) == (language, word)
 
 

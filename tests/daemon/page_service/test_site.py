@@ -97,7 +97,7 @@ class Served:
         self.ledger = ledger = directory / "ledger.sqlite3"
         open_ledger(ledger).close()
         file = self.world.house.file
-        self.house = house = replace(
+        self.house = replace(
             self.world.house, file=file.model_copy(update={"ledger": LedgerFile(path=ledger)})
         )
         self.link = Link(self.report())
@@ -107,7 +107,7 @@ class Served:
             record=Record(),
             devices=self.devices,
             clock=self.clock,
-            languages=Languages(house.file.zone, {"en": {}}),
+            languages=Languages({"en": {}}),
             templates=Templates(),
             access=Access(page, page.port),
         )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from datetime import date, timedelta
 from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -10,6 +11,7 @@ from typing import TYPE_CHECKING
 import pytest
 from structlog.testing import capture_logs
 
+from config.calendar.account_days import AccountChange
 from config.files.errors import FileError
 from daemon.service.house_loading import load_house
 from daemon.service.household_watch import HouseholdWatch
@@ -171,3 +173,33 @@ def test_a_changed_list_of_dates_is_a_changed_file(path: Path, ledger: Ledger) -
         rewrite(free, "5 June", "2026-06-04")
         assert watch.load_changes(ledger) == "file"
     assert watch.house.prices.rate_at(afternoon).band == "night"
+
+
+def test_the_day_of_the_account_changes_after_the_one_in_progress(
+    path: Path, ledger: Ledger
+) -> None:
+    """The ledger keeps since when, so that earlier nights stay what they were, and it is said."""
+    watch, morning = HouseholdWatch(path), utc("2026-06-09T20:00")
+    watch.settle_days(ledger, morning)
+    assert watch.house.file.days.changes == ()
+    ledger.save_open_night("driveway", {})
+    rewrite(path, "  currency: NZD", "  account_day: midnight\n  currency: NZD")
+    with capture_logs() as logs:
+        assert watch.load_changes(ledger) == "file"
+        watch.settle_days(ledger, morning)
+        watch.settle_days(ledger, morning)
+    assert [(log["night"], log["hours"]) for log in logs if "night" in log] == [("2026-06-10", 12)]
+    changed = (AccountChange(date(2026, 6, 10), "midnight"),)
+    assert watch.house.file.days.changes == ledger.account_changes() == changed
+    again = HouseholdWatch(path)
+    again.settle_days(ledger, morning + timedelta(days=40))
+    assert again.house.file.days.changes == changed
+    assert load_house(path).file.days.changes == changed
+
+
+def test_a_new_home_counts_from_midnight_at_once(path: Path, ledger: Ledger) -> None:
+    """Where no night has begun, no day is shorter than others."""
+    rewrite(path, "  currency: NZD", "  account_day: midnight\n  currency: NZD")
+    watch = HouseholdWatch(path)
+    watch.settle_days(ledger, utc("2026-06-09T20:00"))
+    assert watch.house.file.days.changes == (AccountChange(date.min, "midnight"),)

@@ -207,7 +207,7 @@ def test_a_backup_is_made_at_a_start_that_missed_it_and_after_each_noon(
 ) -> None:
     """The first at the first start, then one a day, when the night has settled."""
     site = Site(household_file(tmp_path), ledger, EVENING)
-    backups = BackupSchedule(path, site.file.zone)
+    backups = BackupSchedule(path, lambda: site.file.days)
     at: list[str] = []
 
     def look() -> None:
@@ -221,7 +221,7 @@ def test_a_backup_is_made_at_a_start_that_missed_it_and_after_each_noon(
         site.clock.at = EVENING + minutes * MINUTE
         look()
     assert at == ["2026-06-03T06:30", "2026-06-04T00:20", "2026-06-05T00:20"]
-    again = BackupSchedule(path, site.file.zone)
+    again = BackupSchedule(path, lambda: site.file.days)
     assert again.check(site.clock.now()) is None
     assert again.check(site.clock.now() + timedelta(days=3)) is None
     again.stop()
@@ -244,7 +244,7 @@ def test_a_backup_that_fails_is_said_once_and_taken_back(
     monkeypatch.setattr("daemon.service.backup_schedule.make_backup", refuses)
     file = household_file(tmp_path)
     site = Site(file, ledger, EVENING)
-    backups = BackupSchedule(path, site.file.zone)
+    backups = BackupSchedule(path, lambda: site.file.days)
     site = Site(file, ledger, EVENING, backups=backups)
     site.begin()
     for _ in range(30):

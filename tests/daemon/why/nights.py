@@ -122,7 +122,7 @@ class Home:
         house = load_house(self.household)
         with open_ledger(self.path, read_only=True) as ledger:
             (why,) = whys_of(self.household, house, ledger, (night, None), now)
-        assert night_bounds(night, house.file.zone)[0] == why.history.night.begins
+        assert night_bounds(night, house.file.days)[0] == why.history.night.begins
         return why
 
     def says(self, now: datetime = LATER) -> str:

@@ -11,18 +11,24 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from config.calendar.account_days import AccountChange, AccountDays
 from planners.local_time.departures import (
     DepartureAt,
     assumed_plugged_in,
     departures_between,
     night_bounds,
     night_of,
+    with_account_day,
 )
 from planners.local_time.wished_departures import next_departure
 from tests.planners.households import household
 
 WORKDAYS = ["mon", "tue", "wed", "thu", "fri"]
 AUCKLAND = ZoneInfo("Pacific/Auckland")
+NOONS = AccountDays(AUCKLAND)
+ALWAYS = AccountChange(date.min, "midnight")
+TO_MIDNIGHT = AccountChange(date(2026, 6, 10), "midnight")
+TO_NOON = AccountChange(date(2026, 6, 10), "noon")
 DAY = timedelta(days=1)
 
 
@@ -176,13 +182,13 @@ def test_the_next_departure_is_the_first_of_the_list(after: datetime, zone: str)
 )
 def test_a_night_runs_from_noon_to_noon(instant: str, night: date) -> None:
     """Noon in Auckland in June is midnight UTC; the night is named by the date it begins on."""
-    assert night_of(utc(instant), AUCKLAND) == night
+    assert night_of(utc(instant), NOONS) == night
 
 
 def test_a_naive_time_has_no_night() -> None:
     """A time without an offset is not taken for the machine's local time."""
     with pytest.raises(ValueError, match="2026-06-03T12:00:00 is no instant"):
-        night_of(utc("2026-06-03T12:00").replace(tzinfo=None), AUCKLAND)
+        night_of(utc("2026-06-03T12:00").replace(tzinfo=None), NOONS)
 
 
 @pytest.mark.parametrize(
@@ -190,7 +196,7 @@ def test_a_naive_time_has_no_night() -> None:
 )
 def test_a_night_of_a_clock_change_is_longer_or_shorter(night: date, hours: int) -> None:
     """From noon to noon there are 25 hours when the clocks go back, 23 when they go forward."""
-    start, end = night_bounds(night, AUCKLAND)
+    start, end = night_bounds(night, NOONS)
     assert end - start == timedelta(hours=hours)
 
 
@@ -200,8 +206,43 @@ def test_a_night_of_a_clock_change_is_longer_or_shorter(night: date, hours: int)
 )
 def test_every_instant_lies_in_its_own_night(instant: datetime, zone: str) -> None:
     """Nights cover all of time without overlap."""
-    start, end = night_bounds(night_of(instant, ZoneInfo(zone)), ZoneInfo(zone))
-    assert start <= instant < end
+    for changes in ((), (ALWAYS,), (TO_MIDNIGHT,), (ALWAYS, TO_NOON)):
+        days = AccountDays(ZoneInfo(zone), changes)
+        start, end = night_bounds(night_of(instant, days), days)
+        assert start <= instant < end
+
+
+@pytest.mark.parametrize(
+    ("changes", "night", "begins", "hours"),
+    [
+        ((ALWAYS,), date(2026, 6, 3), "2026-06-02T12:00", 24),
+        ((ALWAYS,), date(2026, 4, 5), "2026-04-04T11:00", 25),
+        ((TO_MIDNIGHT,), date(2026, 6, 9), "2026-06-09T00:00", 24),
+        ((TO_MIDNIGHT,), date(2026, 6, 10), "2026-06-10T00:00", 12),
+        ((TO_MIDNIGHT,), date(2026, 6, 11), "2026-06-10T12:00", 24),
+        ((ALWAYS, TO_NOON), date(2026, 6, 9), "2026-06-08T12:00", 24),
+        ((ALWAYS, TO_NOON), date(2026, 6, 10), "2026-06-09T12:00", 36),
+        ((ALWAYS, TO_NOON), date(2026, 6, 11), "2026-06-11T00:00", 24),
+    ],
+)
+def test_a_change_of_the_account_makes_one_longer_or_shorter_day(
+    changes: tuple[AccountChange, ...], night: date, begins: str, hours: int
+) -> None:
+    """Each day begins where the one before it ends: at noon or at midnight by the home's clock."""
+    start, end = night_bounds(night, AccountDays(AUCKLAND, changes))
+    assert (start, end - start) == (utc(begins), timedelta(hours=hours))
+
+
+def test_the_day_in_progress_ends_as_it_was_to_end() -> None:
+    """A change counts from the next day on; one that is taken back in time leaves nothing."""
+    morning = utc("2026-06-09T20:00")  # 10 June, 08:00, in the night of the 9th
+    days = with_account_day(NOONS, "midnight", morning)
+    assert days == AccountDays(AUCKLAND, (TO_MIDNIGHT,))
+    assert with_account_day(days, "midnight", morning) == days
+    assert with_account_day(days, "noon", morning) == NOONS
+    in_june = utc("2026-06-20T00:00")
+    back = with_account_day(days, "noon", in_june).changes
+    assert back == (TO_MIDNIGHT, AccountChange(date(2026, 6, 21), "noon"))
 
 
 @pytest.mark.parametrize(
