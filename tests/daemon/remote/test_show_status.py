@@ -137,8 +137,8 @@ def test_a_charge_that_goes_on_after_a_missed_departure_has_an_end() -> None:
 
 def test_all_instants_of_a_status_are_rounded_alike() -> None:
     """A status of 18:30:59 is not from before something at 18:30:40."""
-    at = {"at": EVENING + MINUTE * 59 / 60, "soc_at": EVENING + MINUTE * 40 / 60}
-    rows = rows_of(soc_percent=41, soc_from="counted", **at)
+    at, soc_at = EVENING + MINUTE * 59 / 60, EVENING + MINUTE * 40 / 60
+    rows = rows_of(soc_percent=41, soc_from="counted", at=at, soc_at=soc_at)
     assert rows["as of"] == "Wed 03 Jun 18:31"
     assert rows["state of charge"].endswith("since Wed 03 Jun 18:31")
 

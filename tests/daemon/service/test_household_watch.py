@@ -181,7 +181,7 @@ def test_the_day_of_the_account_changes_after_the_one_in_progress(
     """The ledger keeps since when, so that earlier nights stay what they were, and it is said."""
     watch, morning = HouseholdWatch(path), utc("2026-06-09T20:00")
     watch.settle_days(ledger, morning)
-    assert watch.house.file.days.changes == ()
+    assert not watch.house.file.days.changes
     ledger.save_open_night("driveway", {})
     rewrite(path, "  currency: NZD", "  account_day: midnight\n  currency: NZD")
     with capture_logs() as logs:
