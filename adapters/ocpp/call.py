@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import asyncio
-from typing import Final, Protocol
+from typing import TYPE_CHECKING, Final, Protocol
 
 from ocpp.exceptions import OCPPError, ValidationError
 from ocpp.v16 import call
 from ocpp.v16.enums import MessageTrigger
 from websockets.exceptions import ConnectionClosed
 
-from adapters.ocpp.meter import CURRENT, POWER, REGISTER, SOC
+from adapters.ocpp.meter import CURRENT, EXPORT, POWER, REGISTER, SOC
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
 
 ACCEPTED: Final = frozenset({"Accepted", "RebootRequired"})
 SAMPLE_SECONDS: Final = "60"
@@ -81,7 +84,9 @@ async def request_status(equipment: Callee, connector: int) -> bool:
     return await ask(equipment, call.TriggerMessage(MessageTrigger.meter_values, connector)) is None
 
 
-async def request_samples(equipment: Callee, *, of_home: bool = False) -> None:
+async def request_samples(
+    equipment: Callee, *, of_home: bool = False, of_grid: bool = False
+) -> None:
     """Ask for samples of power and energy once a minute; a refusal does no harm.
 
     Parameters
@@ -91,17 +96,22 @@ async def request_samples(equipment: Callee, *, of_home: bool = False) -> None:
     of_home
         Whether it has a meter of the home: then for more of them, also between charges, because a
         reading of the home's load is trusted for 30 seconds.
+    of_grid
+        Whether that meter shows what the home gives to the grid as well.
     """
     if of_home:
         await ask(equipment, call.ChangeConfiguration("ClockAlignedDataInterval", HOME_SECONDS))
-        await ask(equipment, call.ChangeConfiguration("MeterValuesAlignedData", CURRENT))
+        lists = (f"{CURRENT},{POWER},{EXPORT}", f"{POWER},{EXPORT}") if of_grid else ()
+        await _ask_for(equipment, "MeterValuesAlignedData", (*lists, CURRENT))
     seconds = HOME_SECONDS if of_home else SAMPLE_SECONDS
     await ask(equipment, call.ChangeConfiguration("MeterValueSampleInterval", seconds))
-    for sampled in SAMPLED:
-        if (
-            await ask(equipment, call.ChangeConfiguration("MeterValuesSampledData", sampled))
-            is None
-        ):
+    await _ask_for(equipment, "MeterValuesSampledData", SAMPLED)
+
+
+async def _ask_for(equipment: Callee, key: str, lists: Sequence[str]) -> None:
+    """Ask for a list of values; if equipment refuses it, for the next one."""
+    for values in lists:
+        if await ask(equipment, call.ChangeConfiguration(key, values)) is None:
             return
 
 

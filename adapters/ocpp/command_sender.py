@@ -139,8 +139,10 @@ class CommandSender:
                 await wait_for_event(self._session.sampled, self._patience.sample_seconds)
             self.is_ready = True
             await self._notify(EquipmentReady(self._session.equipment.name))
-            has_home_meter = self._session.equipment.home_phases > 0
-            await request_samples(self._session, of_home=has_home_meter)
+            point = self._session.equipment
+            await request_samples(
+                self._session, of_home=point.home_phases > 0, of_grid=point.reports_grid
+            )
             await greeted.wait()
 
     async def run(self) -> None:

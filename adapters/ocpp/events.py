@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from adapters.contract.messages import HomeLoad, Reading, VehicleReport
+from adapters.contract.messages import GridPower, HomeLoad, Reading, VehicleReport
 
 
 @dataclass(frozen=True)
@@ -51,6 +51,7 @@ class CallRefused:
 EquipmentEvent = (
     Reading
     | HomeLoad
+    | GridPower
     | VehicleReport
     | EquipmentConnected
     | EquipmentReady

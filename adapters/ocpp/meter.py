@@ -16,20 +16,30 @@ from typing import Any, Final
 from pydantic import ValidationError
 
 from adapters.clocks.instants import parse_instant
-from adapters.contract.messages import PHASES_OF_A_LOAD, HomeLoad, Reading, VehicleReport
+from adapters.contract.messages import (
+    PHASES_OF_A_LOAD,
+    GridPower,
+    HomeLoad,
+    Reading,
+    VehicleReport,
+)
 
 REGISTER: Final = "Energy.Active.Import.Register"
 POWER: Final = "Power.Active.Import"
 CURRENT: Final = "Current.Import"
 SOC: Final = "SoC"
+EXPORT: Final = "Power.Active.Export"
 MEASURANDS: Final = (REGISTER, POWER, CURRENT, SOC)
+SAMPLES: Final = (*MEASURANDS, EXPORT)
 
-_DEFAULT_UNITS: Final = {REGISTER: "Wh", POWER: "W", CURRENT: "A", SOC: "Percent"}
+_DEFAULT_UNITS: Final = {REGISTER: "Wh", POWER: "W", CURRENT: "A", SOC: "Percent", EXPORT: "W"}
 _SCALES: Final[dict[tuple[str, str], Decimal]] = {
     (REGISTER, "Wh"): Decimal("0.001"),
     (REGISTER, "kWh"): Decimal(1),
     (POWER, "W"): Decimal(1),
     (POWER, "kW"): Decimal(1000),
+    (EXPORT, "W"): Decimal(1),
+    (EXPORT, "kW"): Decimal(1000),
     (CURRENT, "A"): Decimal(1),
     (SOC, "Percent"): Decimal(1),
 }
@@ -166,6 +176,41 @@ def home_loads(
                 yield HomeLoad(at=at, amps=amps, includes_charge_points=True)
 
 
+def grid_powers(meter_values: object, now: datetime, *, phases: int) -> Iterator[GridPower]:
+    """Yield the power between the home and the grid, by a meter there (location Inlet).
+
+    Parameters
+    ----------
+    meter_values
+        The list of a MeterValues message, its keys in snake case.
+    now
+        The daemon's clock, in UTC.
+    phases
+        Phases of the home's supply.
+
+    Yields
+    ------
+    GridPower
+        With the instants of the samples, oldest first: Power.Active.Import less
+        Power.Active.Export, of each phase if the meter tells them apart.
+    """
+    for at, samples in _dated(meter_values, now):
+        inlet = [each for each in samples if each.location == INLET]
+        taken, given = _parts(inlet, POWER), _parts(inlet, EXPORT)
+        names = SUPPLY[:phases]
+        if not taken:
+            continue
+        if len(names) in PHASES_OF_A_LOAD and all(name in taken for name in names):
+            by_phase = given if None not in given else {}
+            watts = [taken[name] - by_phase.get(name, Decimal(0)) for name in names]
+            if by_phase is not given:
+                watts = [sum(watts, Decimal(0)) - given[None]]
+        else:
+            watts = [_sum(taken) - _sum(given)]
+        with suppress(ValidationError):
+            yield GridPower(at=at, watts=tuple(map(float, watts)))
+
+
 def _by_phase(parts: dict[str | None, Decimal], phases: int) -> tuple[float, ...] | None:
     """Return a current for each phase, or one for all; None if one is missing."""
     if None in parts:
@@ -262,7 +307,7 @@ def _samples(sampled: object) -> Iterator[_Sample]:
 
 def _sample(given: Mapping[str, Any]) -> _Sample | None:
     measurand = given.get("measurand", REGISTER)
-    if measurand not in MEASURANDS or given.get("format", "Raw") != "Raw":
+    if measurand not in SAMPLES or given.get("format", "Raw") != "Raw":
         return None
     scale = _SCALES.get((measurand, str(given.get("unit", _DEFAULT_UNITS[measurand]))))
     value, phase = _number(given.get("value")), given.get("phase")

@@ -55,6 +55,9 @@ class Equipment:
         The highest current it may give [A per phase].
     home_phases : int
         The phases of the home's supply, if it has a meter there; else 0.
+    reports_grid : bool
+        Whether that meter shows what the home's own roofs leave over: there are roofs, and no other
+        meter at the grid is declared.
     """
 
     name: str
@@ -65,6 +68,7 @@ class Equipment:
     volts: float
     max_amps: float
     home_phases: int = 0
+    reports_grid: bool = False
 
 
 def equipment_of(file: HouseholdFile) -> tuple[Equipment, ...]:
@@ -90,6 +94,11 @@ def equipment_of(file: HouseholdFile) -> tuple[Equipment, ...]:
             volts=file.household.nominal_volts,
             max_amps=point.max_amps,
             home_phases=len(file.household.phases) if point.ocpp.home_meter else 0,
+            reports_grid=(
+                point.ocpp.home_meter
+                and file.generation is not None
+                and file.household.grid_meter is None
+            ),
         )
         for name, point in file.charge_points.items()
         if point.ocpp is not None

@@ -23,7 +23,13 @@ from websockets.exceptions import ConnectionClosed
 from adapters.clocks.clock import Clock
 from adapters.contract.messages import VehicleReport
 from adapters.ocpp.events import EquipmentEvent
-from adapters.ocpp.meter import home_loads, instant_of, meter_messages, register_reading
+from adapters.ocpp.meter import (
+    grid_powers,
+    home_loads,
+    instant_of,
+    meter_messages,
+    register_reading,
+)
 from adapters.ocpp.point import WHOLE_EQUIPMENT, Equipment, EquipmentState
 from adapters.ocpp.transaction_numbers import may_be_earlier
 
@@ -246,11 +252,14 @@ class Session(ChargePoint):  # type: ignore[misc]  # the package has no types
             await self._hand_on(message)
 
     async def _hand_on_home_load(self, connector: int, meter_values: object) -> None:
-        """Hand on what the home draws, if a meter at its grid connection is declared."""
+        """Hand on what a meter at the home's grid connection shows, if one is declared."""
         now, point = self._context.clock.now(), self.equipment
         if point.home_phases and connector in {WHOLE_EQUIPMENT, point.connector}:
             for load in home_loads(meter_values, now, phases=point.home_phases, volts=point.volts):
                 await self._hand_on(load)
+            if point.reports_grid:
+                for power in grid_powers(meter_values, now, phases=point.home_phases):
+                    await self._hand_on(power)
 
     async def _hand_on_register(self, timestamp: object, watt_hours: int) -> None:
         reading = register_reading(instant_of(timestamp, self._context.clock.now()), watt_hours)

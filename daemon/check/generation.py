@@ -149,6 +149,9 @@ def _tomorrow(file: HouseholdFile, sun: Outlook, now: datetime) -> Iterator[str]
 def _grid_meter(file: HouseholdFile, generation: Generation) -> Iterator[str]:
     meter = file.household.grid_meter
     topics = [Topics.of_file(file).grid] if meter is None else list(grid_meter_topics(meter))
+    at_point = file.home_meter_at if meter is None else None
+    if at_point is not None:
+        topics = [f"the meter of {at_point} (OCPP, location Inlet)", *topics]
     yield f"What flows between the home and the grid is read at {listed(topics)}."
     too_little = (
         "charging pauses where that is less than min_amps"

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import structlog
 
-from adapters.contract.messages import HomeLoad, Reading, VehicleReport
+from adapters.contract.messages import GridPower, HomeLoad, Reading, VehicleReport
 from adapters.ocpp.events import (
     CallRefused,
     EquipmentConnected,
@@ -105,7 +105,7 @@ class EquipmentMessages:
         match event:
             case Reading() | VehicleReport():
                 self._store(charge_point, event)
-            case HomeLoad():
+            case HomeLoad() | GridPower():
                 self._post(HomeReport(event))
             case EquipmentReady():
                 self._post(ChannelReady(charge_point))

@@ -44,11 +44,15 @@ class Shade(NamedTuple):
 
 
 class FlowBar(NamedTuple):
-    """A half-hour in which energy flowed; `height` is a share of the highest power."""
+    """A half-hour in which energy flowed; `height` is a share of the highest power.
+
+    `roof_share` of its energy came from the home's own roof.
+    """
 
     start: float
     end: float
     height: float
+    roof_share: float = 0.0
 
 
 class Lane(NamedTuple):
@@ -203,6 +207,7 @@ def _lane(row: NightRow, start: datetime, end: datetime, origin: datetime, highe
                 hours_since(origin, flow.start),
                 hours_since(origin, flow.end),
                 max(SMALLEST_BAR, _kw(flow.wh, flow.start, flow.end) / highest),
+                flow.roof_wh / flow.wh,
             )
             for flow in row.flows
             if flow.wh

@@ -34,7 +34,7 @@ from daemon.presentation.page_pictures import (
     draw_twice,
     legend,
 )
-from daemon.tariff.picture import STYLE
+from daemon.tariff.picture import FROM_ROOF, ROOF, STYLE
 from planners.accounts.money import format_money
 
 if TYPE_CHECKING:
@@ -135,6 +135,17 @@ def _charges(axes: Axes, lines: Sequence[NightStrip]) -> None:
             zorder=3,
         )
     )
+    roof = [
+        _box(bar.start, bar.end, bottom - bar.height * bar.roof_share * height, bottom)
+        for bottom, height, lane in lanes
+        for bar in lane.bars
+        if bar.roof_share
+    ]
+    axes.add_collection(
+        PolyCollection(
+            roof, facecolors="none", edgecolors="white", hatch=FROM_ROOF, linewidths=0, zorder=3
+        )
+    )
     plugged = [(lane.plugged, bottom) for bottom, _, lane in lanes if lane.plugged]
     axes.add_collection(
         LineCollection(
@@ -199,6 +210,8 @@ def _hours_legend(figure: Figure, month: Month, lines: Sequence[NightStrip]) -> 
         Patch(facecolor=CHARGING, label="energy flowed"),
         Line2D([], [], color=INK, linewidth=0.9, label="plugged in"),
     ]
+    if any(bar.roof_share for line in lines for lane in line.lanes for bar in lane.bars):
+        handles.insert(1, ROOF)
     for key in rate_keys(month):
         label = f"{key.band} {key.rate:.4f}".strip()
         handles.append(Patch(facecolor=TONES(key.tone), edgecolor="#c9bfa8", label=label))

@@ -63,11 +63,14 @@ class EnergyFlow:
         UTC, half-open.
     wh : int
         Energy [Wh].
+    roof_wh : int
+        The part of it from the home's own roof [Wh].
     """
 
     start: datetime
     end: datetime
     wh: int
+    roof_wh: int = 0
 
 
 @dataclass(frozen=True, slots=True)

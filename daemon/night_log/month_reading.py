@@ -20,7 +20,7 @@ from daemon.night_log.night_rows import night_row, rates_of_night
 from daemon.nights.account import missing_kwh
 from daemon.nights.cost_by_component import cost_by_component
 from daemon.nights.home_peaks import month_bill
-from daemon.nights.metered import read_meter
+from daemon.nights.metered import read_meter, roof_shares
 from planners.accounts.minimum_bill import minimum_of_month
 from planners.local_time.departures import night_bounds
 from planners.local_time.settlement import ONE_DAY, day_bounds, half_hours
@@ -37,6 +37,7 @@ if TYPE_CHECKING:
     from daemon.control.state import House
     from daemon.night_log.month import NightRow, StayRow
     from daemon.nights.metered import Meter
+    from planners.accounts.by_source import RoofShare
     from planners.accounts.minimum_bill import MinimumOfMonth
     from planners.rates.prices import Prices
 
@@ -197,10 +198,15 @@ def _night_rows(
     start, end = night_bounds(nights[0], days)[0], night_bounds(nights[1], days)[1]
     points = {record["charge_point"] for record in records} & set(house.file.charge_points)
     meters = {point: read_meter(house, ledger, point, start, end) for point in points}
+    roofs: Mapping[str, RoofShare] = {}
+    if house.file.generation is not None:
+        untils = {point: meter.wh_until for point, meter in meters.items()}
+        roofs = roof_shares(house, ledger, untils, start, end)
     for record in records:
         row = night_row(record)
         meter = meters.get(row.charge_point)
-        flows = _flows(row, meter, house) if meter is not None else ()
+        roof = roofs.get(row.charge_point)
+        flows = _flows(row, meter, house, roof) if meter is not None else ()
         stays = tuple(
             stay if stay.need_met else _short_stay(house, ledger, row, stay) for stay in row.stays
         )
@@ -219,16 +225,18 @@ def _short_stay(house: House, ledger: LedgerReader, row: NightRow, stay: StayRow
     return replace(stay, missing_kwh=kwh, skipped_at=next(skipped, None))
 
 
-def _flows(row: NightRow, meter: Meter, house: House) -> tuple[EnergyFlow, ...]:
+def _flows(
+    row: NightRow, meter: Meter, house: House, roof: RoofShare | None
+) -> tuple[EnergyFlow, ...]:
     """List the half-hours in which energy flowed, if the readings are still kept."""
     zone = house.file.zone
     begins, ends = night_bounds(row.night, house.file.days)
     ends = min(ends, max(begins, row.closed_at))
     flows = tuple(
-        EnergyFlow(max(start, begins), min(end, ends), wh)
+        EnergyFlow(*times, wh, 0 if roof is None else roof.between(*times))
         for start, end in half_hours(row.night, row.night + ONE_DAY, zone)
         if begins < end and start < ends
-        if (wh := meter.between(max(start, begins), min(end, ends))[0])
+        if (wh := meter.between(*(times := (max(start, begins), min(end, ends))))[0])
     )
     # Some readings may have been removed: what the others show must not pass for the whole night.
     return flows if sum(flow.wh for flow in flows) == row.energy_wh else ()

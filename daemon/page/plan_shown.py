@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from adapters.clocks.instants import parse_instant
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
     from datetime import datetime
 
 _RUNS_ON_SECONDS = 120
@@ -48,6 +48,8 @@ class ShownPlan:
         Each current of it, and when [A per phase].
     roof_kwh : float
         Part of the energy that the home's own roof is counted on for [kWh].
+    roof_spans : tuple of (datetime, datetime)
+        When more than half of it is to come from the roof.
     """
 
     vehicle: str
@@ -64,6 +66,7 @@ class ShownPlan:
     spans: tuple[tuple[datetime, datetime], ...]
     currents: tuple[tuple[datetime, datetime, float], ...] = ()
     roof_kwh: float = 0.0
+    roof_spans: tuple[tuple[datetime, datetime], ...] = ()
 
 
 def read_plan(plan: Mapping[str, Any] | None) -> ShownPlan | None:
@@ -83,20 +86,25 @@ def read_plan(plan: Mapping[str, Any] | None) -> ShownPlan | None:
             shortfall_kwh=float(plan["shortfall_kwh"]),
             at_once_cost=float(plan["baselines"]["at_once"]["cost"]),
             rests_on_estimates=bool(plan["rests_on_estimates"]),
-            spans=_spans(plan),
+            spans=_spans(plan["periods"]),
             currents=tuple(
                 (parse_instant(each["start"]), parse_instant(each["end"]), float(each["amps"]))
                 for each in plan["periods"]
             ),
             roof_kwh=float(plan["by_source"]["roof"]["energy_kwh"]) if "by_source" in plan else 0.0,
+            roof_spans=_spans([each for each in plan["periods"] if _is_from_roof(each)]),
         )
     except (KeyError, TypeError, ValueError, AttributeError):
         return None
 
 
-def _spans(plan: Mapping[str, Any]) -> tuple[tuple[datetime, datetime], ...]:
+def _is_from_roof(period: Mapping[str, Any]) -> bool:
+    return 2 * float(period.get("roof_kwh", 0.0)) > float(period["kwh"])
+
+
+def _spans(periods: Sequence[Mapping[str, Any]]) -> tuple[tuple[datetime, datetime], ...]:
     spans: list[tuple[datetime, datetime]] = []
-    for period in plan["periods"]:
+    for period in periods:
         start, end = parse_instant(period["start"]), parse_instant(period["end"])
         if spans and (start - spans[-1][1]).total_seconds() <= _RUNS_ON_SECONDS:
             spans[-1] = (spans[-1][0], end)

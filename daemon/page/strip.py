@@ -61,6 +61,8 @@ class Strip:
         The lowest and the highest of them [currency per kWh].
     charging : tuple of Bar
         When it charges from now on.
+    from_roof : tuple of Bar
+        When that is to come from the home's own roof, for the most part.
     charged : tuple of Bar
         When it has charged.
     hours : tuple of HourMark
@@ -76,6 +78,7 @@ class Strip:
     hours: tuple[HourMark, ...]
     now: float | None
     departure: float | None
+    from_roof: tuple[Bar, ...] = ()
     charged: tuple[Bar, ...] = ()
     lowest: Decimal | None = None
     highest: Decimal | None = None
@@ -136,6 +139,7 @@ def strip_of(
     charged: Sequence[tuple[datetime, datetime]],
     rates: Sequence[RateSpan],
     zone: ZoneInfo,
+    from_roof: Sequence[tuple[datetime, datetime]] = (),
 ) -> Strip:
     """Lay out a strip.
 
@@ -155,6 +159,8 @@ def strip_of(
         Of that time; empty if they are not known.
     zone
         The household's.
+    from_roof
+        When it charges from the roof, for the most part.
 
     Returns
     -------
@@ -165,6 +171,7 @@ def strip_of(
     return Strip(
         rates=tuple(_rate_bars(stretch, rates)),
         charging=stretch.bars((max(start, now), end) for start, end in periods if end > now),
+        from_roof=stretch.bars((max(start, now), end) for start, end in from_roof if end > now),
         charged=stretch.bars(charged),
         hours=tuple(hour_marks(stretch, zone)),
         now=stretch.place(now),

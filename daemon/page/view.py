@@ -214,7 +214,14 @@ def _strip(
     except TariffError:
         rates = ()
     return strip_of(
-        stretch, now, departure, spans, charged=flowed, rates=rates, zone=house.file.zone
+        stretch,
+        now,
+        departure,
+        spans,
+        charged=flowed,
+        rates=rates,
+        zone=house.file.zone,
+        from_roof=plan.roof_spans if plan else (),
     )
 
 
@@ -237,6 +244,10 @@ def _strip_text(
                 spans=_spans(ahead, now, words), departure=departure,
             )
         )  # fmt: skip
+        sunny = tuple(span for span in plan.roof_spans if span[1] > now)
+        if sunny:
+            spans = _spans(sunny, now, words)
+            texts.append(words.say("Mostly from the roof {spans}.", spans=spans))
     return " ".join(texts)
 
 

@@ -31,6 +31,7 @@ from daemon.tariff.chart import (
 )
 from daemon.tariff.days import clock_change
 from daemon.tariff.picture_words import clock, date_range, long_date, new_names, summary
+from planners.plan.plan import NOTICED_KWH
 from planners.rates.series_rates import BAND
 
 if TYPE_CHECKING:
@@ -83,6 +84,10 @@ ESTIMATED = Patch(facecolor=FILL, edgecolor=QUIET, hatch="////", linewidth=0, la
 UNKNOWN = Patch(facecolor="white", edgecolor="#b0b0b0", hatch="..", linewidth=0, label="not known")
 FREE = Patch(facecolor="white", edgecolor="#009e73", hatch="\\\\\\", linewidth=0, label="free")
 CHARGED = Patch(facecolor=CHARGING, label="charging")
+FROM_ROOF = "---"
+ROOF = Patch(
+    facecolor=CHARGING, edgecolor="white", hatch=FROM_ROOF, linewidth=0, label="from the roof"
+)
 
 
 class RatedBand(NamedTuple):
@@ -177,7 +182,9 @@ def draw_plan(path: Path, file: HouseholdFile, plan: Plan, spans: Sequence[RateS
         figure = Figure(figsize=(9.0, 4.6), layout="constrained")
         named = _draw_night(figure.subplots(), plan, spans, file.zone)
         _label(figure, file, long_date(plan.made_at.astimezone(file.zone)))
-        _legend(figure, spans, named, charging=bool(_periods(plan)))
+        periods = _periods(plan)
+        from_roof = any(period.roof_kwh > NOTICED_KWH for period in periods)
+        _legend(figure, spans, named, charging=bool(periods), from_roof=from_roof)
         image = _rendered(figure, path)
     _write(path, image)
 
@@ -191,6 +198,7 @@ def _draw_night(
     named = _draw_rates(axes, spans, start)
     for run in runs_of(_periods(plan)):
         _draw_run(axes, run, spans)
+    _draw_roof(axes, _periods(plan), spans)
     _draw_trips(axes, plan, start, zone)
     marks = clock_marks(start, end, zone, most=14)
     axes.set_xticks([mark.place for mark in marks], [clock(mark.instant) for mark in marks])
@@ -224,6 +232,19 @@ def _draw_run(axes: Axes, run: Run, spans: Sequence[RateSpan]) -> None:
         weight="bold",
         rotation=90 if narrow else 0,
     )
+
+
+def _draw_roof(axes: Axes, periods: Sequence[Period], spans: Sequence[RateSpan]) -> None:
+    """Hatch as much of each period's height as the roof gives of its energy."""
+    for period in periods:
+        if period.roof_kwh > NOTICED_KWH:
+            steps = steps_of(during(spans, period.start, period.end), spans[0].start)
+            share = min(1.0, period.roof_kwh / period.kwh)
+            patch = axes.stairs(
+                [rate * share for rate in steps.rates], steps.edges, fill=True, facecolor="none",
+                linewidth=0,
+            )  # fmt: skip
+            patch.set(edgecolor="white", hatch=FROM_ROOF)
 
 
 def _draw_trips(axes: Axes, plan: Plan, origin: datetime, zone: ZoneInfo) -> None:
@@ -331,12 +352,15 @@ def _legend(
     named: set[RatedBand],
     *,
     charging: bool = False,
+    from_roof: bool = False,
     unknown: bool = False,
 ) -> None:
     """Explain the fills in the picture, and name the bands for which it had no room."""
     estimated = any(span.estimated for span in spans)
     free = any(not span.rate for span in spans)
-    used = {CHARGED: charging, FREE: free, ESTIMATED: estimated, UNKNOWN: unknown}
+    used = {
+        CHARGED: charging, ROOF: from_roof, FREE: free, ESTIMATED: estimated, UNKNOWN: unknown,
+    }  # fmt: skip
     bands = dict.fromkeys(RatedBand(span.band, float(span.rate)) for span in spans)
     handles = [patch for patch, is_used in used.items() if is_used]
     handles += [

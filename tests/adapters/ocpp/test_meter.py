@@ -15,8 +15,10 @@ from hypothesis import strategies as st
 
 from adapters.contract.messages import HomeLoad, Reading, VehicleReport
 from adapters.ocpp.meter import (
+    EXPORT,
     MOST_AGO,
     MOST_AHEAD,
+    grid_powers,
     home_loads,
     instant_of,
     meter_messages,
@@ -316,6 +318,37 @@ def test_the_load_of_the_home_is_measured_at_the_inlet(
 ) -> None:
     """A current of each phase, or a power that says it; anything else is no load of the home."""
     assert loads_of(*sampled, phases=phases) == loads
+
+
+@pytest.mark.parametrize(
+    ("sampled", "phases", "watts"),
+    [
+        ([inlet("500", POWER), inlet("2300", EXPORT)], 1, (-1800.0,)),
+        ([inlet("0.5", POWER, unit="kW")], 3, (500.0,)),
+        (
+            [inlet("9", POWER), inlet("8", EXPORT, phase="L1"), inlet("7", EXPORT, phase="L2")],
+            3,
+            (-6.0,),
+        ),
+        ([inlet(str(n), POWER, phase=f"L{n}") for n in (1, 2, 3)], 3, (1.0, 2.0, 3.0)),
+        (
+            [inlet("5", POWER, phase=f"L{n}-N") for n in (1, 2, 3)]
+            + [inlet("9", EXPORT, phase="L2")],
+            3,
+            (5.0, -4.0, 5.0),
+        ),
+        ([inlet("5", POWER, phase=f"L{n}") for n in (1, 2, 3)] + [inlet("20", EXPORT)], 3, (-5.0,)),
+        ([inlet("2300", EXPORT)], 1, None),
+        ([sample("500", POWER)], 1, None),
+    ],
+)
+def test_the_power_at_the_grid(
+    sampled: list[dict[str, Any]], phases: int, watts: tuple[float, ...] | None
+) -> None:
+    """Import less export at the location Inlet, by phase where both are told so."""
+    values = [{"timestamp": TEXT, "sampled_value": sampled}]
+    found = [each.watts for each in grid_powers(values, NOW, phases=phases)]
+    assert found == ([] if watts is None else [watts])
 
 
 def test_the_load_of_the_home_is_no_reading_of_the_charge_point() -> None:

@@ -11,7 +11,7 @@ import pytest
 from ocpp.exceptions import InternalError, NotSupportedError
 from ocpp.v16 import call
 
-from adapters.contract.messages import HomeLoad, Reading, VehicleReport
+from adapters.contract.messages import GridPower, HomeLoad, Reading, VehicleReport
 from adapters.ocpp.events import CallRefused, EquipmentEvent, EquipmentReady
 from tests.adapters.ocpp.world import (
     MINUTE,
@@ -275,3 +275,22 @@ def test_a_meter_of_the_home_is_handed_on(tmp_path: Path, home_phases: int) -> N
     assert [each.amps for each in loads] == ([(21.3, 4.0, 6.5)] if home_phases else [])
     assert asked["MeterValueSampleInterval"] == ("10" if home_phases else "60")
     assert asked.get("ClockAlignedDataInterval") == ("10" if home_phases else None)
+
+
+def test_a_meter_at_the_grid_is_handed_on(tmp_path: Path) -> None:
+    """Its export is asked for, and with less if the equipment refuses that."""
+    sampled = [
+        {"value": value, "measurand": f"Power.Active.{way}", "location": "Inlet"}
+        for way, value in (("Import", "0"), ("Export", "1840.5"))
+    ]
+    values = [{"timestamp": NOW.isoformat(), "sampled_value": sampled}]
+    with world_with(tmp_path, home_phases=1, reports_grid=True) as world:
+        plugged = world.ready()
+        asked_for(plugged, "ChangeConfiguration", 4)
+        plugged.say(call.MeterValues(0, values))
+        powers = world.recorder.of(GridPower)
+        asked = {each["key"]: each["value"] for each in plugged.asked("ChangeConfiguration")}
+    assert [each.watts for each in powers] == [(-1840.5,)]
+    assert asked["MeterValuesAlignedData"] == (
+        "Current.Import,Power.Active.Import,Power.Active.Export"
+    )

@@ -99,11 +99,15 @@ def world_with(
     first_id: int = 100,
     on_event: OnEquipmentEvent | None = None,
     home_phases: int = 0,
+    *,
+    reports_grid: bool = False,
 ) -> Iterator[World]:
     path = folder / "password"
     path.write_text(PASSWORD)
     path.chmod(0o600)
-    equipment = Equipment("driveway", "driveway-1", path, 1, 1, 230.0, 32.0, home_phases)
+    equipment = Equipment(
+        "driveway", "driveway-1", path, 1, 1, 230.0, 32.0, home_phases, reports_grid
+    )
     recorder, clock = EventRecorder(), VirtualClock(NOW)
     handler = recorder if on_event is None else on_event
     server = OcppServer(

@@ -177,6 +177,16 @@ def test_the_axis_begins_at_midnight_where_a_day_of_the_account_does() -> None:
     assert "00:00" in draw_month(changed).hours.wide
 
 
+def test_the_picture_of_hours_tells_roof_and_grid_apart() -> None:
+    """By a hatch over the share of the bar that came from the roof, and a word in the legend."""
+    first, *others = FULL.nights
+    flows = tuple(replace(flow, roof_wh=flow.wh // 4) for flow in first.flows)
+    month = replace(FULL, nights=(replace(first, flows=flows), *others))
+    bars = [bar for lane in night_strips(month)[first.night.day - 1].lanes for bar in lane.bars]
+    assert {round(bar.roof_share, 2) for bar in bars} >= {0.25}
+    assert "from the roof" in draw_month(month).hours.wide
+
+
 @pytest.fixture(scope="module")
 def pictures() -> MonthPictures:
     return draw_month(FULL)

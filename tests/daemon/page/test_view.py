@@ -76,7 +76,17 @@ def test_what_is_to_come_from_the_roof() -> None:
     period = replace(world.state.plan.periods[0], roof_kwh=12.0)
     plan = replace(world.state.plan, periods=(period, *world.state.plan.periods[1:]))
     world.state = replace(world.state, plan=plan)
-    assert "12.0 kWh of 26.0 kWh are to come from the roof." in point_of(world).sentences
+    view = point_of(world)
+    assert "12.0 kWh of 26.0 kWh are to come from the roof." in view.sentences
+    assert view.strip is not None
+    assert not view.strip.from_roof, "12 of 26 kWh is less than half"
+    period = replace(period, roof_kwh=20.0)
+    plan = replace(plan, periods=(period, *plan.periods[1:]))
+    world.state = replace(world.state, plan=plan)
+    view = point_of(world)
+    assert view.strip is not None
+    assert view.strip.from_roof == view.strip.charging
+    assert view.strip_text.endswith("Mostly from the roof 9:00\u202fpm to 12:32\u202fam.")
 
 
 def test_in_the_readers_own_customs() -> None:

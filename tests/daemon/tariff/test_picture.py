@@ -8,6 +8,7 @@ import resource
 import struct
 import subprocess
 import sys
+from dataclasses import replace
 from typing import TYPE_CHECKING
 from xml.etree import ElementTree as ET
 
@@ -135,6 +136,17 @@ def test_a_plan_is_drawn_with_its_words(tmp_path: Path) -> None:
         "NZD per kWh, tax included",
         "Local time, Pacific/Auckland",
     }
+
+
+def test_a_plan_shows_what_is_to_come_from_the_roof(tmp_path: Path) -> None:
+    """A hatch as high as its share, and its name in the legend; without a roof neither."""
+    given, path = DemoHousehold(), tmp_path / "plan.svg"
+    plan = given.plan(35.0, EVENING)
+    draw(path, given, plan)
+    assert "from the roof" not in words_of(path)
+    sunny = tuple(replace(each, roof_kwh=each.kwh / 2) for each in plan.periods)
+    draw(path, given, replace(plan, periods=sunny))
+    assert "from the roof" in words_of(path)
 
 
 def test_a_plan_that_charges_nothing_is_drawn(tmp_path: Path) -> None:
