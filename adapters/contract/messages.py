@@ -26,6 +26,7 @@ from pydantic_core import ErrorDetails, from_json
 from adapters.clocks.instants import in_utc, parse_instant
 from config.fields.value_types import WATT_HOURS_PER_KWH
 from config.files.errors import LullwattError
+from config.files.forecast_series import MOST_GRAMS
 
 LARGEST_PAYLOAD_BYTES = 64 * 1024
 
@@ -321,6 +322,29 @@ class Forecast(Message):
     issued: Instant
     power: Annotated[
         tuple[PowerStart, ...], Strict(strict=False), Field(min_length=1, max_length=2_000)
+    ]
+
+
+class IntensityStart(BaseModel):
+    """The carbon intensity of the grid from an instant on [g CO2e per kWh]."""
+
+    model_config = ConfigDict(frozen=True, strict=True, extra="ignore", allow_inf_nan=False)
+
+    start: Instant
+    # A number out of range is judged later: it is an alert, as nobody reads a log.
+    grams_per_kwh: Annotated[float, Field(json_schema_extra={"minimum": 0, "maximum": MOST_GRAMS})]
+
+
+class CarbonIntensity(Message):
+    """The carbon that a kWh from the grid causes, as forecast or as measured.
+
+    It is average or marginal, as the household file says. Each value holds until the next one
+    begins. Of several messages the one that was issued last counts, instant by instant.
+    """
+
+    issued: Instant
+    values: Annotated[
+        tuple[IntensityStart, ...], Strict(strict=False), Field(min_length=1, max_length=2_000)
     ]
 
 

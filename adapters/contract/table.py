@@ -15,6 +15,7 @@ from adapters.contract.messages import (
     Alert,
     Announcements,
     Answer,
+    CarbonIntensity,
     Command,
     DaemonState,
     Forecast,
@@ -57,7 +58,7 @@ class BusTopic:
     payload_type: Any
     sender: Literal[
         "daemon", "hardware", "person", "price feed", "load meter", "grid meter", "forecast feed",
-        "generation meter",
+        "carbon feed", "generation meter",
     ]  # fmt: skip
     retained: bool
     meaning: str
@@ -265,6 +266,16 @@ BUS_TOPICS: Final[tuple[BusTopic, ...]] = (
                        {"start": "2026-06-04T00:00:00Z", "kw": 2.1}]},
             {"v": 1, "issued": "2026-06-03T05:00:00Z",
              "power": [{"start": "2026-06-03T23:00:00Z", "watts": 1400}]},
+        ),
+    ),
+    BusTopic(
+        "carbon", CarbonIntensity, "carbon feed", retained=True,
+        meaning="The carbon intensity of the grid, past and to come, for a household with carbon."
+        " Of several messages the newest counts, instant by instant.",
+        examples=(
+            {"v": 1, "issued": "2026-06-03T05:00:00Z",
+             "values": [{"start": "2026-06-03T06:00:00Z", "grams_per_kwh": 96.0},
+                        {"start": "2026-06-03T06:30:00Z", "grams_per_kwh": 121.5}]},
         ),
     ),
     BusTopic(

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from config.household.household_file import HouseholdFile
 
 HOUSEHOLD_TOPICS = frozenset(
-    {"daemon", "prices", "announcements", "load", "grid", "forecast", "generation"}
+    {"daemon", "prices", "announcements", "load", "grid", "forecast", "carbon", "generation"}
 )
 CHARGE_POINT_TOPICS = frozenset(
     {"command", "plan", "status", "night", "alert", "answer", "reading", "vehicle", "request"}
@@ -140,6 +140,11 @@ class Topics:
         return f"{self.base}/forecast"
 
     @property
+    def carbon(self) -> str:
+        """The topic of carbon intensities of the grid."""
+        return f"{self.base}/carbon"
+
+    @property
     def generation(self) -> str:
         """The topic of what the home's own roofs give."""
         return f"{self.base}/generation"
@@ -163,6 +168,7 @@ class Topics:
             self.prices,
             self.announcements,
             self.forecast,
+            self.carbon,
             self.generation,
             self.load,
             self.grid,

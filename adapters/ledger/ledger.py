@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 from adapters.ledger.exact_json import dump_exact
 from adapters.ledger.file import open_file, plain_errors, shut_readers_out, transaction
 from adapters.ledger.reader import LedgerReader
-from adapters.ledger.rows import HappeningKind, to_micros
+from adapters.ledger.rows import HappeningKind, IntensitySource, to_micros
 from adapters.ledger.schema import MIGRATIONS
 from config.files.price_series import PricePoint
 
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from adapters.contract.messages import Command
     from config.calendar.account_days import AccountChange
     from config.files.announcements import Announcement
-    from config.files.forecast_series import ForecastPoint
+    from config.files.forecast_series import ForecastPoint, IntensityPoint
     from planners.accounts.by_source import GridInterval
     from planners.generation.metered import GenerationHour
     from planners.power.live_load import LoadHour, LoadQuarter
@@ -48,6 +48,12 @@ _ADD_NEWER_FORECAST = """
     INSERT INTO forecasts (start, issued, watts) VALUES (?, ?, ?)
     ON CONFLICT (start) DO UPDATE SET issued = excluded.issued, watts = excluded.watts
     WHERE excluded.issued > issued OR (excluded.issued = issued AND excluded.watts <> watts)
+"""
+_ADD_NEWER_INTENSITY = """
+    INSERT INTO carbon_intensities (start, source, issued, grams) VALUES (?, ?, ?, ?)
+    ON CONFLICT (start, source) DO UPDATE SET issued = excluded.issued, grams = excluded.grams
+    WHERE COALESCE(excluded.issued, 0) >= COALESCE(issued, 0)
+          AND (excluded.issued, excluded.grams) IS NOT (issued, grams)
 """
 _ADD_NEW_PRICE = """
     INSERT INTO prices (tariff, start, rate) SELECT :tariff, :start, :rate
@@ -341,6 +347,39 @@ class Ledger(LedgerReader):
             added = sum(self._connection.execute(_ADD_NEWER_FORECAST, row).rowcount for row in rows)
             self._connection.execute(
                 "DELETE FROM forecasts WHERE start < ?", (to_micros(kept_from),)
+            )
+        return added
+
+    def add_intensities(
+        self, points: Sequence[IntensityPoint], source: IntensitySource, kept_from: datetime
+    ) -> int:
+        """Add carbon intensities, either all or none, and remove old ones.
+
+        Parameters
+        ----------
+        points
+            Those for instants before `kept_from` are left out.
+        source
+            Where they come from.
+        kept_from
+            Values for instants before it are removed.
+
+        Returns
+        -------
+        int
+            How many were new: one that is older than the one in force for its start is skipped.
+        """
+        rows = [
+            (to_micros(each.start), source, each.issued and to_micros(each.issued), each.value)
+            for each in points
+            if each.start >= kept_from
+        ]
+        with self._writing():
+            added = sum(
+                self._connection.execute(_ADD_NEWER_INTENSITY, row).rowcount for row in rows
+            )
+            self._connection.execute(
+                "DELETE FROM carbon_intensities WHERE start < ?", (to_micros(kept_from),)
             )
         return added
 

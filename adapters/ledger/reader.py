@@ -12,6 +12,7 @@ from typing import Any, Self
 from adapters.ledger.exact_json import load_exact
 from adapters.ledger.file import plain_errors
 from adapters.ledger.rows import (
+    IntensitySource,
     LastVehicleReports,
     StoredAlert,
     StoredCommand,
@@ -22,7 +23,7 @@ from adapters.ledger.rows import (
 from adapters.ledger.spans import COMMAND_COLUMNS, SpanReader, stored_command
 from config.calendar.account_days import AccountChange
 from config.files.announcements import Announcement, RateNews, read_hours
-from config.files.forecast_series import ForecastPoint
+from config.files.forecast_series import ForecastPoint, IntensityPoint
 from config.files.price_series import PricePoint
 from planners.accounts.by_source import GridInterval
 from planners.accounts.register import RegisterReading
@@ -144,6 +145,17 @@ class LedgerReader(SpanReader):
         return tuple(
             ForecastPoint(from_micros(start), watts / 1000, from_micros(issued))
             for start, issued, watts in rows
+        )
+
+    def intensity_points(self, source: IntensitySource) -> tuple[IntensityPoint, ...]:
+        """Return the carbon intensities of a source that are stored, in order of time."""
+        rows = self._rows(
+            "SELECT start, grams, issued FROM carbon_intensities WHERE source = ? ORDER BY start",
+            (source,),
+        )
+        return tuple(
+            IntensityPoint(from_micros(start), grams, *map(from_micros, filter(None, issued)))
+            for start, grams, *issued in rows
         )
 
     def generation_hours(self) -> tuple[GenerationHour, ...]:

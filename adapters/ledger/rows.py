@@ -52,6 +52,7 @@ class StoredPlan:
 BROKER_BACK = "broker-back"
 """The code of a row among the alerts that is none: the broker's return after `no-broker`."""
 
+IntensitySource: TypeAlias = Literal["bus", "file"]
 HappeningKind: TypeAlias = Literal["started", "ended", "file", "prices"]
 """The daemon started or ended, loaded a household file, received prices."""
 

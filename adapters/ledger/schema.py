@@ -235,4 +235,20 @@ EIGHTH: Migration = (
 """Since which local date the days of the account end at noon, or at midnight; before the first row
 at noon."""
 
-MIGRATIONS: Sequence[Migration] = (FIRST, SECOND, THIRD, FOURTH, FIFTH, SIXTH, SEVENTH, EIGHTH)
+NINTH: Migration = (
+    """
+    CREATE TABLE carbon_intensities (
+        start INTEGER NOT NULL,
+        source TEXT NOT NULL CHECK (source IN ('bus', 'file')),
+        issued INTEGER,
+        grams REAL NOT NULL,
+        PRIMARY KEY (start, source)
+    ) WITHOUT ROWID
+    """,
+)
+"""Carbon intensities of the grid [g CO2e per kWh], of the file and of the bus: for each start the
+newest, and of a file without `issued` the last that was read."""
+
+MIGRATIONS: Sequence[Migration] = (
+    FIRST, SECOND, THIRD, FOURTH, FIFTH, SIXTH, SEVENTH, EIGHTH, NINTH,
+)  # fmt: skip

@@ -1,4 +1,4 @@
-"""Read prices, forecasts and the home's load out of a ledger, without making or changing any file.
+"""Read prices, series and the home's load out of a ledger, without making or changing any file.
 
 `open_ledger` may leave files beside the ledger even when it opens it for reading.
 """
@@ -17,7 +17,7 @@ from adapters.ledger.schema import APPLICATION_ID, MIGRATIONS
 from config.calendar.account_days import AccountChange
 from config.files.announcements import RateNews
 from config.files.errors import LedgerError
-from config.files.forecast_series import ForecastPoint
+from config.files.forecast_series import ForecastPoint, IntensityPoint
 from planners.generation.metered import GenerationHour
 from planners.power.live_load import LoadHour
 
@@ -118,6 +118,30 @@ def stored_account_changes(path: Path) -> tuple[AccountChange, ...] | None:
     """  # noqa: DOC502 - raised by the reader
     with stored_ledger(path) as reader:
         return None if reader is None else reader.account_changes()
+
+
+def stored_intensities(path: Path) -> tuple[tuple[IntensityPoint, ...], tuple[IntensityPoint, ...]]:
+    """Read the carbon intensities that were stored.
+
+    Parameters
+    ----------
+    path
+        The ledger's file; it need not exist.
+
+    Returns
+    -------
+    tuple
+        Those of the file, and those that came over the bus; both in order of time.
+
+    Raises
+    ------
+    LedgerError
+        If there is a file that can't be read, in plain words.
+    """  # noqa: DOC502 - raised by the reader
+    with stored_ledger(path) as reader:
+        if reader is None:
+            return (), ()
+        return reader.intensity_points("file"), reader.intensity_points("bus")
 
 
 @contextmanager

@@ -115,6 +115,7 @@ def users(file: HouseholdFile) -> tuple[User, ...]:
         ),
         User(f"{home}.load", "a meter of the home's own load", meter or (("write", topics.load),)),
         *_users_of_roofs(file, topics),
+        *_users_of_carbon(file, topics),
         User(f"{home}.grid", "a meter at the grid", grid or (("write", topics.grid),)),
     )
     page = file.page.username if file.page else None
@@ -129,6 +130,12 @@ def _users_of_roofs(file: HouseholdFile, topics: Topics) -> Iterator[User]:
         forecast, generation = topics.forecast, topics.generation
         yield User(f"{home}.forecast", "a feed of forecasts", (("write", forecast),))
         yield User(f"{home}.generation", "a meter of the roofs", (("write", generation),))
+
+
+def _users_of_carbon(file: HouseholdFile, topics: Topics) -> Iterator[User]:
+    if file.carbon is not None:
+        name = f"{file.household.topic_level}.carbon"
+        yield User(name, "a feed of carbon intensities", (("write", topics.carbon),))
 
 
 def _meter_rights(

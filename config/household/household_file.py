@@ -42,6 +42,7 @@ from config.fields.value_types import (
     Name,
     TopicLevel,
 )
+from config.home.carbon import Carbon
 from config.home.generation import Generation
 from config.home.known_load import KnownLoad, known_load_problems
 from config.household.broker import Bus
@@ -322,6 +323,9 @@ class HouseholdFile(Model):
     )
     generation: Generation | None = Field(
         None, description="The home's own solar roofs, and forecasts of what they give."
+    )
+    carbon: Carbon | None = Field(
+        None, description="The carbon of the grid's power, and what plans count for it."
     )
     bus: Bus = Field(description="The MQTT broker.")
     ledger: LedgerFile = Field(description="Where the record is kept.")

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from config.calendar.words import listed
 from config.fields.zones import zone_data_version
+from daemon.check.carbon import carbon_cautions, explain_carbon
 from daemon.check.composition import explain_composition
 from daemon.check.connections import explain_connections
 from daemon.check.dates import date_lines
@@ -85,6 +86,7 @@ def explain_unwrapped(house: House, now: datetime) -> Iterator[str]:
     yield from _vehicles(house.file)
     yield from explain_fuse(house.file, now)
     yield from explain_generation(house, now)
+    yield from explain_carbon(house, now)
     yield from _departures(house.file, now)
     yield from _bus(house.file)
     yield from _cautions(house)
@@ -297,6 +299,7 @@ def _cautions(house: House) -> Iterator[str]:
     for caution in tariff_cautions(file, known_rates(prices)):
         yield f"  - {caution}"
     yield from (f"  - {caution}" for caution in generation_cautions(house))
+    yield from (f"  - {caution}" for caution in carbon_cautions(house))
     for name, car in file.vehicles.items():
         yield from (f"  - {name}: {caution}" for caution in vehicle_cautions(car))
     yield from (f"  - {caution}" for caution in _long_trips(file))

@@ -28,6 +28,7 @@ NOBODY_LISTENS = "nobody-listens"
 NO_BROKER = "no-broker"
 FILE_REFUSED = "file-refused"
 FORECAST_REFUSED = "forecast-refused"
+CARBON_REFUSED = "carbon-refused"
 GRID_METER_REVERSED = "grid-meter-reversed"
 LEDGER_REFUSES = "ledger-refuses"
 NO_BACKUP = "no-backup"
@@ -51,6 +52,7 @@ class ClearedBy(Enum):
     SUBSCRIBER = "something subscribes to the commands"
     FILE = "the household file has no faults, and needs no restart"
     GOOD_FORECAST = "a good forecast comes"
+    GOOD_INTENSITIES = "good intensities come"
     METER_TURNED = "the grid meter shows charging the right way round"
     LEDGER_WRITTEN = "the ledger can be written again"
     BACKUP = "a backup succeeds"
@@ -181,6 +183,13 @@ ALERTS: Final[Mapping[str, AlertRule]] = {
         (ClearedBy.GOOD_FORECAST, ClearedBy.RESTART),
         "A forecast of the sun is dropped: {reason}.",
         "Plans count on the forecast before it, and beyond it on no sun.",
+        of_household=True,
+    ),
+    CARBON_REFUSED: AlertRule(
+        "carbon intensities have faults or can't be true: they are dropped",
+        (ClearedBy.GOOD_INTENSITIES, ClearedBy.RESTART),
+        "Carbon intensities are dropped: {reason}.",
+        "Those before them stay, and where they end estimates count.",
         of_household=True,
     ),
     GRID_METER_REVERSED: AlertRule(

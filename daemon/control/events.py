@@ -85,15 +85,17 @@ class Delivered:
     why: str = ""
 
 
+HealthCode = Literal[
+    "ledger-refuses", "no-backup", "no-broker", "file-refused", "forecast-refused",
+    "carbon-refused", "grid-meter-reversed", "wrong-passwords",
+]  # fmt: skip
+
+
 @dataclass(frozen=True, slots=True)
 class HouseholdHealth:
     """Whether something of the whole household works: its trouble, or None once that is over."""
 
-    code: Literal[
-        "ledger-refuses", "no-backup", "no-broker", "file-refused", "forecast-refused",
-        "grid-meter-reversed",
-        "wrong-passwords",
-    ]  # fmt: skip
+    code: HealthCode
     trouble: str | None
 
 

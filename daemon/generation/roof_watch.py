@@ -10,7 +10,6 @@ import numpy as np
 import structlog
 
 from config.files.errors import FileError
-from daemon.control.events import HouseholdHealth
 from daemon.generation.forecasts import (
     FURTHEST,
     KEPT,
@@ -19,8 +18,9 @@ from daemon.generation.forecasts import (
     load_forecast_of,
     points_of,
 )
+from daemon.generation.refusals import Refusals
 from planners.generation import nowcast
-from planners.generation.forecast import kw_by_minute
+from planners.generation.forecast import values_by_minute
 from planners.generation.metered import HourInProgress, with_reading
 from planners.generation.nowcast import Recent
 from planners.generation.outlook import LEARNED_WEEKS, Outlook, learned_shares
@@ -37,12 +37,10 @@ if TYPE_CHECKING:
     from config.files.forecast_series import ForecastPoint
     from config.home.generation import Generation
     from config.household.household_file import HouseholdFile
+    from daemon.control.events import HouseholdHealth
     from daemon.control.state import House
 
 _log = structlog.get_logger(__name__)
-
-MOST_OF_A_REASON = 600
-"""The longest reason in an alert."""
 
 
 class RoofWatch:
@@ -58,14 +56,12 @@ class RoofWatch:
         self._hour: HourInProgress | None = None
         self._recent = Recent()
         self._outlook: Outlook | None = None
-        # Why the last forecast of the file, and of the bus, was dropped.
-        self._refused: dict[str, str] = {}
-        self._reported: str | None = None
+        self._refusals = Refusals("forecast-refused")
 
     def read_file(self, file: HouseholdFile) -> bool:
         """Read the file of forecasts, if the household names one; whether it says anything new."""
         before = self._of_file
-        self._refused.pop("file", None)
+        self._refusals.note("file", None)
         if forecast_file(file) is None:
             self._of_file = ()
             return self._of_file != before
@@ -73,7 +69,7 @@ class RoofWatch:
             self._of_file = load_forecast_of(file)
         except FileError as error:
             _log.error("the forecast is dropped, the one before stays", why=str(error))
-            self._refused["file"] = str(error.faults[0])
+            self._refusals.note("file", str(error.faults[0]))
         return self._of_file != before
 
     def use_ledger(self, ledger: LedgerReader, file: HouseholdFile, now: datetime) -> None:
@@ -111,9 +107,9 @@ class RoofWatch:
             points = points_of(message, file.generation, now)
         except RefusedForecastError as error:
             _log.error("the forecast is dropped, the one before stays", why=str(error))
-            self._refused["bus"] = str(error)
+            self._refusals.note("bus", str(error))
             return False
-        self._refused.pop("bus", None)
+        self._refusals.note("bus", None)
         if not ledger.add_forecast(points, now - KEPT):
             return False
         before = self._forecast_kw(file.generation, now)
@@ -127,7 +123,7 @@ class RoofWatch:
         """Return what the forecasts say of each minute to come [kW]."""
         first, points = minute_of(now), (*self._of_file, *self._of_bus)
         last = first + FURTHEST // timedelta(minutes=1)
-        return kw_by_minute(points, generation.forecast_step, first, last)
+        return values_by_minute(points, generation.forecast_step, first, last)
 
     def take_reading(self, reading: Generated, house: House, ledger: Ledger) -> bool:
         """Take up what the roofs give now, and store the mean of each hour.
@@ -179,11 +175,4 @@ class RoofWatch:
 
     def news(self) -> HouseholdHealth | None:
         """Report, once, that a forecast was dropped, or that a good one has come since."""
-        reason = next(iter(self._refused.values()), None)
-        if reason == self._reported:
-            return None
-        was_reported, self._reported = self._reported, reason
-        if reason is not None and was_reported is not None:
-            return None  # the alert stands
-        trouble = None if reason is None else reason[:MOST_OF_A_REASON]
-        return HouseholdHealth("forecast-refused", trouble)
+        return self._refusals.news()

@@ -10,6 +10,7 @@ import structlog
 
 from adapters.contract.messages import (
     Announcements,
+    CarbonIntensity,
     DaemonState,
     Forecast,
     Generated,
@@ -57,7 +58,8 @@ class RequestRefused:
     why: Refusal
 
 
-OfHousehold = PriceFeed | Announcements | Forecast | Generated | LoadRead | GridRead | DaemonState
+News = PriceFeed | Announcements | Forecast | CarbonIntensity | Generated
+OfHousehold = News | LoadRead | GridRead | DaemonState
 """A message to the whole household."""
 
 Received = tuple[str, "Event"] | OfHousehold | RequestRefused
@@ -325,10 +327,11 @@ class Inbox:
         return point, PersonAsked(request)
 
 
-_KINDS: Mapping[str, type[PriceFeed | Announcements | Forecast]] = {
+_KINDS: Mapping[str, type[PriceFeed | Announcements | Forecast | CarbonIntensity]] = {
     "prices": PriceFeed,
     "announcements": Announcements,
     "forecast": Forecast,
+    "carbon": CarbonIntensity,
 }
 
 

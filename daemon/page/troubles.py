@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 from daemon.control.alerts import (
     BROKER_REFUSES,
+    CARBON_REFUSED,
     ENDED_SHORT,
     FILE_REFUSED,
     FORECAST_REFUSED,
@@ -106,6 +107,10 @@ ALERT_WORDS: Final[Mapping[str, AlertWords]] = {
     ),
     FORECAST_REFUSED: AlertWords(
         "A forecast of the sun has faults: plans count on the one before it, or on no sun.",
+        "Look whether what sends them works.",
+    ),
+    CARBON_REFUSED: AlertWords(
+        "Values of the grid's carbon have faults: plans count on those before them.",
         "Look whether what sends them works.",
     ),
     GRID_METER_REVERSED: AlertWords(

@@ -15,7 +15,7 @@ from adapters.bus.embedded_broker import EmbeddedBroker
 from adapters.clocks.clock import SystemClock
 from adapters.host.signals import heed_signals
 from adapters.ledger.ledger import open_ledger
-from adapters.ledger.stored_prices import stored_news, stored_sunshine
+from adapters.ledger.stored_prices import stored_intensities, stored_news, stored_sunshine
 from config.files.announcements import announcements_in, prices_in
 from config.files.errors import UsageError
 from config.household.broker import Bus
@@ -159,7 +159,7 @@ def _page_of() -> Callable[[Path, House, VirtualClock, Path], AbstractContextMan
 
 
 def _copy_prices(file: HouseholdFile, ledger: Ledger) -> None:
-    """Copy the prices, announcements and forecasts that the household's ledger has from its bus."""
+    """Copy the prices, announcements and series that the household's ledger has from its bus."""
     names = [each.name for each in file.tariffs if each.series or each.announced]
     for name, news in stored_news(file.ledger.path, names).items():
         ledger.add_prices(name, prices_in(news))
@@ -167,6 +167,9 @@ def _copy_prices(file: HouseholdFile, ledger: Ledger) -> None:
     if file.generation is not None:
         points, _hours = stored_sunshine(file.ledger.path)
         ledger.add_forecast(points, datetime.min.replace(tzinfo=UTC))
+    if file.carbon is not None:
+        _of_file, of_bus = stored_intensities(file.ledger.path)
+        ledger.add_intensities(of_bus, "bus", datetime.min.replace(tzinfo=UTC))
 
 
 def _evenings(

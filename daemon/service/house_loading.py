@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from adapters.ledger.stored_prices import (
     stored_account_changes,
+    stored_intensities,
     stored_ledger,
     stored_load_hours,
     stored_news,
@@ -25,8 +26,10 @@ from config.files.errors import Fault, FileError, LedgerError
 from config.files.price_series import load_prices
 from config.home.known_load import LearnedLoad
 from config.household.loading import load_household
+from daemon.carbon.intensities import load_intensities_of, with_earlier
 from daemon.control.state import House
 from daemon.generation.forecasts import load_forecast_of
+from planners.carbon.outlook import CarbonOutlook
 from planners.generation.outlook import Outlook, learned_shares
 from planners.home.learned_load import learned_load
 from planners.rates.prices import prices_of
@@ -54,7 +57,7 @@ def load_house(path: Path, now: datetime | None = None) -> House:
         The household file.
     now : datetime, optional
         UTC; with it, what the home has drawn stands in for a known load that is not declared, and
-        forecasts of the home's own roofs are loaded too.
+        forecasts of the home's own roofs and carbon intensities are loaded too.
 
     Returns
     -------
@@ -74,6 +77,8 @@ def load_house(path: Path, now: datetime | None = None) -> House:
         return house
     if file.generation is not None:
         house = _with_roofs(house, load_forecast_of(file), now)
+    if file.carbon is not None:
+        house = _with_carbon(house)
     try:
         if file.household.main_fuse_amps is not None and not file.household.known_load:
             house = with_learned_load(house, stored_load_hours(file.ledger.path), now)
@@ -111,6 +116,21 @@ def _with_roofs(house: House, of_file: tuple[ForecastPoint, ...], now: datetime)
     shares = learned_shares(hours, generation, now, file.zone)
     sun = Outlook(generation, file.zone, (*of_file, *of_bus), shares)
     return replace(house, prices=replace(house.prices, sun=sun))
+
+
+def _with_carbon(house: House) -> House:
+    """Add what is known of the grid's carbon, by file and by what was stored."""
+    file, carbon = house.file, house.file.carbon
+    if carbon is None:
+        return house
+    of_file = load_intensities_of(file)
+    try:
+        earlier, of_bus = stored_intensities(file.ledger.path)
+    except LedgerError as error:
+        sys.stderr.write(f"{error}; stored carbon intensities are left out\n")
+        earlier, of_bus = (), ()
+    outlook = CarbonOutlook(carbon, file.zone, (*with_earlier(of_file, earlier), *of_bus))
+    return replace(house, prices=house.prices.with_carbon(outlook))
 
 
 def _with_peaks(house: House, now: datetime) -> House:

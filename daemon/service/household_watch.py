@@ -21,6 +21,8 @@ from config.files.errors import FileError
 from config.files.price_series import load_prices
 from config.household.loading import load_household
 from config.tariffs.read_dates import dates_files
+from daemon.carbon.carbon_watch import CarbonWatch
+from daemon.carbon.intensities import carbon_file
 from daemon.control.events import HouseholdHealth
 from daemon.generation.forecasts import forecast_file
 from daemon.generation.roof_watch import RoofWatch
@@ -39,7 +41,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
     from datetime import datetime
 
-    from adapters.contract.messages import Announcements, Forecast, Generated
+    from adapters.contract.messages import Announcements, CarbonIntensity, Forecast, Generated
     from adapters.ledger.ledger import Ledger
     from config.calendar.account_days import AccountChange
     from config.files.announcements import RateNews
@@ -97,10 +99,14 @@ class HouseholdWatch:
         self._account_changes: tuple[AccountChange, ...] | None = None
         # What is expected of the home's own roofs.
         self._roofs = RoofWatch()
+        # What is known of the grid's carbon.
+        self._carbon = CarbonWatch()
         file, series = self._read()
         self._series = series
         self._read_forecast(file)
-        self._house = self._roofs.over(house_of(file, series, lambda _tariff: ()))
+        self._read_carbon(file)
+        house = self._roofs.over(house_of(file, series, lambda _tariff: ()))
+        self._house = self._carbon.over(house)
 
     @property
     def house(self) -> House:
@@ -173,6 +179,7 @@ class HouseholdWatch:
         self._load_hours = ledger.load_hours()
         self._peaks = peaks_so_far(self._house, ledger, now, self._peaks)
         self._roofs.use_ledger(ledger, self._house.file, now)
+        self._carbon.use_ledger(ledger, self._house.file, now)
         self._put_in_force(self._house)
         return self._house is not before
 
@@ -182,7 +189,7 @@ class HouseholdWatch:
             house = replace(house, file=house.file.with_account_changes(changes))
         if self._learned_at is not None:
             house = with_learned_load(house, self._load_hours, self._learned_at)
-        house = self._roofs.over(house)
+        house = self._carbon.over(self._roofs.over(house))
         self._house = house if house.peaks == self._peaks else replace(house, peaks=self._peaks)
 
     def load_changes(
@@ -206,17 +213,39 @@ class HouseholdWatch:
             self._stamps.clear()
         in_force = series_files(self._house.file)
         with_the_file = {self._path} | self._wanted | self._dates_files
-        forecast = forecast_file(self._house.file)
-        watched = with_the_file | in_force | ({forecast} if forecast else set())
+        forecast, carbon = forecast_file(self._house.file), carbon_file(self._house.file)
+        watched = with_the_file | in_force | {each for each in (forecast, carbon) if each}
         changed = {path for path in watched if _stamp(path) != self._stamps.get(path)}
         if changed & with_the_file and self._load_file(ledger):
             return "file"
         if self._load_series(sorted(changed & in_force), ledger):
             return "prices"
-        if forecast in changed and self._read_forecast(self._house.file):
+        is_new = forecast in changed and self._read_forecast(self._house.file)
+        if carbon in changed and self._read_carbon(self._house.file):
+            is_new = True
+        if is_new:
             self._put_in_force(self._house)
             return "forecast"
         return None
+
+    def _read_carbon(self, file: HouseholdFile) -> bool:
+        """Read the file of carbon intensities, if there is one; whether it says anything new."""
+        path = carbon_file(file)
+        if path is not None:
+            self._stamps[path] = _stamp(path)
+        is_new = self._carbon.read_file(file)
+        self._peaks_due = self._peaks_due or is_new  # it is stored with the next look
+        return is_new
+
+    def store_carbon(self, received: CarbonIntensity, ledger: Ledger, now: datetime) -> bool:
+        """Store intensities that came over the bus; whether plans must count on another carbon."""
+        is_new = self._carbon.take(received, self._house.file, ledger, now)
+        self._put_in_force(self._house)
+        return is_new
+
+    def carbon_news(self) -> HouseholdHealth | None:
+        """Report, once, that intensities were dropped, or that good ones have come since."""
+        return self._carbon.news()
 
     def _read_forecast(self, file: HouseholdFile) -> bool:
         """Read the file of forecasts, if there is one; whether it says anything new."""
@@ -349,8 +378,10 @@ class HouseholdWatch:
             return False
         self._refused = None
         self._read_forecast(file)
-        if file.generation != self._house.file.generation:
-            self._peaks_due = True  # what was stored of the roofs is read again
+        self._read_carbon(file)
+        old = self._house.file
+        if (file.generation, file.carbon) != (old.generation, old.carbon):
+            self._peaks_due = True  # what was stored of the roofs, and of carbon, is read again
         if _capacity_charges(file) != _capacity_charges(self._house.file):
             self._peaks, self._peaks_due = (), True  # other hours may count: read all again
         self._put_in_force(house_of(file, series, ledger.rate_news))

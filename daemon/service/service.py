@@ -16,6 +16,7 @@ from adapters.bus.events import Connected, Disconnected, MessageArrived, Publish
 from adapters.contract.messages import (
     Announcements,
     Answer,
+    CarbonIntensity,
     DaemonState,
     Forecast,
     Generated,
@@ -88,7 +89,7 @@ if TYPE_CHECKING:
     from adapters.ledger.ledger import Ledger
     from daemon.control.events import Action, Event
     from daemon.control.state import House, PointState
-    from daemon.messaging.inbox import Received
+    from daemon.messaging.inbox import News, Received
     from daemon.messaging.instance import Instance
     from daemon.service.backup_schedule import BackupSchedule
     from daemon.service.clock_watch import ClockWatch
@@ -356,6 +357,7 @@ class Service:
             broker,
             self._watch.news(now),
             self._watch.forecast_news(),
+            self._watch.carbon_news(),
             self._channels.news(),
         )
         for news in all_news:
@@ -542,7 +544,7 @@ class Service:
 
     def _act_on(self, received: Received) -> None:
         match received:
-            case PriceFeed() | Announcements() | Forecast() | Generated():
+            case PriceFeed() | Announcements() | Forecast() | CarbonIntensity() | Generated():
                 self._on_news(received)
             case LoadRead() | GridRead():
                 self._on_home(received)
@@ -556,14 +558,17 @@ class Service:
             case (point, event):
                 self._step(point, event)
 
-    def _on_news(self, received: PriceFeed | Announcements | Forecast | Generated) -> None:
-        """Store prices, announced days, a forecast, or what the roofs give, and plan with them."""
+    def _on_news(self, received: News) -> None:
+        """Store prices, announced days, a forecast, carbon, or what roofs give; plan with them."""
         match received:
             case Generated():
                 if self._watch.store_generated(received, self._ledger):
                     self._step_all(HouseChanged("forecast"))
             case Forecast():
                 if self._watch.store_forecast(received, self._ledger, self._clock.now()):
+                    self._step_all(HouseChanged("forecast"))
+            case CarbonIntensity():
+                if self._watch.store_carbon(received, self._ledger, self._clock.now()):
                     self._step_all(HouseChanged("forecast"))
             case _:
                 if self._watch.store_news(received, self._ledger):

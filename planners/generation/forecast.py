@@ -6,7 +6,7 @@ from collections import defaultdict
 from datetime import UTC, datetime
 from itertools import pairwise
 from statistics import median_low
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import TYPE_CHECKING, Final, NamedTuple, TypeVar
 
 import numpy as np
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from config.files.forecast_series import ForecastPoint
+    from config.files.forecast_series import ForecastPoint, IssuedPoint
     from config.home.generation import Generation
 
 ALONE_MINUTES: Final = 60
@@ -33,16 +33,18 @@ NIGHT_KW: Final = 0.1
 
 _LONG_AGO: Final = datetime(1970, 1, 1, tzinfo=UTC)
 
+_Point = TypeVar("_Point", bound="IssuedPoint")
 
-def kw_by_minute(
-    points: Sequence[ForecastPoint], step_minutes: int | None, first: int, last: int
+
+def values_by_minute(
+    points: Sequence[IssuedPoint], step_minutes: int | None, first: int, last: int
 ) -> NDArray[np.float64]:
-    """Lay forecasts over some time; where two know a minute, the newer one counts.
+    """Lay series over some time; where two know a minute, the newer one counts.
 
     Parameters
     ----------
-    points : sequence of ForecastPoint
-        Of one forecast or several.
+    points : sequence of IssuedPoint
+        Of one series or several, such as forecasts of power.
     step_minutes : int or None
         The longest time that a value holds [min]; None to read it off the gaps between values.
     first, last : int
@@ -51,7 +53,7 @@ def kw_by_minute(
     Returns
     -------
     ndarray of float64, shape (last - first,)
-        Power in each minute, NaN where no forecast reaches [kW].
+        The value in each minute, NaN where no series reaches.
     """
     found = np.full(last - first, np.nan)
     for issue in _oldest_first(points):
@@ -61,13 +63,13 @@ def kw_by_minute(
         for point, start, after in zip(issue, starts, following, strict=True):
             begin, end = start - first, min(start + step, after) - first
             if end > 0 and begin < len(found):
-                found[max(0, begin) : end] = point.kw
+                found[max(0, begin) : end] = point.value
     return found
 
 
-def _oldest_first(points: Iterable[ForecastPoint]) -> list[list[ForecastPoint]]:
-    """Put the values of each forecast together, in order of time."""
-    by_issue: dict[datetime, list[ForecastPoint]] = defaultdict(list)
+def _oldest_first(points: Iterable[_Point]) -> list[list[_Point]]:
+    """Put the values of each series together, in order of time."""
+    by_issue: dict[datetime, list[_Point]] = defaultdict(list)
     for point in points:
         by_issue[point.issued or _LONG_AGO].append(point)
     return [sorted(by_issue[at], key=lambda each: each.start) for at in sorted(by_issue)]
@@ -141,8 +143,8 @@ def _at_night(
     return None
 
 
-def known_until(points: Sequence[ForecastPoint], step_minutes: int | None) -> datetime | None:
-    """Return the end of the last value of all forecasts, UTC; None if there is none."""
+def known_until(points: Sequence[IssuedPoint], step_minutes: int | None) -> datetime | None:
+    """Return the end of the last value of all series, UTC; None if there is none."""
     ends = []
     for issue in _oldest_first(points):
         starts = [minute_of(each.start) for each in issue]

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 import numpy as np
 
 from planners.generation.clear_sky import clear_sky, roof_kw
-from planners.generation.forecast import known_until, kw_by_minute
+from planners.generation.forecast import known_until, values_by_minute
 from planners.generation.sun_position import sun_position
 from planners.local_time.conversion import DAY_MINUTES, minute_of
 from planners.local_time.zone_offsets import offsets_between
@@ -112,7 +112,7 @@ class Outlook:
                 local = offsets_between(self.zone, first, last).to_local(minutes)
                 expected *= np.array(self.shares)[local % DAY_MINUTES // HOUR_MINUTES]
         if self.points:
-            forecast = kw_by_minute(self.points, generation.forecast_step, first, last)
+            forecast = values_by_minute(self.points, generation.forecast_step, first, last)
             expected = np.where(np.isnan(forecast), expected, forecast)
         if self.correction is not None:
             expected *= self.correction.factors(first, last)

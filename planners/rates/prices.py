@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from planners.carbon.outlook import CarbonOutlook
 from planners.generation.outlook import Outlook
 from planners.local_time.conversion import MINUTE, instant_of, local_date, minute_of
 from planners.local_time.zone_offsets import offset_at, offsets_between
@@ -55,6 +56,9 @@ class Prices:
         What the home's own roofs are expected to give; None without any.
     export : Prices or None
         What is paid for what they give to the grid; None without any.
+    carbon : CarbonOutlook or None
+        The carbon of the grid's power; None if the household declares nothing of it. It is no part
+        of any rate.
     """
 
     zone: ZoneInfo
@@ -64,6 +68,24 @@ class Prices:
     own: Mapping[str, Prices] = field(default_factory=dict)
     sun: Outlook | None = None
     export: Prices | None = None
+    carbon: CarbonOutlook | None = None
+
+    def with_carbon(self, carbon: CarbonOutlook | None) -> Prices:
+        """Return the same rates with another outlook of carbon, at every meter.
+
+        Parameters
+        ----------
+        carbon : CarbonOutlook or None
+            What is known of it.
+
+        Returns
+        -------
+        Prices
+            Who names the same tariffs shares one still.
+        """
+        made = {each: replace(each, carbon=carbon) for each in dict.fromkeys(self.own.values())}
+        own = {name: made[each] for name, each in self.own.items()}
+        return replace(self, carbon=carbon, own=own)
 
     def at(self, charge_point: str) -> Prices:
         """Return the rates at which a charge point's energy is bought.
@@ -203,7 +225,8 @@ class Prices:
     ) -> int:
         """Return the length of the longest tick inside which no rate changes.
 
-        Ticks are aligned to the local clock.
+        Nor does the carbon intensity, where plans count its price. Ticks are aligned to the local
+        clock.
 
         Parameters
         ----------
@@ -224,6 +247,9 @@ class Prices:
         edges = [minute_of(span.start) + offsets[0] for span in spans[1:]]
         # A clock that is put on by half an hour leaves no ticks of an hour aligned.
         shifts = [later - earlier for earlier, later in pairwise(offsets)]
+        if self.carbon is not None and self.carbon.has_price:
+            changes = self.carbon.changes(minute_of(start), minute_of(end))
+            edges += [minute + offsets[0] for minute in changes]
         return gcd(tick_minutes, *edges, *shifts)
 
     def tick_from(self, instant: datetime, tick_minutes: int) -> datetime:
@@ -350,6 +376,8 @@ def prices_of(
         if point.tariff is not None:
             own[name] = made.setdefault(tariffs, _prices_of(file, tariffs, series))
     prices = replace(_prices_of(file, file.home_tariffs, series), own=own)
+    if file.carbon is not None:
+        prices = prices.with_carbon(CarbonOutlook(file.carbon, file.zone))
     if file.generation is None:
         return prices
     exports = tuple(tariff.export_tariff for tariff in file.home_tariffs)

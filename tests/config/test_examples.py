@@ -23,6 +23,7 @@ def test_there_are_examples() -> None:
     """Tariffs of common structures, two capacity charges, three kinds of hardware, two cars."""
     assert [path.name for path in FILES] == [
         "announced-days.yaml",
+        "carbon.yaml",
         "controlled-circuit.yaml",
         "day-ahead.yaml",
         "fetched-day-ahead.yaml",

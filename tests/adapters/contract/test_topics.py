@@ -65,6 +65,7 @@ def test_what_the_daemon_listens_to() -> None:
         "lullwatt/kowhai-cottage/prices",
         "lullwatt/kowhai-cottage/announcements",
         "lullwatt/kowhai-cottage/forecast",
+        "lullwatt/kowhai-cottage/carbon",
         "lullwatt/kowhai-cottage/generation",
         "lullwatt/kowhai-cottage/load",
         "lullwatt/kowhai-cottage/grid",

@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
 from config.files.errors import FileError
-from config.files.forecast_series import ForecastPoint, load_forecast
+from config.files.forecast_series import (
+    ForecastPoint,
+    IntensityPoint,
+    load_forecast,
+    load_intensities,
+)
 
 NINE = datetime(2026, 6, 3, 9, tzinfo=UTC)
 HEADER = "expected the header start,kw or start,watts, perhaps after issued"
@@ -78,6 +84,25 @@ def test_faults(tmp_path: Path, text: str, faults: list[str]) -> None:
     with pytest.raises(FileError) as error:
         load(tmp_path, text)
     assert [str(each).split("sun.csv:")[1] for each in error.value.faults] == faults
+
+
+def test_carbon_intensities(tmp_path: Path) -> None:
+    """Read like forecasts, with a column and a range of their own."""
+    path = tmp_path / "carbon.csv"
+    path.write_text("issued;start;grams_per_kwh\n2026-06-03T05:00:00Z;2026-06-03T09:00:00Z;96,5\n")
+    assert load_intensities(path) == (IntensityPoint(NINE, 96.5, FIVE),)
+    for text, fault in (
+        ("start,kw\n", "1:1: expected the header start,grams_per_kwh, perhaps after issued"),
+        ("start,grams_per_kwh\n2026-06-03T09:00:00Z,-1\n", "2:22: grams_per_kwh: expected an in"),
+        ("start,grams_per_kwh\n2026-06-03T09:00:00,1\n", "2:1: start: expected an instant"),
+        (
+            "start,grams_per_kwh\n2026-06-03T09:00:00Z,1\n2026-06-03T09:00:00Z,2\n",
+            "3:22: grams_per_kwh: expected one value for each start, got another one",
+        ),
+    ):
+        path.write_text(text)
+        with pytest.raises(FileError, match=re.escape(f"carbon.csv:{fault}")):
+            load_intensities(path)
 
 
 def test_a_huge_file_is_refused(tmp_path: Path) -> None:

@@ -272,6 +272,16 @@ LINES = {
             ClearedBy.RESTART: restart,
         },
     ),
+    "carbon-refused": Line(
+        lambda: after(HouseholdHealth("carbon-refused", "they end at 2026-06-01 20:00 UTC")),
+        "Carbon intensities are dropped: they end at 2026-06-01 20:00 UTC.",
+        {
+            ClearedBy.GOOD_INTENSITIES: lambda world: world.handle(
+                HouseholdHealth("carbon-refused", None)
+            ),
+            ClearedBy.RESTART: restart,
+        },
+    ),
     "ledger-refuses": Line(
         lambda: after(HouseholdHealth("ledger-refuses", "the disk is full")),
         "Nothing can be recorded: the disk is full. Charging goes on, and what arrives meanwhile is"

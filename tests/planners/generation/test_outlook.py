@@ -11,7 +11,7 @@ import pytest
 
 from config.files.forecast_series import ForecastPoint
 from config.home.generation import Generation
-from planners.generation.forecast import forecast_doubt, kw_by_minute
+from planners.generation.forecast import forecast_doubt, values_by_minute
 from planners.generation.metered import GenerationHour
 from planners.generation.nowcast import Recent, with_reading
 from planners.generation.outlook import (
@@ -62,7 +62,7 @@ def test_the_newest_forecast_counts_minute_by_minute() -> None:
     """A newer one replaces an older one where it reaches, whatever its step."""
     old = [point(hour, 1.0, issued=12) for hour in range(24)]
     new = [point(hour / 2, 2.0, issued=1) for hour in range(20, 28)]
-    kw = kw_by_minute([*new, *old], None, DAY, DAY + 1440)
+    kw = values_by_minute([*new, *old], None, DAY, DAY + 1440)
     assert set(kw[: 10 * 60]) == {1.0}
     assert set(kw[10 * 60 : 14 * 60]) == {2.0}
     assert set(kw[14 * 60 :]) == {1.0}
