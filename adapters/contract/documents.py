@@ -59,6 +59,18 @@ class PlannedSources(TypedDict):
     grid: PlannedOutcome
 
 
+class PlannedCarbon(TypedDict):
+    """The carbon of the plan's energy, where carbon has a price.
+
+    `kind` is what the intensities are. `counted` is what the plan counted for it when it compared
+    hours; it is no part of any cost.
+    """
+
+    kind: Literal["average", "marginal"]
+    kg: Annotated[float, Field(ge=0, description="[kg CO2e]")]
+    counted: Annotated[float, Field(ge=0, description="[currency]")]
+
+
 class PlannedLater(TypedDict):
     """A later night that was planned together with this one."""
 
@@ -105,6 +117,7 @@ class PlanDocument(TypedDict):
     cautions: list[str]
     as_of: NotRequired[Instant]
     by_source: NotRequired[PlannedSources]
+    carbon: NotRequired[PlannedCarbon]
     later: NotRequired[list[PlannedLater]]
     earliest_ready: NotRequired[Instant | None]
     amps_that_would_do: NotRequired[float | None]

@@ -154,8 +154,8 @@ class LedgerReader(SpanReader):
             (source,),
         )
         return tuple(
-            IntensityPoint(from_micros(start), grams, *map(from_micros, filter(None, issued)))
-            for start, grams, *issued in rows
+            IntensityPoint(from_micros(start), grams, from_micros(issued) if issued else None)
+            for start, grams, issued in rows
         )
 
     def generation_hours(self) -> tuple[GenerationHour, ...]:

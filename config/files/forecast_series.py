@@ -91,10 +91,6 @@ class _Kind(NamedTuple, Generic[_Point]):
     units: Mapping[str, float]
     point: type[_Point]
 
-    @property
-    def headers(self) -> list[list[str]]:
-        return [[*issued, "start", key] for issued in ((), ("issued",)) for key in self.units]
-
 
 _POWER = _Kind(
     "a forecast in CSV", "a power", MOST_KW, {"kw": 1.0, "watts": WATTS_PER_KW}, ForecastPoint
@@ -206,7 +202,8 @@ def _load(path: Path, kind: _Kind[_Point]) -> tuple[_Point, ...]:
     rows = rows_of(text, separator)
     header = next(rows, [CsvCell(1, 1, "")])
     names = [cell.text for cell in header]
-    if names not in kind.headers:
+    plain = names[1:] if names[0] == "issued" else names
+    if plain not in [["start", key] for key in kind.units]:
         got = quoted(",".join(names)) if text.strip() else "an empty file"
         wanted = " or ".join(f"start,{key}" for key in kind.units)
         message = f"expected the header {wanted}, perhaps after issued, got {got}"

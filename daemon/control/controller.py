@@ -610,8 +610,8 @@ def _why_now(state: PointState, plan: Plan, period: Period, house: House) -> str
     begun = state.switches.on_at
     if is_charging(state) and minutes and begun is not None:
         end = _end_of_run(plan, period)
-        rates = [each.cost / each.kwh for each in plan.periods if each.start > end]
-        is_dear = any(rate < period.cost / period.kwh for rate in rates)
+        prices = [each.price / each.kwh for each in plan.periods if each.start > end]
+        is_dear = any(price < period.price / period.kwh for price in prices)
         if is_dear and end <= begun + shortest:
             return f"it must stay on for at least {minutes:g} minutes"
     soon = plan.departure - plan.made_at <= DAY
@@ -620,7 +620,8 @@ def _why_now(state: PointState, plan: Plan, period: Period, house: House) -> str
         return f"every hour before {by} is needed, and even that is too little time"
     excess = state.current_watch.excess
     allow = "" if excess is None else f" that allow the {amps_text(excess.taken_amps)} it takes"
-    return f"cheapest hours before {by}{allow}"
+    counted = ", carbon counted" if plan.carbon_kind else ""
+    return f"cheapest hours before {by}{allow}{counted}"
 
 
 def _end_of_run(plan: Plan, period: Period) -> datetime:

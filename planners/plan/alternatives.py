@@ -131,11 +131,11 @@ def alternatives_to(
     plan = solution_of(night, solution.amps[:end], solution.share[:end])
     more_kwh, saves = _for_later(horizon, solution)
     return Alternatives(
-        cost=plan.cost,
+        cost=horizon.money_of(plan),
         beyond_need=_beyond_need(horizon, night, plan),
-        earlier=_shifted(night, plan, -round(1 / problem.tick_hours)),
-        later=_shifted(night, plan, round(1 / problem.tick_hours)),
-        fewer_starts=_fewer_starts(night, plan),
+        earlier=_shifted(horizon, night, plan, -round(1 / problem.tick_hours)),
+        later=_shifted(horizon, night, plan, round(1 / problem.tick_hours)),
+        fewer_starts=_fewer_starts(horizon, night, plan),
         currents=tuple(_other_currents(horizon, solution, night, carry_out)),
         more_kwh=more_kwh,
         saves=saves,
@@ -150,7 +150,7 @@ def _beyond_need(horizon: Horizon, night: PlanningProblem, plan: Solution) -> fl
     if departure.want_percent <= departure.need_percent or kwh < MENTIONED_KWH:
         return None
     only = solve(replace(night, deadlines=(Deadline(night.ticks, need, need),)))
-    return plan.cost - only.cost
+    return horizon.money_of(plan) - horizon.money_of(only)
 
 
 def _alone(problem: PlanningProblem, deadline: Deadline) -> PlanningProblem:
@@ -158,7 +158,7 @@ def _alone(problem: PlanningProblem, deadline: Deadline) -> PlanningProblem:
     return problem.during(0, deadline.end, deadlines=(deadline,))
 
 
-def _shifted(night: PlanningProblem, plan: Solution, ticks: int) -> float | None:
+def _shifted(horizon: Horizon, night: PlanningProblem, plan: Solution, ticks: int) -> float | None:
     """Price the same currents some ticks later; None if they don't fit."""
     lost = plan.on[-ticks:] if ticks > 0 else plan.on[:-ticks]
     if abs(ticks) >= night.ticks or lost.any():
@@ -166,10 +166,10 @@ def _shifted(night: PlanningProblem, plan: Solution, ticks: int) -> float | None
     amps, share = np.roll(plan.amps, ticks), np.roll(plan.share, ticks)
     if (amps > night.highest_amps + LEAST_AMPS).any() or (share[: night.rest_left] > 0).any():
         return None
-    return solution_of(night, amps, share).cost
+    return horizon.money_of(solution_of(night, amps, share))
 
 
-def _fewer_starts(night: PlanningProblem, plan: Solution) -> FewerStarts | None:
+def _fewer_starts(horizon: Horizon, night: PlanningProblem, plan: Solution) -> FewerStarts | None:
     """Find the cheapest plan with fewer starts, by raising the price of a start."""
     if plan.starts < 2:  # noqa: PLR2004 - without a start there is no charge
         return None
@@ -188,7 +188,7 @@ def _fewer_starts(night: PlanningProblem, plan: Solution) -> FewerStarts | None:
     if fewest.starts >= plan.starts:
         return None
     less_kwh = float(plan.metered_kwh.sum() - fewest.metered_kwh.sum())
-    return FewerStarts(fewest.starts, fewest.cost, less_kwh)
+    return FewerStarts(fewest.starts, horizon.money_of(fewest), less_kwh)
 
 
 def _other_currents(
@@ -323,4 +323,4 @@ def _for_later(horizon: Horizon, solution: Solution) -> tuple[float, float | Non
     otherwise = solve(replace(problem, deadlines=(no_more, *problem.deadlines[1:])))
     if abs(otherwise.reaches_kwh[-1] - solution.reaches_kwh[-1]) > MENTIONED_KWH:
         return more, None
-    return more, otherwise.cost - solution.cost
+    return more, horizon.money_of(otherwise) - horizon.money_of(solution)

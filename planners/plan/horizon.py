@@ -13,7 +13,7 @@ import numpy as np
 
 from planners.local_time.conversion import MINUTE, minute_of
 from planners.local_time.wished_departures import departures_to_plan
-from planners.plan.window import Slot, Window, window_of, with_surplus
+from planners.plan.window import Slot, Window, window_of, with_sources
 from planners.power.allowed_currents import (
     amps_allowed,
     charge_model,
@@ -45,6 +45,7 @@ if TYPE_CHECKING:
     from planners.power.charging import ChargeModel, Ladder
     from planners.power.excess_current import ExcessCurrent
     from planners.rates.prices import Prices
+    from planners.solver.solution import Solution
 
 
 HOUR = timedelta(hours=1)
@@ -172,6 +173,15 @@ class Horizon:
     def rest_before(self, k: int) -> Slot | None:
         """Return the time from the last tick before a departure until the vehicle must be ready."""
         return self.window.until(self.situation.departures[k].ready_by).rest
+
+    def money_of(self, solution: Solution) -> float:
+        """Return what a solution from the first tick on costs, without its carbon [currency]."""
+        carbon = self.window.carbon_prices_per_kwh
+        if carbon is None:
+            return solution.cost
+        grid, roof = (prices[: len(solution.metered_kwh)] for prices in carbon)
+        from_grid_kwh = solution.metered_kwh - solution.roof_kwh
+        return solution.cost - float(grid @ from_grid_kwh + roof @ solution.roof_kwh)
 
     @property
     def point(self) -> ChargePoint:
@@ -463,7 +473,7 @@ def slots_between(
         < (ends := min(span.end, current.end, end))
         for at in (begins + i * longest for i in range(ceil((ends - begins) / longest)))
     ]
-    return tuple(with_surplus(slots, prices, surplus))
+    return tuple(with_sources(slots, prices, surplus))
 
 
 def _amps_allowed(
@@ -503,7 +513,7 @@ def _problem(
     point = file.charge_points[car.charge_point]
     has_surplus = any(tick.surplus_kw for tick in window.ticks)
     return PlanningProblem(
-        rates_per_kwh=window.rates_per_kwh,
+        rates_per_kwh=window.prices_per_kwh,
         highest_amps=window.highest_amps,
         tick_hours=window.tick_hours,
         model=model,
@@ -516,7 +526,7 @@ def _problem(
         before=SwitchingState(situation.on, _ticks_since(situation, window, point)),
         prefer_late=car.prefer == "late",
         surplus_kw=window.surplus_kw if has_surplus else None,
-        export_rates_per_kwh=window.export_rates_per_kwh if has_surplus else None,
+        export_rates_per_kwh=window.export_prices_per_kwh if has_surplus else None,
     )
 
 

@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from planners.power.charging import ChargeModel, Ladder
     from planners.solver.solution import Solution
 
+GRAMS_PER_KG = 1000
+
 PARTS_OF_AN_AMPERE = 10
 """Hardware takes currents in tenths of an ampere (common practice, no source)."""
 
@@ -128,8 +130,8 @@ def _gain(model: ChargeModel, charged: ChargingSlot) -> float:
 
 
 def _rate(model: ChargeModel, charged: ChargingSlot) -> float:
-    """Return what a kWh costs on average at the slot's current [currency per kWh]."""
-    return charged.slot.rate_at(charged.amps * model.kw_per_amp)
+    """Return what a kWh counts on average at the slot's current [currency per kWh]."""
+    return charged.slot.price_at(charged.amps * model.kw_per_amp)
 
 
 def _dearest_edge(
@@ -194,7 +196,11 @@ def periods_of(charging: Sequence[ChargingSlot], bought: Ladder) -> tuple[Period
     ):
         (slot, amps), end = charged, charged.slot.end(share)
         roof_kwh = slot.roof_kwh(kwh, share)
-        sums = _Sums(kwh, slot.cost(kwh, share), roof_kwh, roof_kwh * slot.export_rate)
+        grams = slot.grams(kwh, share)
+        sums = _Sums(
+            kwh, slot.cost(kwh, share), roof_kwh, roof_kwh * slot.export_rate,
+            grams / GRAMS_PER_KG, grams * slot.carbon.price_per_gram,
+        )  # fmt: skip
         if begun is not None:
             (first, first_amps), ended, before = begun
             if (ended, first_amps) == (slot.start, amps) and first.span is slot.span:
@@ -208,17 +214,19 @@ def periods_of(charging: Sequence[ChargingSlot], bought: Ladder) -> tuple[Period
 
 
 class _Sums(NamedTuple):
-    """Energy and cost of a period, and the roofs' part of both."""
+    """Energy and cost of a period, the roofs' part of both, and its carbon with its price."""
 
     kwh: float
     cost: float
     roof_kwh: float
     roof_cost: float
+    carbon_kg: float
+    carbon_price: float
 
 
 def _period(first: ChargingSlot, end: datetime, sums: _Sums) -> Period:
     span = first.slot.span
     return Period(
         first.slot.start, end, first.amps, sums.kwh, sums.cost, span.band, span.estimated,
-        sums.roof_kwh, sums.roof_cost,
+        sums.roof_kwh, sums.roof_cost, sums.carbon_kg, sums.carbon_price,
     )  # fmt: skip

@@ -37,6 +37,9 @@ class Period:
     roof_kwh, roof_cost : float
         The part of that energy that the home's own roofs are counted on for [kWh], and what export
         would pay for it [currency].
+    carbon_kg, carbon_price : float
+        The carbon that the energy causes [kg CO2e], and what the plan counts for it, which is no
+        part of the cost [currency]; 0 unless carbon has a price.
     """
 
     start: datetime
@@ -48,6 +51,13 @@ class Period:
     estimated: bool = False
     roof_kwh: float = 0.0
     roof_cost: float = 0.0
+    carbon_kg: float = 0.0
+    carbon_price: float = 0.0
+
+    @property
+    def price(self) -> float:
+        """What the plan counts for it: cost and carbon [currency]."""
+        return self.cost + self.carbon_price
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +129,8 @@ class Plan:
     Energies are at the meter, and costs include tax. `cost` contains neither the standing charge
     nor start costs. `shortfall` is None if the need is met. `later` holds the nights that were
     planned together with this one. `as_of` is the instant of the figures if it is not `made_at`:
-    they are those of what is left from then on.
+    they are those of what is left from then on. `carbon_kind` is "average" or "marginal" if the
+    plan counts a price of carbon.
     """
 
     charge_point: str
@@ -143,6 +154,7 @@ class Plan:
     why: tuple[str, ...] = field(default=())
     cautions: tuple[str, ...] = field(default=())
     as_of: datetime | None = None
+    carbon_kind: str | None = None
 
     @property
     def rests_on_estimates(self) -> bool:
@@ -158,6 +170,16 @@ class Plan:
     def roof_cost(self) -> float:
         """What export would pay for it [currency]."""
         return sum((period.roof_cost for period in self.periods), 0.0)
+
+    @property
+    def carbon_kg(self) -> float:
+        """The carbon that the energy causes [kg CO2e]; 0 unless carbon has a price."""
+        return sum((period.carbon_kg for period in self.periods), 0.0)
+
+    @property
+    def price(self) -> float:
+        """What is counted for it when plans are compared: cost and carbon [currency]."""
+        return self.cost + sum((period.carbon_price for period in self.periods), 0.0)
 
     @property
     def name(self) -> str:
@@ -206,6 +228,12 @@ class Plan:
                     "energy_kwh": round(self.energy_kwh - self.roof_kwh, 3),
                     "cost": round(self.cost - self.roof_cost, 4),
                 },
+            }
+        if self.carbon_kind is not None:
+            document["carbon"] = {
+                "kind": self.carbon_kind,
+                "kg": round(self.carbon_kg, 3),
+                "counted": round(self.price - self.cost, 4),
             }
         if self.later:
             document["later"] = [_later_json(night) for night in self.later]

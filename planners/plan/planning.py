@@ -18,7 +18,7 @@ from planners.plan.periods import ChargingSlot, charging_slots, cut_where_deares
 from planners.plan.plan import Plan
 from planners.plan.several_nights import bought_ahead, met_before, prepared_for_later
 from planners.plan.shortfall import LONGEST, shortfall_of
-from planners.plan.why import why, why_at_once
+from planners.plan.why import CarbonShift, why, why_at_once
 from planners.power.cautions import cautions
 from planners.power.charging import NEED_TOLERANCE_PERCENT, climb
 from planners.power.circuits import has_power
@@ -109,9 +109,33 @@ def explained(draft: Draft) -> Plan:
     reasons = why(
         plan, window, horizon.file, departure, other,
         hours=hours, prepares_for=horizon.prepares_for, given_up=horizon.given_up,
-        kept=horizon.kept, is_cut=is_cut,
+        kept=horizon.kept, is_cut=is_cut, carbon=_carbon_shift(draft),
     )  # fmt: skip
     return replace(plan, why=reasons)
+
+
+def _carbon_shift(draft: Draft) -> CarbonShift | None:
+    """Compare a plan that counts carbon with the one that would be made without, by solving it."""
+    horizon, carbon = draft.horizon, draft.horizon.prices.carbon
+    if carbon is None or not carbon.has_price or not draft.plan.periods:
+        return None
+    free = horizon.prices.with_carbon(carbon.as_free())
+    sums = []
+    for plan in (draft.plan, draft_plan(horizon.file, free, horizon.situation).plan):
+        nights = [plan.periods, *(night.periods for night in plan.later)]
+        periods = [period for night in nights for period in night]
+        sums.append(
+            (
+                sum(period.cost for period in periods),
+                sum(period.carbon_kg for period in periods),
+                sum(period.kwh for period in periods),
+                [(period.start, period.end, period.amps) for period in periods],
+            )
+        )
+    (cost, kg, kwh, charged), (least_cost, other_kg, other_kwh, other_charged) = sums
+    return CarbonShift(
+        kg, charged != other_charged, cost - least_cost, other_kg - kg, other_kwh - kwh
+    )
 
 
 def _hours_that_limit(horizon: Horizon, window: Window) -> Hours | None:
@@ -223,15 +247,15 @@ def _begins_dear(draft: Draft) -> bool:
     fragment = horizon.window.fragment
     if fragment is None or periods[0].start != fragment.start:
         return False
-    dearest = max(period.cost / period.kwh for period in periods[1:])
+    dearest = max(period.price / period.kwh for period in periods[1:])
     kw = periods[0].amps * horizon.model.kw_per_amp
-    return fragment.rate_at(kw) > dearest + SAME_RATE
+    return fragment.price_at(kw) > dearest + SAME_RATE
 
 
 def _is_cheaper(one: Draft, other: Draft) -> bool:
     """Whether a plan reaches as much as another for less, starts included."""
     start_cost = float(one.horizon.point.start_cost)
-    costs = [draft.plan.cost + start_cost * draft.plan.starts for draft in (one, other)]
+    costs = [draft.plan.price + start_cost * draft.plan.starts for draft in (one, other)]
     reaches_as_much = one.plan.reaches_percent > other.plan.reaches_percent - NEED_TOLERANCE_PERCENT
     return reaches_as_much and costs[0] < costs[1] - SAME_RATE
 
@@ -276,9 +300,23 @@ def _draft(file: HouseholdFile, prices: Prices, situation: Situation) -> Draft:
         at_once=at_once(rested, model, stored, want_kwh),
         timer=timer(rested, model, stored, want_kwh),
         later=later_nights(horizon, solution, night.reaches_kwh),
-        cautions=cautions(file, horizon.charge_point),
+        cautions=(*_of_carbon(prices), *cautions(file, horizon.charge_point)),
+        carbon_kind=_carbon_kind(prices),
     )
     return Draft(plan, horizon, solution, finer=solved.finer)
+
+
+def _of_carbon(prices: Prices) -> tuple[str, ...]:
+    """Warn that carbon has a price, and nothing of it is known."""
+    carbon = prices.carbon
+    if carbon is None or carbon.is_known or not carbon.carbon.price_per_tonne:
+        return ()
+    return ("No carbon intensity of the grid is known: the plan counts no carbon.",)
+
+
+def _carbon_kind(prices: Prices) -> str | None:
+    carbon = prices.carbon
+    return carbon.carbon.kind if carbon is not None and carbon.has_price else None
 
 
 def _solved(horizon: Horizon, prices: Prices) -> _Solved:
@@ -310,9 +348,9 @@ def _to_the_minute(solved: _Solved, prices: Prices) -> _Solved:
 
 
 def _money(night: _Night, horizon: Horizon) -> float:
-    """Return what a night costs, starts included [currency]."""
+    """Return what a night counts, starts and carbon included [currency]."""
     starts = _starts(night.periods, horizon.situation)
-    energy = sum(period.cost for period in night.periods)
+    energy = sum(period.price for period in night.periods)
     return energy + float(horizon.point.start_cost) * starts + SAME_RATE * starts
 
 
@@ -433,19 +471,19 @@ def _fragment_charge(
     else:
         kw_per_amp = horizon.model.kw_per_amp
         dearest = max(
-            (each.slot.rate_at(each.amps * kw_per_amp) for each in charging), default=None
+            (each.slot.price_at(each.amps * kw_per_amp) for each in charging), default=None
         )
-        rate = fragment.rate_at(amps * kw_per_amp)
+        rate = fragment.price_at(amps * kw_per_amp)
         is_used = begins and (is_short or (dearest is not None and rate <= dearest))
     return ChargingSlot(fragment, amps) if is_used else None
 
 
 def _is_wanted(fragment: Slot, horizon: Horizon, solution: Solution) -> bool:
-    """Whether a kWh in the fragment is worth its rate, for what is wanted and still missing."""
+    """Whether a kWh in the fragment is worth its price, for what is wanted and still missing."""
     departure, model = horizon.situation.departure, horizon.model
     if horizon.problem.stored_kwh >= model.stored_kwh(departure.want_percent):
         return False
-    rate = fragment.rate_at(fragment.amps * model.kw_per_amp)
+    rate = fragment.price_at(fragment.amps * model.kw_per_amp)
     if departure.max_rate is None or rate > float(departure.max_rate):
         return False
     if len(horizon.problem.deadlines) == 1:

@@ -11,7 +11,7 @@ from planners.plan.baselines import at_once, timer
 from planners.plan.horizon import kwh_at_any_price, model_of, surplus_of
 from planners.plan.periods import ChargingSlot, periods_of
 from planners.plan.shortfall import LONGEST, shortfall_of
-from planners.plan.window import Slot, window_of, with_surplus
+from planners.plan.window import Slot, window_of, with_sources
 from planners.power.allowed_currents import amps_allowed, charge_model, with_any_equipment
 from planners.power.charging import climb
 
@@ -245,7 +245,7 @@ def _with_surplus(
     charging: list[ChargingSlot], file: HouseholdFile, prices: Prices, situation: Situation
 ) -> list[ChargingSlot]:
     surplus = surplus_of(file, prices, situation)
-    slots = with_surplus([each.slot for each in charging], prices, surplus)
+    slots = with_sources([each.slot for each in charging], prices, surplus)
     return [each._replace(slot=slot) for each, slot in zip(charging, slots, strict=True)]
 
 

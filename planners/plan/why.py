@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import timedelta
 from math import ceil
 from typing import TYPE_CHECKING
@@ -55,6 +56,27 @@ USUAL_AMPS = 32
 """Most charge points in homes give no more than this [A per phase]."""
 
 
+@dataclass(frozen=True, slots=True)
+class CarbonShift:
+    """How a plan that counts carbon differs from the cheapest one without.
+
+    Attributes
+    ----------
+    kg : float
+        The carbon of the plan, later nights included [kg CO2e].
+    moved : bool
+        Whether it charges at other times, or another amount.
+    more_money, less_kg, less_kwh : float
+        What it costs more [currency], causes less [kg CO2e] and buys less [kWh].
+    """
+
+    kg: float
+    moved: bool
+    more_money: float
+    less_kg: float
+    less_kwh: float
+
+
 def why(
     plan: Plan,
     window: Window,
@@ -67,6 +89,7 @@ def why(
     given_up: timedelta = timedelta(0),
     kept: KeptPower | None = None,
     is_cut: bool = False,
+    carbon: CarbonShift | None = None,
 ) -> tuple[str, ...]:
     """Explain in plain sentences why a plan charges when it does.
 
@@ -92,6 +115,8 @@ def why(
         The power that a capacity charge keeps the plan to, if it does.
     is_cut : bool
         Whether the circuit has no power in some of the time.
+    carbon : CarbonShift or None
+        What counting carbon changes; None unless the plan does.
 
     Returns
     -------
@@ -102,6 +127,7 @@ def why(
     return (
         *_hours_used(plan, zone),
         *_sources(plan, window, file),
+        *(_carbon(plan, window, carbon, file) if carbon else ()),
         *(_kept(plan, kept, point) if kept else ()),
         *(_beyond_need(plan, alternatives) if alternatives else ()),
         *_hours_plugged_in(plan, hours),
@@ -149,8 +175,40 @@ def _sources(plan: Plan, window: Window, file: HouseholdFile) -> Iterator[str]:
     else:
         yield (
             f"The roof may leave {left_kwh:.1f} kWh over before the departure, but other hours cost"
-            " less."
+            f" less{_with_carbon(plan)}."
         )
+
+
+def _carbon(plan: Plan, window: Window, shift: CarbonShift, file: HouseholdFile) -> Iterator[str]:
+    """Say what carbon the plan causes, and whether its price moved the charge."""
+    price = file.carbon.price_per_tonne if file.carbon else 0.0
+    counted = f"Carbon at {_money(price, plan)} a tonne ({plan.carbon_kind})"
+    nights = "It and the later nights cause" if plan.later else "It causes"
+    amount = f"{nights} {shift.kg:.1f} kg CO2e"
+    if not shift.moved:
+        yield f"{counted} changes nothing in the plan. {amount}."
+    else:
+        for_less = ""
+        if abs(shift.less_kwh) >= LEAST_SHOWN_KWH:
+            less = "less" if shift.less_kwh > 0 else "more"
+            for_less = f", for {abs(shift.less_kwh):.1f} kWh {less}"
+        costs = _compared(shift.more_money, plan)
+        money = "costs the same as" if costs == "the same" else f"costs {costs} than"
+        way = "less" if shift.less_kg >= 0 else "more"
+        yield (
+            f"{counted} moved the charge: it {money} in the cheapest hours and causes"
+            f" {abs(shift.less_kg):.1f} kg CO2e {way}{for_less}. {amount}."
+        )
+    if any(slot.carbon.estimated and plan.period_at(slot.start) for slot in window.slots):
+        yield (
+            "Its carbon is partly an estimate: where no intensity is known, the mean of the same"
+            " half-hour of other days counts."
+        )
+
+
+def _with_carbon(plan: Plan) -> str:
+    """Say that costs which are compared have carbon in them, if they do."""
+    return ", carbon counted" if plan.carbon_kind else ""
 
 
 def _kept(plan: Plan, kept: KeptPower, point: ChargePoint) -> Iterator[str]:
@@ -198,7 +256,8 @@ def in_the_cheapest_hours(plan: Plan, cheapest: Plan) -> str:
     extra = cheapest.energy_kwh - plan.energy_kwh
     if abs(extra) > PRINTS_ALIKE_KWH:
         amount += f", {abs(extra):.2f} kWh {'more' if extra > 0 else 'less'}"
-    return f"In the cheapest hours it would be {amount}."
+    counted = f"{_with_carbon(cheapest)}," if cheapest.carbon_kind else ""
+    return f"In the cheapest hours{counted} it would be {amount}."
 
 
 def _clock(instant: datetime, zone: ZoneInfo, form: str = "%H:%M") -> str:
@@ -449,12 +508,12 @@ def _left_out(
     left = f"Stops at {reached} of the {wanted} wanted: "
     charging = {tick.start for tick in window.ticks if plan.period_at(tick.start)}
     open_to_it = [tick for tick in window.ticks if tick.amps > 0]
-    unused = [tick.span.rate for tick in open_to_it if tick.start not in charging]
+    unused = [tick.price for tick in open_to_it if tick.start not in charging]
     if not unused or max_rate is None:
         yield left + "there is no time for more."
-    elif min(unused) > max_rate:
-        limit = f"the limit of {max_rate:f} {plan.currency} per kWh"
-        is_dear = any(each.cost > float(max_rate) * each.kwh + 1e-9 for each in plan.periods)
+    elif min(unused) > float(max_rate):
+        limit = f"the limit of {max_rate:f} {plan.currency} per kWh{_with_carbon(plan)}"
+        is_dear = any(each.price > float(max_rate) * each.kwh + 1e-9 for each in plan.periods)
         if is_dear and not _is_beyond_need(plan):
             yield left + f"the need is met, and beyond it every hour costs more than {limit}."
         else:
@@ -468,7 +527,7 @@ def _not_worth_it(plan: Plan, window: Window, point: ChargePoint, *, is_kept: bo
     if is_kept:
         return "the rest is not worth a higher capacity charge."
     if plan.later:
-        return "the rest costs less on a later night."
+        return f"the rest costs less on a later night{_with_carbon(plan)}."
     if _is_less_than_a_tick(plan, window):
         unit = "minute" if window.tick_minutes == 1 else "minutes"
         return f"the rest is less than {window.tick_minutes} {unit} of charging."

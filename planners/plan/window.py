@@ -27,11 +27,26 @@ if TYPE_CHECKING:
 HOUR = timedelta(hours=1)
 
 
+class SlotCarbon(NamedTuple):
+    """What a kWh causes in a slot: of the grid, and of the home's own roofs [g CO2e per kWh].
+
+    `price_per_gram` is what plans count for it [currency], which is no part of any cost.
+    """
+
+    grid_grams: float = 0.0
+    roof_grams: float = 0.0
+    price_per_gram: float = 0.0
+    estimated: bool = False
+
+
+NO_CARBON = SlotCarbon()
+
+
 class Slot(NamedTuple):
     """A slot of `hours` [h] from `start` (UTC), with one rate and highest current [A].
 
     In it, a plan counts on `surplus_kw` of the home's own roofs [kW], for which export would pay
-    `export_rate` [currency per kWh].
+    `export_rate` [currency per kWh]. `carbon` is none unless plans count a price of it.
     """
 
     start: datetime
@@ -40,6 +55,7 @@ class Slot(NamedTuple):
     amps: float
     surplus_kw: float = 0.0
     export_rate: float = 0.0
+    carbon: SlotCarbon = NO_CARBON
 
     def end(self, share: float = 1.0) -> datetime:
         """Return the instant at which a share of the slot has passed."""
@@ -54,9 +70,24 @@ class Slot(NamedTuple):
         roof_kwh = self.roof_kwh(kwh, share)
         return roof_kwh * self.export_rate + (kwh - roof_kwh) * float(self.span.rate)
 
-    def rate_at(self, kw: float) -> float:
-        """Return what a kWh costs on average at some power [currency per kWh]."""
-        return price_at(kw, self.surplus_kw, float(self.span.rate), self.export_rate)
+    def grams(self, kwh: float, share: float = 1.0) -> float:
+        """Return the carbon that energy bought in a share of the slot causes [g CO2e]."""
+        roof_kwh = self.roof_kwh(kwh, share)
+        return roof_kwh * self.carbon.roof_grams + (kwh - roof_kwh) * self.carbon.grid_grams
+
+    @property
+    def price(self) -> float:
+        """What a kWh from the grid counts in a plan: its rate and its carbon [currency per kWh]."""
+        return float(self.span.rate) + self.carbon.grid_grams * self.carbon.price_per_gram
+
+    @property
+    def export_price(self) -> float:
+        """What a kWh from the roofs counts in a plan [currency per kWh]."""
+        return self.export_rate + self.carbon.roof_grams * self.carbon.price_per_gram
+
+    def price_at(self, kw: float) -> float:
+        """Return what a kWh counts in a plan on average at some power [currency per kWh]."""
+        return price_at(kw, self.surplus_kw, self.price, self.export_price)
 
 
 SurplusOf = Callable[[int, int], "NDArray[np.float64]"]
@@ -119,14 +150,23 @@ class Window:
         return np.array([tick.surplus_kw for tick in self.ticks], dtype=np.float64)
 
     @property
-    def export_rates_per_kwh(self) -> NDArray[np.float64]:
-        """What export would pay in each tick [currency per kWh], shape (ticks,)."""
-        return np.array([tick.export_rate for tick in self.ticks], dtype=np.float64)
+    def export_prices_per_kwh(self) -> NDArray[np.float64]:
+        """What the roofs' energy counts in each tick [currency per kWh], shape (ticks,)."""
+        return np.array([tick.export_price for tick in self.ticks], dtype=np.float64)
 
     @property
-    def rates_per_kwh(self) -> NDArray[np.float64]:
-        """Rate of each tick [currency per kWh], shape (ticks,)."""
-        return np.array([float(tick.span.rate) for tick in self.ticks], dtype=np.float64)
+    def prices_per_kwh(self) -> NDArray[np.float64]:
+        """Rate of each tick with its carbon's price [currency per kWh], shape (ticks,)."""
+        return np.array([tick.price for tick in self.ticks], dtype=np.float64)
+
+    @property
+    def carbon_prices_per_kwh(self) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
+        """The carbon's part of both prices, grid and roofs; None if plans count none."""
+        if all(tick.carbon is NO_CARBON for tick in self.ticks):
+            return None
+        grid = [tick.carbon.grid_grams * tick.carbon.price_per_gram for tick in self.ticks]
+        roof = [tick.carbon.roof_grams * tick.carbon.price_per_gram for tick in self.ticks]
+        return np.array(grid), np.array(roof)
 
 
 def window_of(  # noqa: PLR0917 - each is another kind of thing
@@ -188,14 +228,14 @@ def window_of(  # noqa: PLR0917 - each is another kind of thing
     slots = [] if first == now else [(now, first - now)]
     slots += [(first + i * step, step) for i in range(count)]
     slots += [] if end == ready_by else [(end, ready_by - end)]
-    found = with_surplus(list(_slots(slots, spans, allowed(now, ready_by))), prices, surplus)
+    found = with_sources(list(_slots(slots, spans, allowed(now, ready_by))), prices, surplus)
     fragment = found.pop(0) if first > now else None
     rest = found.pop() if end < ready_by else None
     return Window(fragment, tuple(found), step_minutes, rest)
 
 
-def with_surplus(slots: list[Slot], prices: Prices, surplus: SurplusOf | None) -> list[Slot]:
-    """Give slots, in order of time, what the roofs leave in them, and what export would pay.
+def with_sources(slots: list[Slot], prices: Prices, surplus: SurplusOf | None) -> list[Slot]:
+    """Give slots, in order of time, what the roofs leave, what export would pay, and the carbon.
 
     Parameters
     ----------
@@ -209,24 +249,44 @@ def with_surplus(slots: list[Slot], prices: Prices, surplus: SurplusOf | None) -
     Returns
     -------
     list of Slot
-        The same list if there is no roof, or nothing left of what it gives.
+        The same list if nothing is left of what the roofs give, and carbon has no price.
     """
-    if surplus is None or prices.export is None or not slots:
+    if not slots:
         return slots
     first, last = minute_of(slots[0].start), minute_of(slots[-1].end()) + 1
-    so_far = np.concatenate(([0.0], np.cumsum(surplus(first, last))))
-    if not so_far[-1] > 0:
+    if surplus is not None and prices.export is not None:
+        kw = surplus(first, last)
+        if kw.sum() > 0:
+            rates = _export_rates(slots, prices.export)
+            slots = [
+                slot._replace(surplus_kw=max(0.0, mean), export_rate=rate)
+                if slot.hours > 0
+                else slot
+                for slot, mean, rate in zip(slots, _means(slots, kw), rates, strict=True)
+            ]
+    carbon = prices.carbon
+    if carbon is None or not carbon.has_price:
         return slots
+    grams, estimated = carbon.grams(first, last)
+    pairs = zip(_means(slots, grams), _means(slots, estimated.astype(np.float64)), strict=True)
+    roof, price = float(carbon.counts_roof), carbon.price_per_gram
+    return [
+        slot._replace(carbon=SlotCarbon(mean, roof * mean, price, part > 0))
+        for slot, (mean, part) in zip(slots, pairs, strict=True)
+    ]
+
+
+def _means(slots: Sequence[Slot], by_minute: NDArray[np.float64]) -> list[float]:
+    """Return the mean of each slot; the minutes begin in that of the first. 0 for an empty slot."""
+    first = minute_of(slots[0].start)
+    so_far = np.concatenate(([0.0], np.cumsum(by_minute)))
     edges = [(slot.start - EPOCH) / MINUTE - first for slot in slots]
     ends = [edge + slot.hours * 60 for edge, slot in zip(edges, slots, strict=True)]
     minutes = np.arange(len(so_far))
     gained = np.interp(ends, minutes, so_far) - np.interp(edges, minutes, so_far)
-    export_rates = _export_rates(slots, prices.export)
     return [
-        slot._replace(surplus_kw=max(0.0, kw_minutes / (slot.hours * 60)), export_rate=rate)
-        if slot.hours > 0
-        else slot
-        for slot, kw_minutes, rate in zip(slots, gained.tolist(), export_rates, strict=True)
+        whole / (slot.hours * 60) if slot.hours > 0 else 0.0
+        for slot, whole in zip(slots, gained.tolist(), strict=True)
     ]
 
 

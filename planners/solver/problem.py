@@ -123,7 +123,9 @@ class PlanningProblem:
     Attributes
     ----------
     rates_per_kwh : ndarray of float, shape (ticks,)
-        Rate of each tick, tax included [currency per kWh]; may be negative.
+        Rate of each tick, tax included [currency per kWh]; may be negative. Where plans count a
+        price of carbon, it is part of this and of `export_rates_per_kwh`: so `max_rate` is compared
+        with both together.
     highest_amps : ndarray of float, shape (ticks,)
         Highest current of each tick [A per phase]; 0 in ticks that can't charge.
     tick_hours : float

@@ -50,6 +50,7 @@ class DemoHousehold:
     leaves: Mapping[str, Any] | None = None
     series: Mapping[str, Sequence[PricePoint]] | None = None
     generation: Mapping[str, Any] | None = None
+    carbon: Mapping[str, Any] | None = None
 
     def file(self) -> HouseholdFile:
         """Return the household file, validated like a loaded one."""
@@ -67,6 +68,7 @@ class DemoHousehold:
                 "bus": {"broker": "mqtt://127.0.0.1:1883"},
                 "ledger": {"path": "ledger.sqlite3"},
                 "generation": self.generation and dict(self.generation),
+                "carbon": self.carbon and dict(self.carbon),
             },
             context={"directory": HERE},
         )

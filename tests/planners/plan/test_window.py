@@ -99,7 +99,7 @@ def test_there_is_no_tick_where_there_is_no_time_for_one(ready_by: str) -> None:
     prices = band_prices("Pacific/Auckland", band("all"))
     window = window_of(prices, utc("2026-06-03T06:32"), utc(ready_by), 5, always(32))
     assert (window.fragment, window.ticks, window.slots) == (None, (), ())
-    assert window.rates_per_kwh.shape == (0,)
+    assert window.prices_per_kwh.shape == (0,)
 
 
 @pytest.mark.parametrize(
@@ -118,4 +118,4 @@ def test_a_clock_change_neither_adds_nor_loses_time(
     prices = band_prices(zone, band("low", "0.1", hours=["23:30-05:30"]), band("high"))
     window = window_of(prices, utc(start), utc(end), 30, always(32))
     assert len(window.ticks) == ticks
-    assert len(window.rates_per_kwh) == ticks
+    assert len(window.prices_per_kwh) == ticks
