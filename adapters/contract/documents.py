@@ -201,6 +201,28 @@ class NightStay(TypedDict):
     starts: Count
 
 
+class NightCarbonDocument(TypedDict):
+    """The carbon of a night's energy: that of the grid's part, metered, at the intensity then.
+
+    Where the intensity is average, energy of the home's own generation causes none; where it is
+    marginal, it counts as the grid's. `kg` and `at_once_kg` are null if they are not known.
+    """
+
+    kind: Literal["average", "marginal"]
+    kg: Annotated[float | None, Field(description="[kg CO2e]")]
+    at_once_kg: Annotated[
+        float | None, Field(description="What charging at once would have caused [kg CO2e].")
+    ]
+    estimated_kwh: Annotated[
+        float,
+        Field(
+            ge=0,
+            description="Energy whose intensity is an estimate [kWh]. The night is published again"
+            " once it is known, up to 60 days later.",
+        ),
+    ]
+
+
 class NightDocument(TypedDict):
     """One closed night: noon to noon local time (or as `account_day` says), by its first date.
 
@@ -268,3 +290,4 @@ class NightDocument(TypedDict):
         ]
     ]
     lowered_by_load: NotRequired[NightLowered]
+    carbon: NotRequired[NightCarbonDocument]

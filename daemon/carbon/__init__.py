@@ -1,4 +1,4 @@
 """What the daemon and the commands know of the grid's carbon.
 
-Intensities by file and by the bus, what of them can't be true, and words for what energy caused.
+Intensities by file and by the bus, and what of them can't be true.
 """

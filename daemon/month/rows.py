@@ -16,6 +16,7 @@ from daemon.month.capacity import capacity_summary, capacity_values
 from daemon.month.components import component_values
 from daemon.month.minimum_bills import minimum_values
 from daemon.month.wording import ROUNDING, why_short
+from daemon.night_log.carbon import carbon_values
 from daemon.night_log.night_rows import band_values, night_values
 from daemon.night_log.notes import ESTIMATED_RATE
 from daemon.presentation.csv_text import csv_text
@@ -115,6 +116,10 @@ def month_values(month: Month) -> dict[str, Any]:
         "capacity": capacity_values(month),
         "minimum_bills": minimum_values(month),
         "by_component": component_values(month),
+        "carbon": [
+            carbon_values(each) | {"carbon_unknown_kwh": exact_kwh(each.unknown_wh)}
+            for each in month.carbon
+        ],
         "by_band": band_values(month.by_band),
         "by_vehicle": [
             {

@@ -11,6 +11,7 @@ from daemon.month.minimum_bills import minimum_lines
 from daemon.month.page_tables import MonthTables
 from daemon.month.page_wording import MonthWords, alert_place, kwh, short_date, sources
 from daemon.month.wording import ROUNDING, alerts_shown, why_short
+from daemon.night_log.carbon import carbon_lines
 from daemon.night_log.notes import account_notes, rule_notes
 from daemon.presentation.page import page_of
 
@@ -40,6 +41,7 @@ def month_values(month: Month) -> dict[str, Any]:
         "many": len({words.where(row) for row in month.nights}) > 1,
         "why_short": why_short,
         "capacity_lines": capacity_lines,
+        "carbon_lines": carbon_lines,
         "component_lines": component_lines,
         "minimum_lines": minimum_lines,
         "alerts": alerts_shown(month),

@@ -16,6 +16,7 @@ from daemon.month.minimum_bills import minimum_lines
 from daemon.month.page_tables import MonthTables
 from daemon.month.page_wording import MonthWords
 from daemon.month.wording import AS_OF, ROUNDING, alerts_shown, difference_words, why_short
+from daemon.night_log.carbon import carbon_lines
 from daemon.night_log.month import RULES
 from daemon.night_log.notes import at_estimated_rates, of_the_roof
 from daemon.night_log.show_nights import nights_table
@@ -65,6 +66,7 @@ def _figures(month: Month) -> Table:
         *capacity_lines(month),
         ("together", _money(month, month.together)),
         *_rules(month),
+        *carbon_lines(month.carbon),
         ("nights", _counts(month)),
     ):
         table.add_row(name, Text(words))

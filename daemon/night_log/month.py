@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 
 from config.calendar.account_days import AccountChange, AccountDays
 from config.fields.currencies import minor_units
+from daemon.night_log.carbon import NightCarbon, carbon_sums
 from planners.accounts.money import round_money
 
 if TYPE_CHECKING:
@@ -170,6 +171,8 @@ class NightRow:
         UTC.
     departure : datetime or None
         UTC; None if none was known.
+    carbon : NightCarbon or None
+        What the energy caused; None if the household declared no carbon.
     flows : tuple of EnergyFlow
         The half-hours of the settlement grid in which energy flowed, from the meter's readings;
         empty if the readings are no longer kept.
@@ -211,6 +214,7 @@ class NightRow:
     lowered_minutes: int = 0
     lowered_to_amps: float | None = None
     home_load_amps: float | None = None
+    carbon: NightCarbon | None = None
 
     @property
     def departures(self) -> tuple[StayRow, ...]:
@@ -345,6 +349,11 @@ class Month:
             row.cost if row.all_grid_cost is None else row.all_grid_cost for row in self.nights
         )
         return sum(costs, Decimal(0))
+
+    @property
+    def carbon(self) -> tuple[NightCarbon, ...]:
+        """What the energy caused, each kind of intensity by itself; empty if none is recorded."""
+        return carbon_sums((row.carbon, row.energy_wh) for row in self.nights)
 
     @property
     def estimated_rate_wh(self) -> int:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from adapters.clocks.instants import parse_instant
 from config.fields.currencies import minor_units
 from config.files.errors import TariffError
+from daemon.night_log.carbon import carbon_values, night_carbon
 from daemon.night_log.month import BandSum, NightRow, StayRow
 from daemon.nights.recount import compared_by_older_version
 from daemon.nights.stays import has_enough, recorded_stays
@@ -80,6 +81,7 @@ def night_row(record: Mapping[str, Any]) -> NightRow:
         lowered_minutes=lowered.get("minutes", 0),
         lowered_to_amps=_float(lowered.get("least_amps")),
         home_load_amps=_float(lowered.get("load_amps")),
+        carbon=night_carbon(record),
     )
 
 
@@ -194,6 +196,7 @@ def night_values(row: NightRow, currency: str) -> dict[str, Any]:
         "missing_kwh": _missing_kwh(row),
         "roof_kwh": exact_kwh(row.roof_wh),
         "all_grid_cost": row.all_grid_cost,
+        **carbon_values(row.carbon),
         "by_band": band_values(row.by_band),
         "stays": [_stay_values(stay) for stay in row.stays],
     }
@@ -235,7 +238,8 @@ COLUMNS = (
     "at_once", "timer", "hindsight", "standing_charge", "plugged_since", "departure", "closed_at",
     "at_once_outside_kwh", "timer_outside_kwh", "estimated_rate_kwh",
     "unknown_hours", "lowered_minutes", "lowered_to_amps", "home_load_amps", "departures",
-    "missing_kwh", "roof_kwh", "all_grid_cost",
+    "missing_kwh", "roof_kwh", "all_grid_cost", "carbon_kind", "carbon_kg", "at_once_carbon_kg",
+    "carbon_estimated_kwh",
 )  # fmt: skip
 
 

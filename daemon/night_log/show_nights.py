@@ -10,6 +10,7 @@ from rich.console import Group
 from rich.table import Table
 from rich.text import Text
 
+from daemon.night_log.carbon import carbon_lines, carbon_sums
 from daemon.night_log.month import RULES
 from daemon.night_log.night_rows import average_rate, cheapest_percent
 from daemon.night_log.notes import (
@@ -163,6 +164,8 @@ def _sums(rows: Sequence[NightRow], currency: str) -> Iterator[Text]:
     ]
     if rules:
         yield Text(f"The same energy would have cost: {', '.join(rules)}.")
+    for _, words in carbon_lines(carbon_sums((row.carbon, row.energy_wh) for row in rows)):
+        yield Text(f"Its carbon: {words}.")
 
 
 def _amount(amount: Decimal | None, currency: str) -> str:

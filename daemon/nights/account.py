@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from config.fields.currencies import minor_units
 from config.files.errors import TariffError
+from daemon.nights.carbon import carbon_is_known, night_carbon_values
 from daemon.nights.metered import highest_kw
 from daemon.nights.rules import bounds_until_closed, costs_by_rule
 from daemon.nights.stays import has_enough, stay_values
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
     from daemon.control.events import LoweredByLoad, NightFacts, Stay
     from daemon.control.state import House
     from daemon.nights.metered import NightMeters
+    from planners.accounts.same_energy import RuleCost
 
 EXACT_PLACES = 6
 """Decimal places of costs that a month adds up before it rounds them."""
@@ -58,6 +60,7 @@ def night_record(
     currency = file.household.currency
     units = minor_units(currency)
     total, extra = _account(house, facts, meters)
+    rules = costs_by_rule(house, facts, meters, total.energy_wh, total.cost - extra)
     first = facts.stays[0]
     planned = sum(Decimal(repr(stay.planned_cost)) for stay in facts.stays)
     return {
@@ -89,9 +92,7 @@ def night_record(
                 "energy_kwh": exact_kwh(total.energy_wh),
                 "outside_kwh": exact_kwh(round(rule.outside_wh)),
             }
-            for name, rule in costs_by_rule(
-                house, facts, meters, total.energy_wh, total.cost - extra
-            ).items()
+            for name, rule in rules.items()
         },
         "plugged_since": instant_text(first.plugged_since),
         "departure": instant_text(first.departure) if first.departure else None,
@@ -100,7 +101,16 @@ def night_record(
         **({"unknown_hours": unknown_hours} if unknown_hours else {}),
         **_lowered(facts.lowered),
         **({} if meters.roof is None else _by_source(total)),
+        **_carbon(house, facts, meters, rules.get("at_once")),
     }
+
+
+def _carbon(
+    house: House, facts: NightFacts, meters: NightMeters, at_once: RuleCost | None
+) -> dict[str, Any]:
+    max_kw = highest_kw(house, facts.charge_point)
+    readings, bounds = without_leaps(meters.readings, max_kw), bounds_until_closed(house, facts)
+    return night_carbon_values(house.prices.carbon, bounds, readings, max_kw, meters, at_once)
 
 
 def _by_source(total: Account) -> dict[str, Any]:
@@ -184,14 +194,23 @@ def missing_kwh(house: House, vehicle: str, percent: float) -> float | None:
     return model.stored_kwh(percent) / model.full_power_efficiency
 
 
-def rates_are_known(house: House, facts: NightFacts) -> bool:
-    """Whether every rate of the time that vehicles were there is known now, none estimated."""
+def _time_there(house: House, facts: NightFacts) -> tuple[datetime, datetime]:
+    """Return the time that vehicles were there; the whole night if that is none."""
     start, end = bounds_until_closed(house, facts)
     begins = max(start, min((stay.plugged_since for stay in facts.stays), default=start))
     left = [stay.left_at or stay.departure or end for stay in facts.stays]
     ends = min(end, max(left, default=end))
-    if ends <= begins:
-        begins, ends = start, end
+    return (start, end) if ends <= begins else (begins, ends)
+
+
+def intensities_are_known(house: House, facts: NightFacts) -> bool:
+    """Whether every carbon intensity of the time that vehicles were there is known now."""
+    return carbon_is_known(house.prices.carbon, *_time_there(house, facts))
+
+
+def rates_are_known(house: House, facts: NightFacts) -> bool:
+    """Whether every rate of the time that vehicles were there is known now, none estimated."""
+    begins, ends = _time_there(house, facts)
     try:
         spans = house.prices.at(facts.charge_point).spans(begins, ends)
     except TariffError:

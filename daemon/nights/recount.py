@@ -117,6 +117,12 @@ def has_estimated_rates(record: Mapping[str, Any]) -> bool:
     return bool(record.get("estimated_rate_kwh"))
 
 
+def has_estimated_carbon(record: Mapping[str, Any]) -> bool:
+    """Whether the carbon of some of a night's energy is estimated, or not known at all."""
+    carbon = record.get("carbon", {"kg": 0, "estimated_kwh": 0})
+    return bool(carbon["estimated_kwh"]) or carbon["kg"] is None
+
+
 def compared_by_older_version(record: Mapping[str, Any]) -> bool:
     """Whether an earlier version compared a night with other rules, perhaps for less energy."""
     return any("energy_kwh" not in baseline for baseline in record["baselines"].values())

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
+from daemon.nights.carbon import with_carbon
 from daemon.nights.metered import highest_kw
 from planners.accounts.accounts import energy_until
 from planners.accounts.real_power import at_real_voltage, step_of
@@ -79,12 +80,13 @@ def costs_by_rule(
         models.append(model)
         stored_kwh = model.stored_kwh(stay.soc_before_percent or 0.0)
         for name, rule in _RULES.items():
-            costs[name] = _sum(costs[name], rule(own, model, stored_kwh, wh, step_wh))
+            costs[name] += rule(own, model, stored_kwh, wh, step_wh)
         slots += own
         begins = until
     # What flowed after the vehicle had left stays where it was in both rules: nobody was there.
     after = meter.slots(house, facts.charge_point, facts.stays[-1], (begins, end))
-    costs = {name: replace(rule, cost=rule.cost + _paid(after)) for name, rule in costs.items()}
+    stayed = RuleCost(_paid(after), Decimal(0), _grams(after))
+    costs = {name: rule + stayed for name, rule in costs.items()}
     strongest = max(models, key=lambda model: model.kw_per_amp)
     cheapest = cheapest_hours([*slots, *after], strongest, energy_wh, step_wh)
     # Readings are rounded: what was paid may be a hair below what full power could have reached.
@@ -125,15 +127,16 @@ class _Meter:
             used_wh = self.until(leaves) - self.until(ready_by)
             if used_wh > WH_OF_A_LATE_STOP:
                 ready_by = leaves  # the margin was given up, and so is every rule's
-        return night_slots(
+        slots = night_slots(
             spans, allowed, (stay.plugged_since, leaves), self.read_at, self.until,
             away=self.night.away, ready_by=ready_by, roof=self.night.roof,
         )  # fmt: skip
+        return with_carbon(slots, house.prices.carbon)
 
 
 def _paid(slots: Sequence[NightSlot]) -> Decimal:
     return sum((slot.cost(slot.metered_wh) for slot in slots), Decimal(0))
 
 
-def _sum(one: RuleCost, other: RuleCost) -> RuleCost:
-    return RuleCost(one.cost + other.cost, one.outside_wh + other.outside_wh)
+def _grams(slots: Sequence[NightSlot]) -> Decimal:
+    return sum((slot.grams(slot.metered_wh) for slot in slots), Decimal(0))

@@ -8,6 +8,7 @@ from adapters.clocks.instants import parse_instant
 from daemon.control.alerts import NO_DEPARTURE, NO_RATE
 from daemon.control.events import AnnouncePlan, CloseNight, Issue, Note, Warn
 from daemon.control.replanning import NEARLY_PERCENT
+from daemon.night_log.carbon import carbon_words, night_carbon
 from daemon.night_log.month import RULES
 from daemon.night_log.notes import OUTSIDE_WORDS, of_the_roof
 from daemon.nights.stays import recorded_stays
@@ -225,6 +226,8 @@ def _remarks(night: dict[str, Any]) -> Iterator[str]:
     if night.get("roof_kwh"):
         roof_wh = round(1000 * night["roof_kwh"])
         yield f"  {of_the_roof(roof_wh, night['all_grid_cost'], night['currency'])}."
+    if carbon := night_carbon(night):
+        yield f"  Carbon: {carbon_words(carbon)}."
     for key, words in (
         ("estimated_kwh", "estimated, not measured"),
         ("estimated_rate_kwh", "priced at estimated rates"),

@@ -17,12 +17,13 @@ import structlog
 from adapters.clocks.instants import parse_instant
 from config.files.errors import TariffError
 from daemon.control.state import vehicle_of
-from daemon.nights.account import rates_are_known
+from daemon.nights.account import intensities_are_known, rates_are_known
 from daemon.nights.recount import (
     MOST_NIGHTS,
     compared_by_older_version,
     facts_again,
     facts_unseen,
+    has_estimated_carbon,
     has_estimated_rates,
     nights_between,
     same_account,
@@ -116,7 +117,7 @@ class NightKeeper:
             night = date.fromisoformat(record["night"])
             if compared_by_older_version(record):
                 point.compare_again.add(night)
-            if has_estimated_rates(record):
+            if _rests_on_estimates(record):
                 point.price_again.add(night)
 
     def save(self, state: PointState) -> None:
@@ -184,7 +185,7 @@ class NightKeeper:
             _log.error("the night can't be priced", night=facts.night.isoformat(), why=str(error))
             return None
         del point.facts[facts.night]
-        if record is not None and has_estimated_rates(record):
+        if record is not None and _rests_on_estimates(record):
             point.price_again.add(facts.night)
         return record
 
@@ -254,7 +255,7 @@ class NightKeeper:
             return self.close(facts, house)  # pending until there are rates
         if same_account(closed, record) if closed else not record["energy_kwh"]:
             return None
-        if has_estimated_rates(record):
+        if _rests_on_estimates(record):
             self._points[name].price_again.add(night)
         return self._outbox.record_night(facts, house)
 
@@ -272,14 +273,17 @@ class NightKeeper:
     def _price_again(
         self, charge_point: str, tonight: date, closing: date | None, house: House
     ) -> Iterator[dict[str, Any] | None]:
-        """Price nights again that rest on estimated rates, if all their rates are known now."""
+        """Account again for nights that rest on estimates, if what they rest on is known now."""
         point = self._points[charge_point]
         for night in sorted(point.price_again):
             if tonight - night > PRICED_AGAIN_FOR or not self._has_readings(night, tonight, house):
                 point.price_again.discard(night)
             elif night != closing:
-                _, facts = self._facts_of(charge_point, night, house)
-                if rates_are_known(house, facts):
+                closed, facts = self._facts_of(charge_point, night, house)
+                is_priced = not has_estimated_rates(closed)
+                if rates_are_known(house, facts) and (
+                    not is_priced or intensities_are_known(house, facts)
+                ):
                     point.price_again.discard(night)
                     yield self._outbox.record_night(facts, house)
 
@@ -290,3 +294,7 @@ class NightKeeper:
         (closed,) = self._ledger.nights(night, night, charge_point)
         facts = facts_again(closed, house.file)
         return closed, replace(facts, closed_at=parse_instant(closed["closed_at"]))
+
+
+def _rests_on_estimates(record: dict[str, Any]) -> bool:
+    return has_estimated_rates(record) or has_estimated_carbon(record)

@@ -13,6 +13,7 @@ from rich.table import Table
 from rich.text import Text
 
 from config.fields.currencies import minor_units
+from daemon.night_log.carbon import carbon_words, night_carbon
 from daemon.night_log.month import RULES
 from daemon.night_log.notes import of_the_roof
 from daemon.nights.recount import compared_by_older_version
@@ -142,6 +143,8 @@ def _remarks(record: Mapping[str, Any], currency: str) -> Iterator[str]:
     if record.get("roof_kwh"):
         roof_wh = round(1000 * Decimal(record["roof_kwh"]))
         yield f"{of_the_roof(roof_wh, Decimal(record['all_grid_cost']), currency)}."
+    if carbon := night_carbon(record):
+        yield f"Its carbon: {carbon_words(carbon)}."
     if record["estimated_kwh"]:
         estimated = kwh_text(1000 * float(record["estimated_kwh"]), 2)
         yield f"{estimated} of it are estimated, not measured."

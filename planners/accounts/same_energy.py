@@ -53,6 +53,8 @@ class NightSlot:
         What the home's own generation could have given to the vehicle at the most [Wh].
     export_rate : Decimal
         What export would have paid for that [currency per kWh].
+    grid_grams, roof_grams : Decimal
+        The carbon that a kWh of the grid caused in it, and of the own generation [g CO2e per kWh].
     """
 
     start: datetime
@@ -64,12 +66,20 @@ class NightSlot:
     before_margin: bool
     surplus_wh: Decimal = Decimal(0)
     export_rate: Decimal = Decimal(0)
+    grid_grams: Decimal = Decimal(0)
+    roof_grams: Decimal = Decimal(0)
 
     def cost(self, wh: Decimal | int) -> Decimal:
         """Price some energy in it: what its own generation gives first [currency]."""
         from_roof_wh = min(wh, self.surplus_wh)
         cost = self.export_rate * from_roof_wh + self.span.rate * (wh - from_roof_wh)
         return cost.scaleb(-3)
+
+    def grams(self, wh: Decimal | int) -> Decimal:
+        """Return the carbon of some energy in it, its own generation's first [g CO2e]."""
+        from_roof_wh = min(wh, self.surplus_wh)
+        grams = self.roof_grams * from_roof_wh + self.grid_grams * (wh - from_roof_wh)
+        return grams.scaleb(-3)
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,10 +93,19 @@ class RuleCost:
     outside_wh : Decimal
         Part of the energy for which the rule's own hours are too few; it is priced at the next
         cheapest hours [Wh].
+    grams : Decimal
+        The carbon of the energy, if the slots know any [g CO2e].
     """
 
     cost: Decimal
     outside_wh: Decimal
+    grams: Decimal = Decimal(0)
+
+    def __add__(self, other: RuleCost) -> RuleCost:
+        """Add up the rule in two parts of a night."""
+        return RuleCost(
+            self.cost + other.cost, self.outside_wh + other.outside_wh, self.grams + other.grams
+        )
 
 
 def night_slots(
@@ -267,9 +286,10 @@ class _Placement:
             free[slot.start] -= placed
             outside += placed if tapered and slot.start not in its_own else 0
             placed_in[slot.start] = placed_in.get(slot.start, Decimal(0)) + placed
-        placed_slots = (slot for slot in self._cheapest if slot.start in placed_in)
+        placed_slots = [slot for slot in self._cheapest if slot.start in placed_in]
         cost = sum((slot.cost(placed_in[slot.start]) for slot in placed_slots), Decimal(0))
-        return RuleCost(cost, outside)
+        grams = sum((slot.grams(placed_in[slot.start]) for slot in placed_slots), Decimal(0))
+        return RuleCost(cost, outside, grams)
 
     def _mean_rate(self, slot: NightSlot) -> Decimal:
         """Return what a kWh costs in a slot if it is used whole."""

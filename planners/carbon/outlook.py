@@ -33,8 +33,8 @@ GRAMS_PER_TONNE: Final = 1_000_000.0
 
 DAYS_ESTIMATED_FROM: Final = 7
 
-MOST_DAYS: Final = 92
-"""Estimates look no further back than this from the last known day."""
+LONG_GAP: Final = 2 * DAY_MINUTES
+"""No value holds longer than a day: beyond this nothing is laid out by minutes [min]."""
 
 HALF_HOUR: Final = 30
 HALF_HOURS: Final = DAY_MINUTES // HALF_HOUR
@@ -133,7 +133,11 @@ class CarbonOutlook:
         """
         if not self.is_known:
             raise ValueError("no intensity is known")
-        found = values_by_minute(self.points, self.carbon.step_minutes, first, last)
+        found = np.full(last - first, np.nan)
+        for start, values in self._stretches:
+            begin, end = max(first, start), min(last, start + len(values))
+            if begin < end:
+                found[begin - first : end - first] = values[begin - start : end - start]
         estimated = np.isnan(found)
         if estimated.any():
             minutes = np.arange(first, last)[estimated]
@@ -169,29 +173,45 @@ class CarbonOutlook:
         return [first + place for place in _changes(grams)]
 
     @cached_property
-    def _days(self) -> tuple[int, Row]:
-        """The first local day that is known, and means by day and half-hour, NaN if unknown."""
-        starts = [minute_of(point.start) for point in self.points]
-        until = self.known_until
-        last = minute_of(until) if until else max(starts) + 1
-        first = max(min(starts), last - MOST_DAYS * DAY_MINUTES)
-        values = values_by_minute(self.points, self.carbon.step_minutes, first, last)
-        slots = offsets_between(self.zone, first, last).to_local(np.arange(first, last))
-        slots //= HALF_HOUR
-        day = int(slots[0]) // HALF_HOURS
-        known = ~np.isnan(values)
-        cells = slots[known] - day * HALF_HOURS
-        size = (int(slots[-1]) // HALF_HOURS - day + 1) * HALF_HOURS
-        counts = np.bincount(cells, minlength=size)
-        sums = np.bincount(cells, values[known], minlength=size)
-        means = np.where(counts > 0, sums / np.maximum(counts, 1), np.nan)
-        return day, means.reshape(-1, HALF_HOURS)
+    def _stretches(self) -> list[tuple[int, Row]]:
+        """The first UTC minute of each stretch without a long gap, and its values by minute."""
+        step = self.carbon.step_minutes
+        points = sorted(self.points, key=lambda point: point.start)
+        starts = [minute_of(point.start) for point in points]
+        breaks = [n for n in range(1, len(starts)) if starts[n] - starts[n - 1] > LONG_GAP]
+        found = []
+        for begin, end in pairwise([0, *breaks, len(starts)]):
+            last = starts[end - 1] + (step or DAY_MINUTES)
+            values = values_by_minute(points[begin:end], step, starts[begin], last)
+            found.append((starts[begin], values))
+        return found
+
+    @cached_property
+    def _days(self) -> tuple[NDArray[np.int64], Row]:
+        """The local days that are known, and means by day and half-hour, NaN if unknown."""
+        known: dict[int, Row] = {}
+        for first, values in self._stretches:
+            last = first + len(values)
+            slots = offsets_between(self.zone, first, last).to_local(np.arange(first, last))
+            slots //= HALF_HOUR
+            is_known = ~np.isnan(values)
+            day = int(slots[0]) // HALF_HOURS
+            size = (int(slots[-1]) // HALF_HOURS - day + 1) * HALF_HOURS
+            cells = slots[is_known] - day * HALF_HOURS
+            counts = np.bincount(cells, minlength=size)
+            sums = np.bincount(cells, values[is_known], minlength=size)
+            means = np.where(counts > 0, sums / np.maximum(counts, 1), np.nan)
+            for number, row in enumerate(means.reshape(-1, HALF_HOURS), start=day):
+                before = known.setdefault(number, row)
+                known[number] = np.where(np.isnan(before), row, before)
+        days = sorted(known)
+        return np.array(days), np.array([known[day] for day in days])
 
     def _estimate(self, slot: int) -> float:
         """Estimate the intensity of a local half-hour [g CO2e per kWh]."""
-        first_day, days = self._days
+        numbers, days = self._days
         day, half_hour = divmod(slot, HALF_HOURS)
-        before = np.clip(day - first_day, 0, len(days))
+        before = int(np.searchsorted(numbers, day))
         column = days[:, half_hour]
         earlier, later = column[:before], column[before:]
         for near in (

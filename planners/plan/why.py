@@ -201,7 +201,7 @@ def _carbon(plan: Plan, window: Window, shift: CarbonShift, file: HouseholdFile)
         )
     if any(slot.carbon.estimated and plan.period_at(slot.start) for slot in window.slots):
         yield (
-            "Its carbon is partly an estimate: where no intensity is known, the mean of the same"
+            "Its carbon rests on estimates: where no intensity is known, the mean of the same"
             " half-hour of other days counts."
         )
 

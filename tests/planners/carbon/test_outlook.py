@@ -73,6 +73,14 @@ def test_a_gap_is_estimated_and_told() -> None:
     assert estimated[0].first == minute_of(MIDNIGHT + DAY + 10 * HALF_HOUR)
 
 
+def test_a_lone_value_of_another_century_hides_nothing() -> None:
+    """A mistyped year in a file: what is known is known, and is the nearest to estimate from."""
+    far = IntensityPoint(datetime(2099, 1, 1, tzinfo=UTC), 2000.0)
+    known = outlook([*day_of(MIDNIGHT, 100.0), far])
+    assert grams_at(known, MIDNIGHT) == (100, False)
+    assert grams_at(known, MIDNIGHT + DAY) == (100, True)
+
+
 def test_an_hour_that_no_day_knows_has_the_mean_of_all() -> None:
     """Three hours of one day are known: 100 to 105 g."""
     known = outlook(day_of(MIDNIGHT, 100.0, hours=3))

@@ -263,7 +263,7 @@ def test_what_is_not_known_is_estimated_and_said() -> None:
     prices = prices_of(file, {}).with_carbon(CarbonOutlook(file.carbon, file.zone, points))
     plan = make_plan(file, prices, situation_of(file))
     assert [period.band for period in plan.periods] == ["early"]
-    assert any(reason.startswith("Its carbon is partly an estimate") for reason in plan.why)
+    assert any(reason.startswith("Its carbon rests on estimates") for reason in plan.why)
     nothing = make_plan(file, prices_of(file, {}), situation_of(file))
     assert [period.band for period in nothing.periods] == ["late"]
     assert nothing.cautions[0] == (
