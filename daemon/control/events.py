@@ -27,7 +27,7 @@ class BusConnected:
 
 @dataclass(frozen=True, slots=True)
 class HouseChanged:
-    """The household file, the prices, a forecast or the home's known load have changed."""
+    """The household file, prices, forecasts of sun or carbon, or the known load have changed."""
 
     what: Literal["file", "prices", "forecast", "load"]
 

@@ -10,9 +10,12 @@ import pytest
 
 from daemon.control.alerts import NO_POWER, OUT_OF_REACH
 from daemon.month.rows import month_values
+from daemon.month.sections import render_sections
 from daemon.month.show_month import show_month
 from daemon.month.wording import alerts_shown, difference_words, why_short
+from daemon.night_log.carbon import NightCarbon
 from daemon.night_log.month import AlertRow, BandSum, NightRow
+from daemon.night_log.night_rows import nights_csv
 from daemon.presentation.output import rich_text
 from tests.daemon.month.samples import full_month
 
@@ -124,3 +127,26 @@ def test_each_vehicle_has_a_line_if_there_are_several() -> None:
     ]
     one = replace(month, nights=nights[:1])
     assert "vehicle" not in {line.split(" ")[0] for line in rich_text(show_month(one)).splitlines()}
+
+
+def test_the_carbon_of_a_month_stands_beside_charging_at_once() -> None:
+    """In the text, the page, JSON and the rows of nights; nothing of it without."""
+    month = full_month()
+    carbon = NightCarbon("average", Decimal("1.25"), Decimal("2.5"), 500)
+    rows = tuple(replace(row, carbon=carbon) for row in month.nights[:4])
+    counted = replace(month, nights=(*rows, *month.nights[4:5]))
+    rest = f"{month.nights[4].energy_wh / 1000:.2f}"
+    words = (
+        "5.00 kg CO2e (average); charging at once would have caused 10.00 kg; 2.00 kWh of it at"
+        f" estimated intensities; of {rest} kWh more it is not known"
+    )
+    assert words in " ".join(rich_text(show_month(counted), 200).split())
+    assert words in render_sections(counted)
+    (sums,) = month_values(counted)["carbon"]
+    assert (sums["carbon_kg"], sums["at_once_carbon_kg"]) == (5, 10)
+    night = month_values(counted)["per_night"][0]
+    assert (night["carbon_kind"], night["carbon_kg"]) == ("average", Decimal("1.25"))
+    first = nights_csv(counted.nights, "NZD").splitlines()[:2]
+    row = dict(zip(*(line.split(",") for line in first), strict=True))
+    assert (row["at_once_carbon_kg"], row["carbon_estimated_kwh"]) == ("2.5", "0.500")
+    assert "CO2e" not in rich_text(show_month(month), 200) + render_sections(month)
