@@ -165,6 +165,12 @@ class Horizon:
         """Return the currents that the rest of the home and the plugged-in hours leave."""
         return _amps_allowed(self.file, self.situation, start, end)
 
+    @property
+    def met_by(self) -> datetime | None:
+        """When the next need must be met, as past that it would wait for the sun alone; UTC."""
+        floor = self.problem.floor
+        return None if floor is None else self.window.ticks[floor.tick].start
+
     def amps_possible(self) -> tuple[AmpsSpan, ...]:
         """Return the currents that other equipment could take until the first departure."""
         situation, file = self.situation, with_any_equipment(self.file, self.charge_point)

@@ -145,7 +145,11 @@ def _dearest_edge(
         The slot, whether it is the end of its run, and by how much the run may get shorter [s].
     """
     found, dearest = None, -inf
+    # What a need may not wait for is not cut, dear as it may be.
+    safe = horizon.met_by
     for place, (slot, _) in enumerate(charging):
+        if safe is not None and slot.start < safe:
+            continue
         at_end = place == len(charging) - 1 or charging[place + 1].slot.start > slot.end()
         at_start = place == 0 or charging[place - 1].slot.end() < slot.start
         # Charging that may begin now begins now.

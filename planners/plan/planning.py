@@ -7,6 +7,8 @@ from datetime import timedelta
 from itertools import takewhile
 from typing import TYPE_CHECKING, NamedTuple
 
+import numpy as np
+
 from planners.capacity.several_nights import keep_to_best
 from planners.capacity.tonight import NightTicks
 from planners.local_time.departures import assumed_plugged_in
@@ -23,7 +25,7 @@ from planners.power.cautions import cautions
 from planners.power.charging import NEED_TOLERANCE_PERCENT, climb
 from planners.power.circuits import has_power
 from planners.solver.exact import solve
-from planners.solver.problem import NEED_TOLERANCE_KWH
+from planners.solver.problem import NEED_TOLERANCE_KWH, Floor
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -33,11 +35,15 @@ if TYPE_CHECKING:
     from planners.plan.window import Slot, Window
     from planners.power.charging import Ladder
     from planners.rates.prices import Prices
+    from planners.solver.problem import PlanningProblem
     from planners.solver.solution import Solution
 
 
 LEAST_TWO = 2
 """Periods of a plan that has a later one to compare the first with."""
+
+CERTAIN_PERCENT = 100
+"""With so much trust in what is expected of the roofs, a need may wait for the sun."""
 
 SAME_RATE = 1e-9
 """Rates and costs that differ by less are the same."""
@@ -109,7 +115,7 @@ def explained(draft: Draft) -> Plan:
     reasons = why(
         plan, window, horizon.file, departure, other,
         hours=hours, prepares_for=horizon.prepares_for, given_up=horizon.given_up,
-        kept=horizon.kept, is_cut=is_cut, carbon=_carbon_shift(draft),
+        kept=horizon.kept, is_cut=is_cut, carbon=_carbon_shift(draft), met_by=horizon.met_by,
     )  # fmt: skip
     return replace(plan, why=reasons)
 
@@ -378,12 +384,45 @@ def _within_capacity(
 
 
 def _cheapest(horizon: Horizon) -> tuple[Horizon, Solution]:
+    generation = horizon.file.generation
+    if generation is not None and generation.trust_percent < CERTAIN_PERCENT:
+        horizon = replace(horizon, problem=_not_by_sun_alone(horizon.problem))
     solution = solve(horizon.problem)
     prepared = prepared_for_later(horizon, solution)
     if prepared is not horizon:
         horizon, solution = prepared, solve(prepared.problem)
     problem, solution = met_before(horizon.problem, solution)
     return bought_ahead(replace(horizon, problem=problem), solution)
+
+
+def _not_by_sun_alone(problem: PlanningProblem) -> PlanningProblem:
+    """Let the next need be met by the end of the last hours in which the grid would meet it.
+
+    What is left to the sun after those could only be bought in dearer hours if it fails.
+
+    Returns
+    -------
+    PlanningProblem
+        With a floor, if there is any sun after those hours.
+    """
+    deadline, surplus_kw = problem.deadlines[0], problem.surplus_kw
+    is_met = problem.stored_kwh >= deadline.need_kwh - NEED_TOLERANCE_KWH
+    if surplus_kw is None or is_met or not surplus_kw[: deadline.end].any():
+        return problem
+    alone = replace(deadline, want_kwh=deadline.need_kwh, trip_kwh=0.0)
+    by_grid = problem.during(
+        0,
+        deadline.end,
+        deadlines=(alone,),
+        prefer_late=True,
+        surplus_kw=None,
+        export_rates_per_kwh=None,
+    )
+    solution = solve(by_grid)
+    last = int(np.flatnonzero(solution.on).max(initial=-1)) + 1
+    if last in {0, deadline.end} or not surplus_kw[last : deadline.end].any():
+        return problem
+    return replace(problem, floor=Floor(last, min(deadline.need_kwh, solution.reaches_kwh[0])))
 
 
 def _is_missed(solved: _Solved) -> bool:

@@ -90,6 +90,7 @@ def why(
     kept: KeptPower | None = None,
     is_cut: bool = False,
     carbon: CarbonShift | None = None,
+    met_by: datetime | None = None,
 ) -> tuple[str, ...]:
     """Explain in plain sentences why a plan charges when it does.
 
@@ -117,6 +118,8 @@ def why(
         Whether the circuit has no power in some of the time.
     carbon : CarbonShift or None
         What counting carbon changes; None unless the plan does.
+    met_by : datetime or None
+        When the need must be met, as past that it would wait for the sun alone; UTC.
 
     Returns
     -------
@@ -126,7 +129,7 @@ def why(
     zone, point = file.zone, file.charge_points[plan.charge_point]
     return (
         *_hours_used(plan, zone),
-        *_sources(plan, window, file),
+        *_sources(plan, window, file, met_by),
         *(_carbon(plan, window, carbon, file) if carbon else ()),
         *(_kept(plan, kept, point) if kept else ()),
         *(_beyond_need(plan, alternatives) if alternatives else ()),
@@ -146,11 +149,18 @@ def why(
     )
 
 
-def _sources(plan: Plan, window: Window, file: HouseholdFile) -> Iterator[str]:
+def _sources(
+    plan: Plan, window: Window, file: HouseholdFile, met_by: datetime | None
+) -> Iterator[str]:
     """Say what the home's own roofs are counted on for, or why they are not."""
     is_behind_it = plan.charge_point in file.points_on_home_meter
     if file.generation is None or not is_behind_it or not plan.periods:
         return
+    if met_by is not None:
+        until = _clock(met_by, file.zone, "%a %H:%M")
+        yield (
+            f"The need does not wait for the sun past {until}: the grid's cheaper hours end there."
+        )
     roof_kwh, trust = plan.roof_kwh, file.generation.trust_percent
     if roof_kwh >= LEAST_SHOWN_KWH:
         paid = plan.roof_cost / roof_kwh
@@ -172,7 +182,7 @@ def _sources(plan: Plan, window: Window, file: HouseholdFile) -> Iterator[str]:
     left_kwh = sum(slot.surplus_kw * slot.hours for slot in window.slots if slot.amps > 0)
     if left_kwh < LEAST_SHOWN_KWH:
         yield "The roof is not expected to leave anything over before the departure."
-    else:
+    elif met_by is None:
         yield (
             f"The roof may leave {left_kwh:.1f} kWh over before the departure, but other hours cost"
             f" less{_with_carbon(plan)}."

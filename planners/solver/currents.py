@@ -9,6 +9,7 @@ beyond it.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -21,7 +22,7 @@ from planners.surplus.amounts import Slope, Stage, cheapest_amounts
 from planners.surplus.two_rates import price_at
 
 if TYPE_CHECKING:
-    from planners.solver.problem import PlanningProblem
+    from planners.solver.problem import Floor, PlanningProblem
     from planners.solver.solution import Solution
 
 LEAST_GAIN = 1e-6
@@ -68,7 +69,13 @@ def with_best_currents(problem: PlanningProblem, solution: Solution) -> Solution
         ticks = [_tick(problem, solution, int(i)) for i in on]
         if problem.prefer_late:
             ticks.reverse()
-        chain.append((ticks, _stage(problem, solution, k, ticks)))
+        stage = _stage(problem, solution, k, ticks)
+        if k == 0 and problem.floor is not None:
+            early = [each for each in ticks if each.i < problem.floor.tick]
+            ticks = [each for each in ticks if each.i >= problem.floor.tick]
+            chain.append((early, _until_floor(problem, solution, problem.floor, early)))
+            stage = replace(stage, fixed=_fixed(ticks), slopes=_slopes(ticks))
+        chain.append((ticks, stage))
         first = deadline.end
         left = solution.reaches_kwh[k] - deadline.trip_kwh
         if left <= 0 or k + 1 == len(problem.deadlines):
@@ -159,13 +166,32 @@ def _stage(problem: PlanningProblem, solution: Solution, k: int, ticks: list[_Ti
             most = min(most, deadline.trip_kwh)
     least, most, worth = _convex_part(*_worths(problem, k, least, most), reached)
     return Stage(
-        fixed=sum(each.least_kwh for each in ticks),
-        slopes=[slope for each in ticks for slope in each.slopes],
+        fixed=_fixed(ticks),
+        slopes=_slopes(ticks),
         least=least,
         most=most,
         worth=worth,
         lost=deadline.trip_kwh,
     )
+
+
+def _until_floor(
+    problem: PlanningProblem, solution: Solution, floor: Floor, ticks: list[_Tick]
+) -> Stage:
+    """Bound the battery energy at the floor, where it is worth nothing by itself."""
+    hours = solution.share[: floor.tick] * problem.tick_hours
+    kw = np.divide(solution.metered_kwh[: floor.tick], hours, where=hours > 0, out=hours * 0)
+    held = problem.stored_kwh + float((problem.model.gained_kw_of(kw) * hours).sum())
+    least, most = min(floor.kwh, held), max(problem.deadlines[0].want_kwh, held)
+    return Stage(_fixed(ticks), _slopes(ticks), least, most, [Slope(0.0, most - least)])
+
+
+def _fixed(ticks: list[_Tick]) -> float:
+    return sum(each.least_kwh for each in ticks)
+
+
+def _slopes(ticks: list[_Tick]) -> list[Slope]:
+    return [slope for each in ticks for slope in each.slopes]
 
 
 def _is_held(problem: PlanningProblem, solution: Solution, k: int, ticks: list[_Tick]) -> bool:

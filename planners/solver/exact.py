@@ -71,6 +71,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from planners.solver.priced_moves import TickKind
+    from planners.solver.problem import Floor
 
 MOST_STATES_SWITCHED = 12_000_000
 MOST_STATES_SET = 3_000_000
@@ -116,6 +117,8 @@ def solve(problem: PlanningProblem) -> Solution:
     plan = _in_all_ticks(problem) or plan_for(*needs)
     if plan is not None:
         return plan
+    if problem.floor is not None:
+        return solve(replace(problem, floor=None))
     reaches = needs_within_reach(problem)
     plan = plan_for(*_lowered(needs, reaches, plan_for))
     if plan is not None:
@@ -175,6 +178,7 @@ def _most_on_levels(problem: PlanningProblem) -> list[float]:
         surcharges_per_kwh=None,
         surplus_kw=None,
         export_rates_per_kwh=None,
+        floor=None,
         start_cost=0.0,
         deadlines=tuple(replace(each, max_rate_per_kwh=0.0) for each in problem.deadlines),
     )
@@ -373,6 +377,16 @@ def _fill(problem: PlanningProblem, tables: CostTables) -> None:
         if row == cut_off:
             lasted = tables.running(problem.before.ticks + row, first=True)
             on[..., lasted, :] = stopped
+        if moves.k == 0 and problem.floor is not None and row == problem.floor.tick:
+            _keep_to_floor(problem.floor, tables)
+
+
+def _keep_to_floor(floor: Floor, tables: CostTables) -> None:
+    """Give up what holds less than the floor. Levels are rounded down: the one below it will do."""
+    levels = tables.moves.levels
+    below = int(np.searchsorted(levels, floor.kwh + SAME_KWH, side="right")) - 1
+    for table in (tables.on, tables.off, tables.fresh):
+        table[floor.tick, ..., : max(0, below)] = np.inf
 
 
 def _lanes_at(lanes: Lanes, row: int, later: int) -> slice:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
@@ -103,6 +103,13 @@ class UseLimit:
         return int(self.most_ticks + ROUNDING_TICKS)
 
 
+class Floor(NamedTuple):
+    """Before tick `tick` the battery must hold at least `kwh` [kWh], if any plan reaches that."""
+
+    tick: int
+    kwh: float
+
+
 @dataclass(frozen=True, eq=False)
 class PlanningProblem:
     """The choice of a current for each tick.
@@ -166,6 +173,9 @@ class PlanningProblem:
     export_rates_per_kwh : ndarray of float, shape (ticks,), or None
         What a surplus kWh earns in each tick if it is exported, and so costs to charge with
         [currency per kWh]; it may be negative or above the import rate. Given with `surplus_kw`.
+    floor : Floor or None
+        What the battery must hold before some tick until the first departure, up to a step of the
+        levels: see `planners.plan.planning`.
     """
 
     rates_per_kwh: NDArray[np.float64]
@@ -184,6 +194,7 @@ class PlanningProblem:
     use_limits: tuple[UseLimit, ...] = ()
     surplus_kw: NDArray[np.float64] | None = None
     export_rates_per_kwh: NDArray[np.float64] | None = None
+    floor: Floor | None = None
 
     @property
     def prices_per_kwh(self) -> NDArray[np.float64]:
@@ -296,7 +307,7 @@ class PlanningProblem:
         end: int,
         **changes: Any,  # noqa: ANN401 - as of `replace`
     ) -> PlanningProblem:
-        """Return the problem of only some ticks, without surcharges, with other fields changed."""
+        """Return the problem of only some ticks, without surcharges or floor, and changed."""
         ticks = slice(start, end)
         surplus, export_rates = self.surplus_kw, self.export_rates_per_kwh
         fields: dict[str, Any] = {
@@ -305,6 +316,7 @@ class PlanningProblem:
             "surcharges_per_kwh": None,
             "surplus_kw": None if surplus is None else surplus[ticks],
             "export_rates_per_kwh": None if export_rates is None else export_rates[ticks],
+            "floor": None,
         }
         return replace(self, **fields | changes)
 

@@ -125,17 +125,18 @@ def test_what_is_left_of_it_is_priced_alike() -> None:
 @pytest.mark.parametrize(
     ("kw", "generation", "cheapest"),
     [
-        (NOON_KW, {}, "day"),
-        ([0.3] * 6, {}, "night"),
+        (NOON_KW, {"trust_percent": 100}, "day"),
+        (NOON_KW, {}, "night"),
+        ([0.3] * 6, {"trust_percent": 100}, "night"),
         (NOON_KW, {"trust_percent": 0}, "night"),
         (NOON_KW, {"trust_percent": 20}, "night"),
     ],
-    ids=["clear", "dull", "not trusted", "hardly trusted"],
+    ids=["certain", "clear", "dull", "not trusted", "hardly trusted"],
 )
-def test_a_need_waits_for_the_sun_only_as_far_as_it_is_trusted(
+def test_a_need_waits_for_the_sun_only_if_that_is_certain(
     kw: Sequence[float], generation: dict[str, Any], cheapest: str
 ) -> None:
-    """With a cheap night before it: the need is bought there if the sun is too little."""
+    """With a cheap night before it, the need is bought there; only what is wanted may wait."""
     file = file_with(generation, leaves={"want_percent": 50.0, "max_rate": None})
     prices, evening = sunny(file, kw), MORNING - timedelta(hours=12)
     found = departures_to_plan(file, "hatchback", evening, evening + timedelta(days=1))
@@ -143,6 +144,33 @@ def test_a_need_waits_for_the_sun_only_as_far_as_it_is_trusted(
     plan = make_plan(file, prices, Situation(evening, 40.0, found[0]))
     assert plan.shortfall is None
     assert {period.band for period in plan.periods} == {cheapest}
+
+
+@pytest.mark.parametrize("switching", ["current", "on_off"])
+def test_what_is_wanted_waits_for_the_sun_and_the_need_does_not(switching: str) -> None:
+    """Past the last hours in which the grid would meet the need, no need is left to the sun."""
+    file = file_with(point={"switching": switching, "max_amps": 10.0})
+    prices, evening = sunny(file), MORNING - timedelta(hours=12)
+    found = departures_to_plan(file, "hatchback", evening, evening + timedelta(days=1))
+    plan = make_plan(file, prices, Situation(evening, 40.0, found[0]))
+    by_band: dict[str, float] = {}
+    for period in plan.periods:
+        by_band[period.band] = by_band.get(period.band, 0.0) + period.kwh
+    assert by_band["night"] == pytest.approx(52 * 0.1 / 0.9, abs=0.2), "up to a tick"
+    assert by_band["day"] > 1
+    assert plan.roof_kwh > 0.6 * by_band["day"]
+    said = "The need does not wait for the sun past Sat 07:00: the grid's cheaper hours end there."
+    assert said in plan.why
+
+
+def test_a_night_after_the_sun_may_still_meet_the_need() -> None:
+    """Then the sun comes first, and what it does not give is bought in the night."""
+    file = file_with(leaves={"at": "07:20", "need_percent": 90.0, "max_rate": None})
+    now = MORNING + timedelta(hours=1)
+    found = departures_to_plan(file, "hatchback", now, now + timedelta(days=2))
+    plan = make_plan(file, sunny(file), Situation(now, 40.0, found[0]))
+    assert plan.roof_kwh > 5
+    assert {period.band for period in plan.periods} == {"day", "night"}
 
 
 def test_the_need_is_met_whatever_the_sky_does() -> None:
