@@ -377,16 +377,18 @@ def _fill(problem: PlanningProblem, tables: CostTables) -> None:
         if row == cut_off:
             lasted = tables.running(problem.before.ticks + row, first=True)
             on[..., lasted, :] = stopped
-        if moves.k == 0 and problem.floor is not None and row == problem.floor.tick:
-            _keep_to_floor(problem.floor, tables)
+        if moves.k == 0 and problem.floor is not None:
+            _keep_to_floor(problem.floor, problem.min_rest, tables, row)
 
 
-def _keep_to_floor(floor: Floor, tables: CostTables) -> None:
+def _keep_to_floor(floor: Floor, min_rest: int, tables: CostTables, row: int) -> None:
     """Give up what holds less than the floor. Levels are rounded down: the one below it will do."""
-    levels = tables.moves.levels
-    below = int(np.searchsorted(levels, floor.kwh + SAME_KWH, side="right")) - 1
-    for table in (tables.on, tables.off, tables.fresh):
-        table[floor.tick, ..., : max(0, below)] = np.inf
+    if not floor.tick <= row < floor.tick + max(1, min_rest):
+        return
+    below = int(np.searchsorted(tables.moves.levels, floor.kwh + SAME_KWH, side="right")) - 1
+    # A rest that has begun before that tick may end after it.
+    for table in (tables.off, tables.fresh, *([tables.on] if row == floor.tick else [])):
+        table[row, ..., : max(0, below)] = np.inf
 
 
 def _lanes_at(lanes: Lanes, row: int, later: int) -> slice:

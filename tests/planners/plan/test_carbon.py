@@ -237,7 +237,8 @@ def test_sun_is_free_of_carbon_only_on_average(kind: str, *, from_roof: bool) ->
     file = DemoHousehold(
         home={"main_fuse_amps": [63.0], "known_load": [{"amps": 1, "hours": ["00:00-24:00"]}]},
         tariffs=(tariff,), leaves={"at": "16:00", "need_percent": 50.0},
-        generation={"forecast": {}}, carbon={"kind": kind, "price_per_tonne": 120.0},
+        generation={"forecast": {}, "trust_percent": 100.0},
+        carbon={"kind": kind, "price_per_tonne": 120.0},
     ).file()  # fmt: skip
     assert file.generation is not None
     assert file.carbon is not None

@@ -45,12 +45,24 @@ def cheapest_by_enumeration(problem: PlanningProblem) -> Priced:
     may = [tick for span in spans for tick in span if problem.highest_amps[tick] > 0]
     for choice in product((False, True), repeat=len(may)):
         chosen = {tick for tick, on in zip(may, choice, strict=True) if on}
-        if _rested(problem, spans, chosen):
+        if _rested(problem, spans, chosen) and _holds_floor(problem, chosen):
             plans += _priced(problem, spans, chosen)
     for k in range(len(spans)):
         least = min(plan.short_kwh[k] for plan in plans)
         plans = [plan for plan in plans if plan.short_kwh[k] <= least + 1e-7]
     return min(plans, key=lambda plan: plan.money)
+
+
+def _holds_floor(problem: PlanningProblem, chosen: set[int]) -> bool:
+    """Tell whether whole ticks hold what the battery must hold before some tick."""
+    if problem.floor is None:
+        return True
+    model, held = problem.model, problem.stored_kwh
+    for tick in chosen:
+        if tick < problem.floor.tick:
+            metered_kw = model.kw_per_amp * float(problem.highest_amps[tick])
+            held += problem.tick_hours * model.gained_kw(metered_kw)
+    return held >= problem.floor.kwh - NEAR
 
 
 def _rested(problem: PlanningProblem, spans: list[range], chosen: set[int]) -> bool:

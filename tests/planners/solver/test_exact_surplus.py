@@ -12,7 +12,7 @@ import pytest
 
 from planners.power.charging import ChargeModel
 from planners.solver.exact import solve
-from planners.solver.problem import Deadline, PlanningProblem, UseLimit
+from planners.solver.problem import LONG_AT_REST, Deadline, Floor, PlanningProblem, UseLimit
 from planners.solver.solution import objective, paid_per_kwh
 from tests.planners.solver.claims import is_exact, slack_kwh, slack_money
 from tests.planners.solver.enumerate_currents import cheapest_on_grid
@@ -87,6 +87,31 @@ def test_on_off_costs_what_enumeration_finds(seed: int) -> None:
     if short_kwh == pytest.approx(best.short_kwh, abs=1e-6):
         slack = slack_money(problem, best.money, 1e-6)
         assert carried.money == pytest.approx(best.money, abs=slack)
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_what_must_be_held_by_some_tick_is_held_at_the_least_cost(seed: int) -> None:
+    """Trying every choice that holds it finds nothing cheaper; without the floor nothing dearer."""
+    rng = random.Random(f"floor {seed}")
+    whole = random_problem(rng, kind="on_off", ticks=(5, 9), departures=(1, 1))
+    (deadline,) = whole.deadlines
+    need = replace(deadline, need_kwh=0.6 * deadline.want_kwh)
+    stored_kwh = 0.3 * deadline.want_kwh
+    whole = replace(whole, deadlines=(need,), stored_kwh=stored_kwh, min_run=1, before=LONG_AT_REST)
+    free = with_surplus(rng, whole)
+    first = solve(replace(whole, prefer_late=True))
+    tick = int(np.flatnonzero(first.on).max(initial=0)) + 1
+    held = Floor(tick, min(need.need_kwh, first.reaches_kwh[0]))
+    problem = replace(free, floor=held)
+    solution, best = solve(problem), cheapest_by_enumeration(problem)
+    amps, share = solution.amps[:tick].tolist(), solution.share[:tick].tolist()
+    kw_per_amp, gained_kw = problem.model.kw_per_amp, problem.model.gained_kw
+    gained = [gained_kw(a * kw_per_amp) * s for a, s in zip(amps, share, strict=True)]
+    level = 1e-3 * problem.model.full_kw * problem.tick_hours
+    assert stored_kwh + problem.tick_hours * sum(gained) >= held.kwh - level
+    cost = objective(problem, solution)
+    assert cost <= best.money + slack_money(problem, best.money, 1e-6)
+    assert cost >= objective(free, solve(free)) - 1e-6
 
 
 @pytest.mark.parametrize("kind", ["on_off", "current"])
