@@ -178,10 +178,11 @@ def show_home_plans(house: House, found: HomePlans, now: datetime) -> Renderable
         left.append(Headroom("left kW", of, "kW", 1, lambda *when: kw * in_sum(*when)))
     meters = {house.prices.at(plan.charge_point) for plan in found.plans}
     prices = meters.pop() if len(meters) == 1 else house.prices
+    good = gap_sentence(found.gap_share, prices.carbon, is_short=found.is_short)
     return show_home(
         found.plans,
         prices.spans(now, end),
         house.file.zone,
-        " ".join([gap_sentence(found.gap_share, is_short=found.is_short), *kept]),
+        " ".join([good, *kept]),
         left,
     )

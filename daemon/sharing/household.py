@@ -304,7 +304,8 @@ def allotment_of(sharing: Sharing, charge_point: str, now: datetime) -> Allotmen
         return Allotment(spans if is_awaited else (), is_awaited=is_awaited)
     others = [car for point, car in sharing.together.items() if point != charge_point]
     if charge_point in sharing.together and others:
-        good = gap_sentence(sharing.gap_share, is_short=sharing.is_short)
+        carbon = sharing.house.prices.carbon if sharing.house is not None else None
+        good = gap_sentence(sharing.gap_share, carbon, is_short=sharing.is_short)
         why = [f"Planned together with {listed(others)}: {good}"]
         if sharing.kept is not None and sharing.house is not None:
             why.append(sharing.kept.sentence(sharing.house.file.household.currency))

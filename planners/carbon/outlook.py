@@ -7,7 +7,8 @@ known.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from copy import copy
+from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
 from typing import TYPE_CHECKING, Final, NamedTuple
@@ -111,7 +112,9 @@ class CarbonOutlook:
 
     def as_free(self) -> CarbonOutlook:
         """Return the same outlook, with carbon that costs nothing."""
-        return replace(self, is_free=True)
+        free = copy(self)  # with what has been laid out already
+        object.__setattr__(free, "is_free", True)
+        return free
 
     def grams(self, first: int, last: int) -> tuple[Row, NDArray[np.bool_]]:
         """Return the intensity of each minute, and whether it is an estimate.

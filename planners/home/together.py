@@ -37,6 +37,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from config.household.household_file import HouseholdFile
+    from planners.carbon.outlook import CarbonOutlook
     from planners.home.capacity_together import KeptTogether
     from planners.joint.integer_programme import Improve
     from planners.plan.horizon import Horizon, Situation
@@ -157,13 +158,15 @@ def plan_together(
         yield HomePlan(allotted, plan.gap, plan.gap_share, is_short, kept)
 
 
-def gap_sentence(gap_share: float, *, is_short: bool) -> str:
+def gap_sentence(gap_share: float, carbon: CarbonOutlook | None = None, *, is_short: bool) -> str:
     """Say how good plans are together.
 
     Parameters
     ----------
     gap_share : float
         See `HomePlan`.
+    carbon : CarbonOutlook, optional
+        The carbon that the plans may count.
     is_short : bool
         Whether a need is missed.
 
@@ -172,9 +175,10 @@ def gap_sentence(gap_share: float, *, is_short: bool) -> str:
     str
         The end of a sentence.
     """
+    counted = ", carbon counted" if carbon is not None and carbon.has_price else ""
     if not isfinite(gap_share):
-        return "not proven to be the cheapest."
-    of = " of what reaches as much" if is_short else ""
+        return f"not proven to be the cheapest{counted}."
+    of = f"{' of what reaches as much' if is_short else ''}{counted}"
     if gap_share <= PROVEN:
         return f"proven to be the cheapest{of}."
     return f"proven within {100 * gap_share:.2g} % of the cheapest{of}."

@@ -15,7 +15,7 @@ from config.files.forecast_series import ForecastPoint, IntensityPoint
 from config.home.carbon import Carbon
 from planners.carbon.outlook import CarbonOutlook
 from planners.generation.outlook import Outlook
-from planners.home.together import plan_together
+from planners.home.together import gap_sentence, plan_together
 from planners.local_time.conversion import instant_of, minute_of
 from planners.local_time.wished_departures import departures_to_plan
 from planners.plan.horizon import Situation, horizon_of
@@ -296,6 +296,8 @@ def test_two_cars_behind_one_fuse_count_it_together() -> None:
         for car, soc in (("hatchback", 45.0), ("van", 40.0))
     ]
     home = next(plan_together(file, prices, situations))
+    good = gap_sentence(home.gap_share, prices.carbon, is_short=home.is_short)
+    assert good.endswith("proven to be the cheapest, carbon counted.")
     for situation in situations:
         point = file.vehicles[situation.departure.vehicle].charge_point
         own = replace(situation, is_joint=True, allotted=home.allotted[point])
