@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from adapters.contract.topics import Topics, matches
 from adapters.wired.access_list import access_list, overlap, users
 from config.files.errors import UsageError
+from config.home.carbon import Carbon
 from config.household.household_file import HouseholdFile
 from config.household.loading import load_household
 from config.household.page import Page
@@ -98,6 +99,18 @@ def test_the_page_has_an_account_of_its_own() -> None:
     assert "# The household's page.\nuser kowhai-cottage.page\n" in text
     assert rights(text, "kowhai-cottage.page") == rights(text, "kowhai-cottage.people")
     assert listed("kowhai-cottage.people") == access_list(file)
+
+
+def test_a_feed_of_carbon_has_an_account_where_it_is_declared() -> None:
+    """It may write its topic, and nothing else; the daemon may read it."""
+    file = household()
+    carbon = Carbon(kind="average")
+    text = access_list(file.model_copy(update={"carbon": carbon}))
+    (part,) = [each for each in text.split("user ") if each.startswith("kowhai-cottage.carbon\n")]
+    assert [line for line in part.splitlines() if line.startswith("topic")] == [
+        "topic write lullwatt/kowhai-cottage/carbon"
+    ]
+    assert "kowhai-cottage.carbon" not in access_list(file)
 
 
 def test_the_daemon_may_read_and_write_all_that_it_does() -> None:

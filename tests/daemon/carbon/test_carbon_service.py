@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
@@ -80,3 +81,29 @@ def test_a_night_is_told_again_once_its_intensities_are_known(
     assert kwh > 5
     assert float(night["carbon"]["kg"]) == pytest.approx(kwh * 0.2, abs=0.001)
     assert night["carbon"]["estimated_kwh"] == 0
+
+
+def test_bad_messages_change_nothing(tmp_path: Path, ledger: Ledger) -> None:
+    """What can't be read is logged; what can't be true is an alert until something good comes."""
+    site = site_with(tmp_path, ledger, EVENING)
+    site.read()
+    site.plug_in(60.0)
+    plans = len(site.bus.on("plan"))
+    made, start = EVENING.isoformat(), (EVENING + HOUR).isoformat()
+    for values in (
+        [],
+        [{"start": start[:19], "grams_per_kwh": 5}],
+        [{"start": start, "grams_per_kwh": "clean"}],
+        [{"start": start, "kw": 5}],
+        [{"start": start, "grams_per_kwh": -5}],
+    ):
+        payload = json.dumps({"v": 1, "issued": made, "values": values}).encode()
+        site.service.handle(arrived(site.topics.carbon, payload))
+        site.pass_time(MINUTE)
+    assert ledger.intensity_points("bus") == ()
+    assert len(site.bus.on("plan")) == plans
+    assert "carbon-refused" in site.bus.on("status")[-1]["alerts"]
+    assert "-5 g/kWh at 2026-06-03 07:30 UTC" in site.bus.on("alert")[-1]["message"]
+    send(site, [300.0, 200.0], EVENING)
+    site.pass_time(MINUTE)
+    assert "carbon-refused" not in site.bus.on("status")[-1]["alerts"]
