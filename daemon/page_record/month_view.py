@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final
 from config.fields.value_types import WATT_HOURS_PER_KWH
 from daemon.page.past import NOBODY_THERE, level_after, month_line
 from daemon.page.troubles import past_alerts
-from daemon.page_record.night_view import BandCells, band_cells
+from daemon.page_record.night_view import BandCells, band_cells, carbon_sentences
 from planners.local_time.departures import night_of
 
 if TYPE_CHECKING:
@@ -93,8 +93,9 @@ def month_view(
         In the reader's words.
     """
     sums = month.by_vehicle if len(month.by_vehicle) > 1 else ()
+    carbon = (each for kind in month.carbon for each in carbon_sentences(kind, words))
     return MonthView(
-        sentences=month_line(month, now, words).sentences,
+        sentences=(*month_line(month, now, words).sentences, *carbon),
         bands=tuple(_bands(month, words)),
         bill=tuple(_bill(month, now, words)),
         vehicles=tuple(

@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
     from datetime import datetime
 
+    from daemon.night_log.carbon import NightCarbon
     from daemon.night_log.month import BandSum
     from daemon.page.past import Levels
     from daemon.page.words import Words
@@ -144,8 +145,29 @@ def night_view(why: Why, now: datetime, words: Words, levels: Levels = NOBODY_TH
     figures = night_line(row, currency, now, words, levels).sentences
     if not night.is_over and not night.closed and not runs(row, now, words, levels):
         figures = (*figures, words.say("This night is not over."))
+    if row.carbon is not None:
+        figures = (*figures, *carbon_sentences(row.carbon, words))
     bands = tuple(band_cells(row.by_band, currency, words))
     return NightView(name, figures, tuple(_why(why, words)), bands)
+
+
+def carbon_sentences(carbon: NightCarbon, words: Words) -> Iterator[str]:
+    """Say what energy caused, by which kind of intensity, beside charging at once."""
+    if carbon.kg is None:
+        yield words.say("How much carbon the grid's power caused is not known.")
+        return
+    kg = words.number(float(carbon.kg))
+    if carbon.kind == "marginal":
+        yield words.say("It caused {kg} kg of CO₂e, by what more power calls up (marginal).", kg=kg)
+    else:
+        yield words.say("It caused {kg} kg of CO₂e, by the mean of the grid (average).", kg=kg)
+    if carbon.at_once_kg is not None:
+        at_once = words.number(float(carbon.at_once_kg))
+        yield words.say("Charging at once would have caused {kg} kg.", kg=at_once)
+    uncertain_wh = carbon.estimated_wh + carbon.unknown_wh
+    if uncertain_wh:
+        kwh = words.kwh(float(exact_kwh(uncertain_wh)))
+        yield words.say("For {kwh} the grid's carbon is estimated or not known.", kwh=kwh)
 
 
 def _why(why: Why, words: Words) -> Iterator[str]:

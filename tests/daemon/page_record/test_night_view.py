@@ -3,14 +3,22 @@
 from __future__ import annotations
 
 import ast
+from dataclasses import replace
 from datetime import UTC, datetime
+from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import daemon.why
 from daemon.control import alerts
+from daemon.night_log.carbon import NightCarbon
 from daemon.page_record.month_view import month_view
-from daemon.page_record.night_view import CAUSE_WORDS, SAID_BY_FIGURES, night_view
+from daemon.page_record.night_view import (
+    CAUSE_WORDS,
+    SAID_BY_FIGURES,
+    carbon_sentences,
+    night_view,
+)
 from tests.daemon.month.samples import SHORT, full_month
 from tests.daemon.page.test_view import words
 from tests.daemon.why.nights import LATER, Home
@@ -81,3 +89,21 @@ def test_a_month() -> None:
     assert running.bill[1][0] == "Standing charge, for the whole month"
     shown = str(view)
     assert "NZD" not in shown
+
+
+def test_carbon_stands_beside_that_of_charging_at_once() -> None:
+    """By which kind of intensity, and for how much of the energy it is uncertain."""
+    carbon = NightCarbon("average", Decimal("1.26"), Decimal("2.5"), 500)
+    month = full_month()
+    counted = replace(month, nights=(replace(month.nights[0], carbon=carbon),))
+    assert month_view(counted, NOVEMBER, words()).sentences[-3:] == (
+        "It caused 1.3 kg of CO₂e, by the mean of the grid (average).",
+        "Charging at once would have caused 2.5 kg.",
+        "For 0.5 kWh the grid's carbon is estimated or not known.",
+    )
+    for other, sentence in (
+        (NightCarbon("marginal", Decimal(2), None), "It caused 2.0 kg of CO₂e, by what more power"),
+        (NightCarbon("average", None, None, 0, 9), "How much carbon the grid's power caused is"),
+    ):
+        (said,) = carbon_sentences(other, words())
+        assert said.startswith(sentence)
