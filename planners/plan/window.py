@@ -132,7 +132,7 @@ class Window:
 
     def until(self, instant: datetime) -> Window:
         """Return the window up to an instant; a tick that ends later is the rest, in part."""
-        ticks = tuple(tick for tick in self.ticks if tick.end() <= instant)
+        ticks = self.ticks[: bisect_right(self.ticks, instant, key=Slot.end)]
         rest = self.ticks[len(ticks)] if len(ticks) < len(self.ticks) else self.rest
         if rest is not None:
             hours = min(rest.hours, (instant - rest.start) / HOUR)
