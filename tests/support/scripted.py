@@ -33,11 +33,13 @@ def scripted_broker(*answers: bytes) -> Iterator[Script]:
     """
     with socket.create_server(("127.0.0.1", 0)) as listener:
         script = Script(Bus(broker=f"mqtt://127.0.0.1:{listener.getsockname()[1]}"))
+        accepted: list[socket.socket] = []
 
         def serve() -> None:
             with suppress(OSError):
                 while True:
                     connection, _ = listener.accept()
+                    accepted[:] = [connection]
                     with connection:
                         for answer in answers:
                             script.received.append(connection.recv(4096))
@@ -47,4 +49,7 @@ def scripted_broker(*answers: bytes) -> Iterator[Script]:
         thread.start()
         yield script
         listener.shutdown(socket.SHUT_RDWR)
+        for connection in accepted:  # it may still wait for the client's next packet
+            with suppress(OSError):
+                connection.shutdown(socket.SHUT_RDWR)
     thread.join(patience(5))

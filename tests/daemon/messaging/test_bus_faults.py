@@ -13,6 +13,7 @@ from typing import Any
 
 import pytest
 
+from adapters.bus import connection
 from adapters.bus.bus import MqttBus
 from adapters.clocks.clock import SystemClock
 from tests.daemon.service.test_run import Running, household
@@ -55,6 +56,15 @@ class Charging:
         assert {command["serial"] for command in later.on(TOPICS.command(POINT))} == {self.serial}
 
 
+KEEPALIVE_SECONDS = 2
+
+
+@pytest.fixture
+def quick_keepalive(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let the daemon notice sooner than after twice 10 s that its broker is silent."""
+    monkeypatch.setattr(connection, "KEEPALIVE_SECONDS", KEEPALIVE_SECONDS)
+
+
 @pytest.fixture
 def charging(mosquitto: Mosquitto, run_daemon: RunDaemon, meet: Meet) -> Charging:
     person = meet(mosquitto.bus)
@@ -81,6 +91,7 @@ def test_a_broker_that_comes_back_empty(charging: Charging, meet: Meet) -> None:
         empty.kill()
 
 
+@pytest.mark.usefixtures("quick_keepalive")
 def test_a_broker_that_freezes(
     charging: Charging, meet: Meet, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -94,7 +105,9 @@ def test_a_broker_that_freezes(
         post(event)  # type: ignore[arg-type]  # passed on
 
     monkeypatch.setattr(charging.daemon.daemon._mqtt._main, "_on_event", overhear)
-    wait_until(lambda: lost[0], 30, what="the daemon notices")  # twice the keepalive of 10 s
+    wait_until(
+        lambda: lost[0], 3 * KEEPALIVE_SECONDS, what="the daemon notices"
+    )  # after twice that
     charging.broker.thaw()
     charging.is_as_it_was(meet(charging.broker.bus))
 

@@ -23,6 +23,7 @@ from adapters.ledger.ledger import open_ledger
 from adapters.simulated.charge_point import SimulatedChargePoint, SimulatedVehicle
 from config.household.broker import Bus
 from config.household.loading import load_household
+from daemon.trial import command
 from daemon.trial import trial as trial_module
 from daemon.trial.command import currents_to_try
 from daemon.trial.exercise import Exercise, LatestValues
@@ -164,8 +165,10 @@ def test_an_exercise_names_what_is_wrong(
     wrong: tuple[str, str] | None,
     mosquitto: Mosquitto,
     tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """Over a real broker: a good plug passes, and each bad one fails the step that shows it."""
+    monkeypatch.setattr(trial_module, "RETAINED_SECONDS", 0.1)  # all of it is waited for
     file = load_household(household(mosquitto, tmp_path))
     clock, printed = VirtualClock(NOW), list[str]()
     with (
@@ -226,9 +229,13 @@ def test_it_shows_messages_and_what_they_mean(
 
 
 def test_each_error_names_the_next_step(
-    make_mosquitto: Callable[..., Mosquitto], tmp_path: Path, run: Callable[..., Ran]
+    make_mosquitto: Callable[..., Mosquitto],
+    tmp_path: Path,
+    run: Callable[..., Ran],
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """No broker, and no word on which charge point."""
+    monkeypatch.setattr(command, "PATIENCE_SECONDS", 0.5)  # all of it is waited for
     path = household(make_mosquitto(), tmp_path)
     shown = run("wiring", str(path), "--listen", "0")
     assert shown.code == 4
