@@ -9,6 +9,7 @@ import pytest
 from structlog.testing import capture_logs
 
 from adapters.ledger.ledger import Ledger, open_ledger
+from daemon.presentation import page_pictures
 from tests.daemon.worlds import RecordedBus
 from tests.support.brokers import make_mosquitto, mosquitto, quick_mosquitto
 from tests.support.bus_contract import check_published
@@ -39,6 +40,12 @@ def _quick_ledgers() -> Iterator[None]:
     """Spare these tests the wait for the disk at each commit."""
     with quick_ledgers():
         yield
+
+
+@pytest.fixture
+def undrawn(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Leave the pictures on a page empty, in a test of its words: drawing takes a second a page."""
+    monkeypatch.setattr(page_pictures, "_element", lambda _figure, name: f'<svg id="{name}"></svg>')
 
 
 @pytest.fixture

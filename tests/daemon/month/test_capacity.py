@@ -78,6 +78,7 @@ def test_month_adds_up(by_hours: Path, run: Run) -> None:
     assert row["capacity_charge_without_charging"] == Decimal("150.00")
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_page_shows_the_charge(by_hours: Path, run: Run) -> None:
     """The page of a month has the same lines."""
     page = month_of(by_hours, run, "2026-10", "--format", "html").out

@@ -7,6 +7,8 @@ from datetime import timedelta
 from decimal import Decimal
 from pathlib import Path
 
+import pytest
+
 from tests.daemon.month.recorded import local, recorded
 from tests.daemon.month.test_capacity import Run, json_of, month_of
 
@@ -47,6 +49,7 @@ def test_each_part_is_what_a_bill_would_say(tmp_path: Path, run: Run) -> None:
     assert sum(found.values()) == document["cost"] == Decimal("1.85")
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_text_and_page_say_it(tmp_path: Path, run: Run) -> None:
     """One line each, below the cost."""
     file = parts(tmp_path)

@@ -66,6 +66,7 @@ def test_names_are_only_ever_text() -> None:
     assert "{{ 7 * 7 }}" in tree.text
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_each_vehicle_is_a_row(tree: Tree) -> None:
     """As in the text; the rows add up to the last, and one vehicle alone has none."""
     month = full_month()
@@ -144,6 +145,7 @@ def test_faults_are_mentioned(tree: Tree) -> None:
     assert "This is an account of charging, not a bill" in tree.text
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_amounts_have_the_decimals_of_their_currency() -> None:
     """None for the yen, three for the Bahraini dinar (ISO 4217, table A.1)."""
     assert (
@@ -153,6 +155,7 @@ def test_amounts_have_the_decimals_of_their_currency() -> None:
     assert "for BHD 132.821, BHD 178.165 less" in Tree(render_page(full_month(currency="BHD"))).text
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_one_night_without_a_baseline_is_worded_so() -> None:
     """One night is not "nights", and unknown is not zero."""
     month = full_month()

@@ -8,6 +8,7 @@ from decimal import Decimal
 from io import StringIO
 from typing import Any
 
+import pytest
 from rich.console import Console, RenderableType
 
 from config.calendar.account_days import AccountDays
@@ -47,6 +48,7 @@ def test_a_rule_whose_hours_were_too_few_is_marked_where_its_cost_is() -> None:
     assert not list(rule_notes([replace(ROW, timer_outside_wh=0)]))
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_a_cost_at_estimated_rates_is_marked_wherever_it_is() -> None:
     """In the tables and sums of nights and of a month, in the values, and on the page."""
     month = full_month()
@@ -83,6 +85,7 @@ def test_costs_that_an_earlier_version_worked_out_are_left_out_and_said() -> Non
     assert note.startswith("On 1 night an earlier version compared other rules")
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_an_energy_that_is_not_fully_known_is_marked_wherever_it_is() -> None:
     """In the table and on the page, with a sentence; the values have the hours."""
     month = full_month()

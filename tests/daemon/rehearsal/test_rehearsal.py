@@ -19,6 +19,7 @@ import pytest
 from adapters.bus.events import MessageArrived
 from adapters.ledger.ledger import open_ledger
 from config.files.errors import UsageError
+from daemon.rehearsal import set_up
 from daemon.rehearsal.home import HomeNight
 from daemon.rehearsal.rehearsal import Evening, Rehearsal, RehearsalResult
 from daemon.rehearsal.set_up import rehearse_night
@@ -356,8 +357,24 @@ def test_what_can_not_be_rehearsed_is_refused(
         )
 
 
-def test_a_night_and_a_day_under_a_clear_sky() -> None:
+class BrokerThatRuns:
+    """Takes the place of the broker inside the rehearsal, where a night has many messages."""
+
+    def __init__(self, broker: Mosquitto) -> None:
+        self._broker = broker
+
+    def start(self) -> int:
+        return self._broker.port
+
+    def stop(self) -> None:
+        """Leave it to the fixture."""
+
+
+def test_a_night_and_a_day_under_a_clear_sky(
+    quick_mosquitto: Mosquitto, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """The example with a roof charges from it, and what comes from where adds up."""
+    monkeypatch.setattr(set_up, "EmbeddedBroker", lambda: BrokerThatRuns(quick_mosquitto))
     lines: list[str] = []
     result = rehearse_night(None, vehicle=None, at=None, sky="clear", say=lines.append)
     sun, plan = result.sun, result.plan
