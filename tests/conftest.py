@@ -14,7 +14,7 @@ from config.fields.zones import use_pinned_zones
 
 use_pinned_zones()
 
-EXAMPLES = int(os.environ.get("LULLWATT_EXAMPLES", "20"))
+EXAMPLES = int(os.environ.get("LULLWATT_EXAMPLES", "12"))
 """How many examples a law is tried on where it names no number; `make prove` asks for more."""
 
 settings.register_profile(
@@ -34,9 +34,13 @@ def _logs_as_they_were() -> Iterator[None]:
     structlog.reset_defaults()
 
 
+LONGEST = ("tests/release/", "tests/deploy/", "tests/upgrade/")
+"""The folders whose modules take longest."""
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Begin with the installs, which take longest: as the last module they leave a core idle."""
-    items.sort(key=lambda item: not item.nodeid.startswith("tests/release/"))
+    """Begin with the longest modules: as the last ones they leave the other cores idle."""
+    items.sort(key=lambda item: not item.nodeid.startswith(LONGEST))
 
 
 def pytest_collection_finish() -> None:

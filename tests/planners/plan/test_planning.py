@@ -39,7 +39,7 @@ KOWHAI = Path(__file__).parents[3] / "config" / "examples" / "kowhai.yaml"
 EVENING = "2026-06-03T06:30:00"
 """A Wednesday, 18:30 by the household's clock."""
 
-PLANS = int(os.environ.get("LULLWATT_PROBLEMS", "400")) // 20
+PLANS = int(os.environ.get("LULLWATT_PROBLEMS", "240")) // 20
 """How many random households; `make prove` asks for many more."""
 
 FLAT = bands(band("all", "0.20"))

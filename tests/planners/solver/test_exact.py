@@ -83,7 +83,7 @@ def random_case(rng: random.Random, most_ticks: int) -> Case:
     )
 
 
-PROBLEMS = int(os.environ.get("LULLWATT_PROBLEMS", "150"))
+PROBLEMS = int(os.environ.get("LULLWATT_PROBLEMS", "100"))
 """How many random problems are held against HiGHS; `make prove` asks for many more."""
 
 BLOCK = 50

@@ -18,7 +18,7 @@ from tests.planners.solver.enumerate_several import cheapest_by_enumeration
 from tests.planners.solver.random_several import Kind, random_problem
 from tests.planners.solver.statement import carry_out, faults_of
 
-PROBLEMS = int(os.environ.get("LULLWATT_PROBLEMS", "400"))
+PROBLEMS = int(os.environ.get("LULLWATT_PROBLEMS", "240"))
 """A measure of how many random problems; `make prove` asks for many more."""
 
 

@@ -20,7 +20,7 @@ from tests.planners.solver.random_several import Kind, random_problem
 from tests.planners.solver.reference_several import Optimum, cheapest
 from tests.planners.solver.statement import Carried, carry_out, faults_of
 
-PROBLEMS = int(os.environ.get("LULLWATT_PROBLEMS", "150"))
+PROBLEMS = int(os.environ.get("LULLWATT_PROBLEMS", "100"))
 """How many random problems of both kinds together; `make prove` asks for many more."""
 
 BLOCK = 25
