@@ -89,7 +89,7 @@ def explain_unwrapped(house: House, now: datetime) -> Iterator[str]:
     yield from explain_carbon(house, now)
     yield from _departures(house.file, now)
     yield from _bus(house.file)
-    yield from _cautions(house)
+    yield from _cautions(house, now)
 
 
 def _wrapped(line: str) -> list[str]:
@@ -290,7 +290,7 @@ def _long_trips(file: HouseholdFile) -> Iterator[str]:
             )
 
 
-def _cautions(house: House) -> Iterator[str]:
+def _cautions(house: House, now: datetime) -> Iterator[str]:
     file, prices = house.file, house.prices
     yield ""
     yield "Cautions:"
@@ -298,7 +298,7 @@ def _cautions(house: House) -> Iterator[str]:
     yield from (f"  - {caution}" for caution in _program_missing(file))
     for caution in tariff_cautions(file, known_rates(prices)):
         yield f"  - {caution}"
-    yield from (f"  - {caution}" for caution in generation_cautions(house))
+    yield from (f"  - {caution}" for caution in generation_cautions(house, now))
     yield from (f"  - {caution}" for caution in carbon_cautions(house))
     for name, car in file.vehicles.items():
         yield from (f"  - {name}: {caution}" for caution in vehicle_cautions(car))

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from datetime import time, timedelta
 from typing import TYPE_CHECKING
 
 from adapters.contract.topics import Topics
+from adapters.ledger.stored_prices import stored_ledger
 from adapters.wired.grid_meter import grid_meter_topics
 from config.calendar.words import listed
+from config.files.errors import LedgerError
+from daemon.nights.metered import read_meter
 from daemon.presentation.figures import date_text, local_time
+from daemon.surplus.meter_sign import STEPS, shows_wrong_way
 from daemon.tariff.export import export_lines
 from planners.generation.outlook import clear_sky_kw
 from planners.local_time.conversion import instant_of_local, local_date, minute_of
@@ -58,13 +63,15 @@ def explain_generation(house: House, now: datetime) -> Iterator[str]:
     yield from (f"  {line}" for line in _grid_meter(house.file, generation))
 
 
-def generation_cautions(house: House) -> Iterator[str]:
-    """Warn of what plans would count on without reason.
+def generation_cautions(house: House, now: datetime) -> Iterator[str]:
+    """Warn of what plans would count on without reason, and of a meter that is the wrong way round.
 
     Parameters
     ----------
     house : House
         The household file, and what is expected of its roofs.
+    now : datetime
+        UTC; the ledger's last two days say which way round the meter at the grid is.
 
     Yields
     ------
@@ -91,6 +98,25 @@ def generation_cautions(house: House) -> Iterator[str]:
             "Without latitude and longitude a forecast with sun at night, such as one of another"
             " zone, is not noticed."
         )
+    yield from _meter_reversed(house, now)
+
+
+def _meter_reversed(house: House, now: datetime) -> Iterator[str]:
+    """Say so if the meter at the grid falls as charging begins."""
+    since, points = now - 2 * DAY, house.file.points_on_home_meter
+    with suppress(LedgerError), stored_ledger(house.file.ledger.path) as ledger:
+        if ledger is None:
+            return
+        meters = [read_meter(house, ledger, name, since, now) for name in points]
+        wrong, seen = shows_wrong_way(
+            ledger.grid_intervals(since, now), lambda at: sum(each.wh_until(at) for each in meters)
+        )
+        if wrong >= STEPS and 2 * wrong > seen:
+            yield (
+                f"The meter at the grid seems to be the wrong way round: in {wrong} of {seen} steps"
+                " of the last two days what it shows fell as a vehicle drew more, or rose as it"
+                " drew less. Import is positive; scale: -1 under grid_meter turns it."
+            )
 
 
 def _place(generation: Generation) -> str:

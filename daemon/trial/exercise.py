@@ -25,11 +25,12 @@ FEWEST_WH = 15.0
 
 @dataclass(slots=True)
 class LatestValues:
-    """The latest values that a charge point has reported, None before the first."""
+    """The latest values of a charge point, and of the meter at the grid; None before the first."""
 
     watts: float | None = None
     register_kwh: float | None = None
     pilot: str | None = None
+    grid_watts: float | None = None
 
 
 class Hardware(Protocol):
@@ -115,12 +116,15 @@ class Exercise:
         yield stopped
         if not stopped.passed:
             return
+        idle_watts = self.hardware.latest.grid_watts
         started = self._start(self.currents[0])
         yield started
         if started.passed:
             yield self._compare_register()
             for amps in self.currents[1:]:
                 yield self._change_current(amps)
+            if idle_watts is not None:
+                yield self._compare_grid(idle_watts)
         yield self._stop("stop")
 
     def _stop(self, name: str) -> Step:
@@ -189,6 +193,27 @@ class Exercise:
         if doubt is None:
             return _passed(name, MEASURED_SECONDS, observed)
         return _failed(name, MEASURED_SECONDS, f"{observed}: {doubt}")
+
+    def _compare_grid(self, idle_watts: float) -> Step:
+        """Compare what the meter at the grid shows now with what it showed before the charge."""
+        name, watts = "the meter at the grid sees it", self.hardware.latest.watts or 0.0
+
+        def more(latest: LatestValues) -> float:
+            return (latest.grid_watts or 0.0) - idle_watts
+
+        took = self.hardware.wait(
+            lambda latest: abs(more(latest)) > watts / 2, self.patience_seconds
+        )
+        found = more(self.hardware.latest)
+        observed = f"{found:+.0f} W since the charge began, {watts:+.0f} W expected"
+        if took is None:
+            is_kilowatts = abs(1000 * found - watts) <= NEAR * watts
+            doubt = "is its unit kW?" if is_kilowatts else "it does not see this charge point"
+            return _failed(name, None, f"{observed}: {doubt}")
+        if found < 0:
+            doubt = "it is the wrong way round; scale: -1 under grid_meter turns it"
+            return _failed(name, took, f"{observed}: {doubt}")
+        return _passed(name, took, observed)
 
     def _why_no_power(self, amps: float) -> str:
         watts = self.hardware.latest.watts

@@ -18,6 +18,7 @@ from adapters.bus.events import Connected, Disconnected, MessageArrived
 from adapters.contract.messages import (
     Command,
     DaemonState,
+    GridPower,
     MalformedMessage,
     Reading,
     VehicleReport,
@@ -27,6 +28,7 @@ from adapters.contract.messages import (
 from adapters.contract.topics import Topics
 from adapters.wired.channels import WiredChannel
 from adapters.wired.command_messages import OutgoingMessage, stop_message
+from adapters.wired.grid_meter import WiredGridMeter
 from adapters.wired.point import WiredPoint
 from config.files.errors import UnwellError, UsageError
 from config.files.texts import printable
@@ -109,10 +111,17 @@ class Trial:
         self._is_up = False
         self._is_ending = False
         self._daemon: DaemonState | None = None
+        self._grid = self._grid_wired = None
+        if file.generation is not None and charge_point in file.points_on_home_meter:
+            meter = file.household.grid_meter
+            self._grid_wired = None if meter is None else WiredGridMeter(meter)
+            self._grid = topics.grid if meter is None else None
         self._sources: Sequence[str] = (
             *(self._wired.topic_filters if self._wired else ()),
             topics.reading(charge_point),
             topics.vehicle(charge_point),
+            *(self._grid_wired.topic_filters if self._grid_wired else ()),
+            *((self._grid,) if self._grid else ()),
         )
         self._serial = self._last_serial()
         stop = None if ledger is None else self._stop_as_will(ledger, tell)
@@ -270,9 +279,16 @@ class Trial:
             return (decode(Reading, message.payload),)
         if message.topic == self._topics.vehicle(self._charge_point):
             return (decode(VehicleReport, message.payload),)
+        if message.topic == self._grid:
+            return (decode(GridPower, message.payload),)
+        now = self._clock.now()
+        if self._grid_wired is not None and message.topic in self._grid_wired.topic_filters:
+            power = self._grid_wired.read(
+                message.topic, message.payload, now, retain=message.retain
+            )
+            return () if power is None else (power,)
         if self._wired is None:
             return ()
-        now = self._clock.now()
         return self._wired.read(message.topic, message.payload, now, retain=message.retain)
 
     def _note(self, message: Message) -> None:
@@ -284,6 +300,8 @@ class Trial:
                     self.latest.register_kwh = message.register_kwh
             case VehicleReport(pilot=str(pilot)):
                 self.latest.pilot = pilot
+            case GridPower():
+                self.latest.grid_watts = message.total_watts
             case _:
                 pass
 
@@ -308,6 +326,9 @@ def _in_words(message: Message) -> str:
                 parts.append(f"pilot {message.pilot} ({PILOT_WORDS[message.pilot]})")
             if message.soc_percent is not None:
                 parts.append(f"state of charge {message.soc_percent:g} %")
+        case GridPower():
+            way = "from" if message.total_watts >= 0 else "to"
+            parts = [f"{abs(message.total_watts):.0f} W {way} the grid"]
         case _:
             parts = [type(message).__name__]
     return ", ".join(parts)

@@ -7,9 +7,11 @@ from pathlib import Path
 
 import pytest
 
+from adapters.ledger.ledger import open_ledger
 from daemon.check.explain import explain_unwrapped
 from daemon.service.house_loading import load_house
 from daemon.tariff.export import export_lines, export_rows
+from planners.accounts.by_source import GridInterval
 from tests.daemon.worlds import KOWHAI, utc
 
 NOW = utc("2026-12-04T05:30")
@@ -156,3 +158,23 @@ def test_without_roofs_nothing_is_said() -> None:
     text = "\n".join(explain_unwrapped(house, NOW))
     assert "roof" not in text
     assert "xport" not in text
+
+
+@pytest.mark.parametrize("way", [1, -1])
+def test_a_meter_at_the_grid_that_is_the_wrong_way_round_is_named(tmp_path: Path, way: int) -> None:
+    """After a day of charging the ledger shows it: it fell while the vehicle drew more."""
+    path = house_file(tmp_path)
+    begins, five = NOW - timedelta(hours=20), timedelta(minutes=5)
+    with open_ledger(tmp_path / "ledger.sqlite3") as ledger:
+        register_wh = 100_000
+        for n in range(60):
+            charges = n // 6 % 2 == 1
+            at = begins + n * five
+            ledger.add_reading("driveway", at, register_wh)
+            register_wh += 300 * charges
+            net_wh = way * (300 * charges + 25)
+            interval = GridInterval(at, max(0, net_wh), max(0, -net_wh))
+            ledger.add_grid_interval(interval, begins)
+    said = "\n".join(explain_unwrapped(load_house(path, NOW), NOW))
+    caution = "The meter at the grid seems to be the wrong way round: in 9 of 9 steps of the last"
+    assert (caution in said) is (way < 0)

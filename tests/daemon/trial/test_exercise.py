@@ -29,6 +29,7 @@ class Device:
     counts: bool = True
     pilot: str = "C"
     vehicle_amps: float = 32.0
+    grid_scale: float | None = None
     now: datetime = NOW
     amps: float = 0.0
     register_wh: float = 50_000.0
@@ -64,6 +65,8 @@ class Device:
             self.latest.watts = watts * self.power_scale
             self.latest.register_kwh = self.register_scale * self.register_wh / 1000
             self.latest.pilot = self.pilot
+            if self.grid_scale is not None:
+                self.latest.grid_watts = 300.0 + watts * self.grid_scale
 
 
 def tried(device: Device, currents: tuple[float, ...] = (6.0, 10.0, 16.0)) -> Exercise:
@@ -180,3 +183,22 @@ def test_hardware_that_is_quiet_while_nothing_flows_is_tried_too() -> None:
         "no message yet, which is normal for some hardware while nothing flows"
     )
     assert [step.name for step in exercise.steps if not step.passed] == []
+
+
+@pytest.mark.parametrize(
+    ("scale", "doubt"),
+    [
+        (1.0, None),
+        (-1.0, "it is the wrong way round; scale: -1 under grid_meter turns it"),
+        (0.001, "is its unit kW?"),
+        (0.0, "it does not see this charge point"),
+    ],
+)
+def test_the_meter_at_the_grid_must_see_the_charge(scale: float, doubt: str | None) -> None:
+    """What it shows rises as the vehicle draws; a meter that is the wrong way round is named."""
+    steps = {step.name: step for step in tried(Device(grid_scale=scale)).steps}
+    step = steps["the meter at the grid sees it"]
+    assert step.passed is (doubt is None)
+    assert step.observed.startswith(f"{3680 * scale:+.0f} W since the charge began, +3680 W")
+    assert doubt is None or step.observed.endswith(doubt)
+    assert steps["stop"].passed
