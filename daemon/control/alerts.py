@@ -28,6 +28,7 @@ NOBODY_LISTENS = "nobody-listens"
 NO_BROKER = "no-broker"
 FILE_REFUSED = "file-refused"
 FORECAST_REFUSED = "forecast-refused"
+FORECAST_ENDED = "forecast-ended"
 CARBON_REFUSED = "carbon-refused"
 GRID_METER_REVERSED = "grid-meter-reversed"
 LEDGER_REFUSES = "ledger-refuses"
@@ -183,6 +184,13 @@ ALERTS: Final[Mapping[str, AlertRule]] = {
         (ClearedBy.GOOD_FORECAST, ClearedBy.RESTART),
         "A forecast of the sun is dropped: {reason}.",
         "Plans count on the forecast before it, and beyond it on no sun.",
+        of_household=True,
+    ),
+    FORECAST_ENDED: AlertRule(
+        "no forecast of the sun came in time: the last one has ended",
+        (ClearedBy.GOOD_FORECAST, ClearedBy.RESTART),
+        "No new forecast of the sun has come: {reason}.",
+        "Plans count on no sun, or on what the roofs' own meter has shown of late.",
         of_household=True,
     ),
     CARBON_REFUSED: AlertRule(

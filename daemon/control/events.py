@@ -87,6 +87,7 @@ class Delivered:
 
 HealthCode = Literal[
     "ledger-refuses", "no-backup", "no-broker", "file-refused", "forecast-refused",
+    "forecast-ended",
     "carbon-refused", "grid-meter-reversed", "wrong-passwords",
 ]  # fmt: skip
 

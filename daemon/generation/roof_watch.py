@@ -19,6 +19,7 @@ from daemon.generation.forecasts import (
     points_of,
 )
 from daemon.generation.refusals import Refusals
+from daemon.presentation.figures import local_time
 from planners.generation import nowcast
 from planners.generation.forecast import values_by_minute
 from planners.generation.metered import HourInProgress, with_reading
@@ -57,6 +58,7 @@ class RoofWatch:
         self._recent = Recent()
         self._outlook: Outlook | None = None
         self._refusals = Refusals("forecast-refused")
+        self._ended = Refusals("forecast-ended")
 
     def read_file(self, file: HouseholdFile) -> bool:
         """Read the file of forecasts, if the household names one; whether it says anything new."""
@@ -176,3 +178,12 @@ class RoofWatch:
     def news(self) -> HouseholdHealth | None:
         """Report, once, that a forecast was dropped, or that a good one has come since."""
         return self._refusals.news()
+
+    def news_of_the_end(self, now: datetime) -> HouseholdHealth | None:
+        """Report, once, that the last forecast has ended, or that one reaches on again."""
+        outlook, reason = self._outlook, None
+        until = None if outlook is None else outlook.known_until
+        if outlook is not None and until is not None and until <= now:
+            reason = f"the last one ended at {local_time(until, outlook.zone, '%a %d %b %H:%M')}"
+        self._ended.note("end", reason)
+        return self._ended.news()

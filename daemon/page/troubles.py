@@ -14,6 +14,7 @@ from daemon.control.alerts import (
     CARBON_REFUSED,
     ENDED_SHORT,
     FILE_REFUSED,
+    FORECAST_ENDED,
     FORECAST_REFUSED,
     GRID_METER_REVERSED,
     LEDGER_REFUSES,
@@ -107,6 +108,10 @@ ALERT_WORDS: Final[Mapping[str, AlertWords]] = {
     ),
     FORECAST_REFUSED: AlertWords(
         "A forecast of the sun has faults: plans count on the one before it, or on no sun.",
+        "Look whether what sends them works.",
+    ),
+    FORECAST_ENDED: AlertWords(
+        "No new forecast of the sun has come: plans count on less sun, or on none.",
         "Look whether what sends them works.",
     ),
     CARBON_REFUSED: AlertWords(

@@ -268,6 +268,10 @@ class HouseholdWatch:
         self._put_in_force(self._house)
         return True
 
+    def forecast_end(self, now: datetime) -> HouseholdHealth | None:
+        """Report, once, that the last forecast has ended, or that one reaches on again."""
+        return self._roofs.news_of_the_end(now)
+
     def forecast_news(self) -> HouseholdHealth | None:
         """Report, once, that a forecast was dropped, or that a good one has come since."""
         return self._roofs.news()

@@ -357,6 +357,7 @@ class Service:
             broker,
             self._watch.news(now),
             self._watch.forecast_news(),
+            self._watch.forecast_end(now),
             self._watch.carbon_news(),
             self._channels.news(),
         )

@@ -272,6 +272,16 @@ LINES = {
             ClearedBy.RESTART: restart,
         },
     ),
+    "forecast-ended": Line(
+        lambda: after(HouseholdHealth("forecast-ended", "the last one ended at Mon 01 Jun 08:00")),
+        "No new forecast of the sun has come: the last one ended at Mon 01 Jun 08:00.",
+        {
+            ClearedBy.GOOD_FORECAST: lambda world: world.handle(
+                HouseholdHealth("forecast-ended", None)
+            ),
+            ClearedBy.RESTART: restart,
+        },
+    ),
     "carbon-refused": Line(
         lambda: after(HouseholdHealth("carbon-refused", "they end at 2026-06-01 20:00 UTC")),
         "Carbon intensities are dropped: they end at 2026-06-01 20:00 UTC.",

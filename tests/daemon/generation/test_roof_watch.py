@@ -150,3 +150,20 @@ def test_without_roofs_nothing_is_expected(ledger: Ledger, tmp_path: Path) -> No
     assert [log["log_level"] for log in logs] == ["warning"]
     assert watch.house.prices.sun is None
     assert ledger.forecast_points() == ()
+
+
+def test_a_forecast_that_ends_is_told_once(path: Path, ledger: Ledger) -> None:
+    """And taken back once a new one reaches on."""
+    text = path.read_text(encoding="utf-8")
+    rewritten(path, text.replace("forecast: {file: sun-forecast.csv}", "forecast: {}"))
+    watch = HouseholdWatch(path)
+    assert watch.store_forecast(forecast(3.0), ledger, NOW)
+    assert watch.forecast_end(NOW) is None
+    later = NOW + timedelta(days=3)
+    ended = watch.forecast_end(later)
+    assert ended is not None
+    assert ended.code == "forecast-ended"
+    assert ended.trouble is not None
+    assert ended.trouble.startswith("the last one ended at ")
+    assert watch.forecast_end(later) is None
+    assert watch.forecast_end(NOW) == HouseholdHealth("forecast-ended", None)
