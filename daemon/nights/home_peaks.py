@@ -1,8 +1,9 @@
 """Read the home's highest powers from the ledger, for a capacity charge.
 
 The charge points' meters show what charging drew. What the rest of the home drew is the mean power
-of quarter-hours in which its load was read, or else its known load. What a charge point with a
-meter of its own draws is not on the home's meter, and does not count.
+of quarter-hours in which its load was read, or else its known load; where a meter between home and
+grid was read, beside own roofs, its import counts. What a charge point with a meter of its own
+draws is not on the home's meter, and does not count.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from config.files.errors import TariffError
 from daemon.nights.metered import read_meter
+from planners.accounts.by_source import GRID_INTERVAL
 from planners.capacity.bill import capacity_bill, peak_days
 from planners.capacity.tonight import DayPeak, Period, period_of
 from planners.home.interval_means import QUARTER
@@ -24,9 +26,10 @@ if TYPE_CHECKING:
 
     from adapters.ledger.reader import LedgerReader
     from daemon.control.state import House
-    from planners.capacity.bill import CapacityBill
+from planners.capacity.bill import CapacityBill
 
 MONTH = timedelta(days=31)
+HOUR = timedelta(hours=1)
 
 
 def peaks_so_far(
@@ -62,7 +65,7 @@ def peaks_so_far(
     kept = tuple(each for each in known[:-1] if first <= each.day)
     period = Period(known[-1].day if kept else first, today)
     charging = _charging_between(house, ledger, *period)
-    home = _home_between(house, ledger, *period)
+    home = _home_between(house, ledger, *period, charging)
     found, _ = peak_days(house.file, charge, period, now, charging_wh=charging, home_kw=home)
     return (*kept, *(DayPeak(each.day, each.kw) for each in found))
 
@@ -104,20 +107,34 @@ def month_bill(
     known_from = max(earliest, date.fromisoformat(records[0]["night"]))
     until = min(now, day_bounds(last, last, house.file.zone)[1])
     charging = _charging_between(house, ledger, known_from, last)
-    home = _home_between(house, ledger, known_from, last)
+    home = _home_between(house, ledger, known_from, last, charging)
     return capacity_bill(
         house.file, tariff, day, charging, home, until=until, known_from=known_from
     )
 
 
 def _home_between(
-    house: House, ledger: LedgerReader, first: date, last: date
+    house: House,
+    ledger: LedgerReader,
+    first: date,
+    last: date,
+    charging_wh: Callable[[datetime, datetime], int],
 ) -> Callable[[datetime, datetime], float | None]:
     """Read the rest of the home's mean powers of some local days, both included."""
+    imported = {
+        each.start: each.import_wh
+        for each in ledger.grid_intervals(*day_bounds(first, last, house.file.zone))
+    }
     quarters = ledger.load_quarters(*day_bounds(first, last, house.file.zone))
     watts = {each.start: each.watts for each in quarters}
 
     def home_kw(begins: datetime, ends: datetime) -> float | None:
+        # Where the meter at the grid was read, what came from there is what is billed.
+        count = (ends - begins) // GRID_INTERVAL
+        taken = [imported.get(begins + number * GRID_INTERVAL) for number in range(count)]
+        found = [each for each in taken if each is not None]
+        if found and len(found) == count:
+            return (sum(found) - charging_wh(begins, ends)) / 1000 / ((ends - begins) / HOUR)
         parts = [
             watts.get(begins + number * QUARTER) for number in range((ends - begins) // QUARTER)
         ]

@@ -116,8 +116,8 @@ def peak_days(
     charging_wh : callable
         Returns the energy of all charge points from one instant to another [Wh].
     home_kw : callable
-        Returns the mean power of the rest of the home from one instant to another, or None where it
-        was not metered: then its known load counts [kW].
+        Returns the mean power of the rest of the home from one instant to another, less what its
+        own roofs serve of all, or None where it was not metered: then its known load counts [kW].
 
     Returns
     -------
@@ -145,8 +145,10 @@ def peak_days(
         each = PeakDay(day, start, rest_kw + charging_kw, charging_kw)
         if day not in found or each.kw > found[day].kw:
             found[day] = each
-        if day not in without or rest_kw > without[day].kw:
-            without[day] = PeakDay(day, start, rest_kw, 0.0)
+        # Beside the home's own roofs the rest may be below 0: the sun then serves the charging.
+        alone_kw = max(0.0, rest_kw)
+        if day not in without or alone_kw > without[day].kw:
+            without[day] = PeakDay(day, start, alone_kw, 0.0)
     return list(found.values()), list(without.values())
 
 

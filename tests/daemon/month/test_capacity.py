@@ -15,6 +15,7 @@ from adapters.ledger.ledger import open_ledger
 from daemon.nights.home_peaks import peaks_so_far
 from daemon.service.house_loading import load_house
 from daemon.service.household_watch import HouseholdWatch
+from planners.accounts.by_source import GRID_INTERVAL, GridInterval
 from planners.local_time.conversion import instant_of_local
 from planners.power.live_load import LoadQuarter
 from tests.daemon.month.recorded import DAY, EXAMPLES, QUARTER, hour, local, recorded
@@ -125,6 +126,23 @@ def test_what_the_meter_showed_of_the_home_counts(by_hours: Path, run: Run) -> N
     capacity = json_of(by_hours, run)["capacity"]
     assert capacity["billed_kw"] == Decimal("6.46")
     assert capacity["billed_kw_without_charging"] == Decimal("1.767")
+
+
+def test_what_the_own_roof_gave_is_no_peak(by_hours: Path, run: Run) -> None:
+    """By hand: 3 kW came from the grid on 2 October at 1, the rest of 6.46 kW from the roof.
+
+    5.46, 4.46 and 3 kW have the mean 4.307; without charging the roof serves the home, and 0.92 of
+    the evening is the highest of that day too.
+    """
+    zone = load_house(by_hours).file.zone
+    start = instant_of_local(date(2026, 10, 2), time(1), zone)
+    with open_ledger(by_hours.parent / "ledger.sqlite3") as ledger:
+        for number in range(12):
+            at = start + number * GRID_INTERVAL
+            ledger.add_grid_interval(GridInterval(at, 250, 0), start)
+    capacity = json_of(by_hours, run)["capacity"]
+    assert capacity["billed_kw"] == Decimal("4.307")
+    assert capacity["billed_kw_without_charging"] == Decimal("0.92")
 
 
 def test_daemon_counts_with_the_peaks_of_the_ledger(by_hours: Path) -> None:
