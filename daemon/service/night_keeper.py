@@ -218,9 +218,11 @@ class NightKeeper:
         if self._not_priced_with is not house:
             made += [self.close(facts, house) for facts in list(point.facts.values())]
         tonight = night_of(now, house.file.days)
-        # The controller closes its own night first. Nights long ago, from a wrong clock, go.
-        closing = state.night.night if state.night and not state.night.closed else None
-        over = sorted(night for night in point.nights if night < tonight and night != closing)
+        # The controller closes its own night first, or again. Nights long ago, from a wrong clock,
+        # go.
+        in_progress = state.night.night if state.night else None
+        closing = in_progress if state.night and not state.night.closed else None
+        over = sorted(night for night in point.nights if night < tonight and night != in_progress)
         for night in over[:AT_ONCE]:
             if night not in point.facts and self._has_readings(night, tonight, house):
                 made.append(self._again(state, night, house))

@@ -10,7 +10,7 @@ import pytest
 from adapters.contract.messages import Reading
 from adapters.ledger.ledger import Ledger
 from tests.daemon.sites import Site, household_file
-from tests.daemon.worlds import EVENING, HOUR, MINUTE, NIGHT_BEGINS, NOON
+from tests.daemon.worlds import EVENING, HOUR, LEAVES, MINUTE, NIGHT_BEGINS, NOON
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -128,3 +128,21 @@ def test_a_night_with_the_vehicle_away_is_compared_with_the_rest_of_it(
     peak_kwh = 7.36 / 2
     at_once = peak_kwh * 0.4738 + (float(night["energy_kwh"]) - peak_kwh) * 0.1932
     assert float(night["baselines"]["at_once"]["cost"]) == pytest.approx(at_once, abs=0.001)
+
+
+def test_noon_records_a_night_once_with_all_its_stays(tmp_path: Path, ledger: Ledger) -> None:
+    """Closed at 07:20, it charged again until after noon: no record leaves that out."""
+    begins = NOON - DAY - HOUR
+    site = Site(household_file(tmp_path), ledger, begins)
+    site.begin()
+    site.plug_in(35.0)
+    site.read()
+    site.pass_time(LEAVES + MINUTE - begins, every=9 * MINUTE)  # over noon, between two readings
+    site.ask(need_percent=100, by=NOON + HOUR)
+    site.pass_time(NOON + HOUR / 2 - site.true_now, every=9 * MINUTE)
+    at_noon = [
+        each
+        for each in site.records
+        if (each["night"], each["closed_at"]) == ("2026-06-03", "2026-06-04T00:00:00Z")
+    ]
+    assert [len(each["stays"]) for each in at_noon] == [2]
