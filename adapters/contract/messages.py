@@ -195,7 +195,7 @@ class DepartureEffect(BaseModel):
     `energy_kwh` and `cost` are what is charged from now until this departure, in all nights before
     it. `starts_at` and `ends_at` are when it is charged for this departure itself; they are absent
     if it is not. If the vehicle stays, a charge that falls short goes on until `goes_on_until` at
-    the latest, for `goes_on_cost` at the most.
+    the latest, with `goes_on_kwh` for `goes_on_cost` at the most, beside `energy_kwh` and `cost`.
     """
 
     model_config = ConfigDict(frozen=True, strict=True, extra="ignore", allow_inf_nan=False)
@@ -213,6 +213,7 @@ class DepartureEffect(BaseModel):
     starts_at: Instant | None = None
     ends_at: Instant | None = None
     goes_on_until: Instant | None = None
+    goes_on_kwh: Annotated[float, Field(ge=0)] | None = None
     goes_on_cost: float | None = None
 
 

@@ -27,7 +27,7 @@ from daemon.messaging.outlook import effects_of
 from daemon.messaging.status import next_start
 from daemon.presentation.figures import local_time
 from planners.accounts.money import format_money
-from planners.local_time.conversion import MINUTE
+from planners.local_time.conversion import MINUTE, local_date, wall_time
 from planners.local_time.wished_departures import coming_departures
 from planners.plan.shortfall import shortfall_that_counts
 from planners.plan.why import in_the_cheapest_hours
@@ -51,6 +51,8 @@ _STILL_REPORTS = timedelta(minutes=15)
 
 MOST_NAMED = 3
 """The most departures of which it is said that nothing is charged for them."""
+
+HALF_DAY = timedelta(hours=12)
 
 _WEEKDAY_ONLY = timedelta(days=6)
 """An instant further away is written with its date, a nearer one with its weekday."""
@@ -362,9 +364,19 @@ def _away_sentences(
 ) -> Iterator[str]:
     yield f"Away until {_when(away, now, zone)}: no departure before that counts."
     start = None if plan is None else next_start(plan, now)
-    if start is not None:
-        when = _when(start, now, zone)
-        yield f"Charging waits until {when}, in the last nights before you leave."
+    if plan is not None and start is not None:
+        when, nights = _when(start, now, zone), _nights_before(plan.departure, start, zone)
+        yield f"Charging waits until {when}, {nights} before you leave."
+
+
+def _nights_before(departure: datetime, start: datetime, zone: ZoneInfo) -> str:
+    """Say in which night before a departure something begins."""
+    # A night is named by its first date, whatever day the account calls it.
+    night = (wall_time(start, zone) - HALF_DAY).date()
+    count = ((wall_time(departure, zone) - HALF_DAY).date() - night).days + 1
+    if count > 1:
+        return f"{count} nights"
+    return "in the night" if local_date(departure, zone) > night else "shortly"
 
 
 def _no_vehicle(state: PointState, request: Request | None) -> str:
@@ -490,6 +502,9 @@ def _effect_sentences(
     if effect.goes_on_until is not None:
         until = _when(effect.goes_on_until, now, file.zone)
         yield f"If it is still there then, charging goes on until {until} at the latest."
+        if effect.goes_on_kwh is not None and effect.goes_on_cost is not None:
+            more = format_money(effect.goes_on_cost, file.household.currency)
+            yield f"That would be {effect.goes_on_kwh:.2f} kWh more for {more} at the most."
 
 
 def _lacks(effect: Effect) -> str:

@@ -12,6 +12,7 @@ from daemon.control.leaving_late import GOES_ON, goes_on_until
 from daemon.control.replanning import plan_now, situation_of
 from daemon.control.state import is_charging, vehicle_of
 from daemon.nights.account import missing_kwh
+from planners.accounts.money import FLOAT_PLACES
 from planners.home.allotments import all_that_is_left, shares_by_plan
 from planners.local_time.conversion import MINUTE
 from planners.local_time.wished_departures import coming_departures, declared_near, next_departure
@@ -59,8 +60,9 @@ class Effect:
         for it yet.
     goes_on_until : datetime or None
         Until when at the latest a charge that falls short goes on, if the vehicle stays.
-    goes_on_cost : float or None
-        What that may cost at the most [currency]; None if it does not, or a rate is not known.
+    goes_on_kwh, goes_on_cost : float or None
+        What that may take [kWh] and cost [currency] at the most; None if it does not, the cost also
+        if a rate is not known.
     """
 
     departure: DepartureAt
@@ -72,6 +74,7 @@ class Effect:
     energy_kwh: float | None = None
     cost: float | None = None
     goes_on_until: datetime | None = None
+    goes_on_kwh: float | None = None
     goes_on_cost: float | None = None
     at_best_percent: float | None = None
 
@@ -166,7 +169,7 @@ def figures_of(state: PointState, now: datetime, house: House) -> dict[str, Any]
         return figures
     return figures | {
         "energy_kwh": round(plan.energy_kwh, 3),
-        "cost": round(plan.cost, 4),
+        "cost": round(plan.cost, FLOAT_PLACES),
         "currency": plan.currency,
         "ends_at": plan.periods[-1].end if plan.periods else None,
     }
@@ -194,16 +197,17 @@ def _effect(
     )  # fmt: skip
     if isinstance(own, LaterNight):
         percent = departure.need_percent - own.reaches_percent
-        return replace(effect, missing_kwh=missing_kwh(house, departure.vehicle, percent))
-    short = shortfall_that_counts(own)
-    if short is None or not _charges_to_the_end(own):
-        return replace(effect, missing_kwh=short.kwh if short else None)
-    return replace(
-        effect,
-        missing_kwh=short.kwh,
-        goes_on_until=departure.instant + GOES_ON,
-        goes_on_cost=_cost_of_going_on(own, short.kwh, house),
-    )
+        missing, ends = missing_kwh(house, departure.vehicle, percent), departure.ready_by
+    else:
+        short = shortfall_that_counts(own)
+        missing, ends = short.kwh if short else None, departure.instant
+    effect = replace(effect, missing_kwh=missing)
+    # Only a charge in progress goes on. A later night gives up its margin once it is the next.
+    if missing is None or not own.periods or ends - own.periods[-1].end >= MINUTE:
+        return effect
+    kwh, cost = _going_on(own.periods[-1], departure, missing, house)
+    latest = departure.instant + GOES_ON
+    return replace(effect, goes_on_until=latest, goes_on_kwh=kwh, goes_on_cost=cost)
 
 
 def _after_the_planned(
@@ -243,26 +247,24 @@ def _at_best(
     return replace(effect, missing_kwh=missing, at_best_percent=percent if missing else None)
 
 
-def _cost_of_going_on(plan: Plan, missing_kwh: float, house: House) -> float | None:
-    """Price what flows after a departure, at the power before it, until nothing is missing."""
-    last, start = plan.periods[-1], plan.departure
-    kw = last.kwh / ((last.end - last.start) / _HOUR)
+def _going_on(
+    last: Period, departure: DepartureAt, missing_kwh: float, house: House
+) -> tuple[float, float | None]:
+    """Return what flows after a departure, at the power before it, until nothing is missing."""
+    kw, start = last.kwh / ((last.end - last.start) / _HOUR), departure.instant
+    most_kwh = min(missing_kwh, kw * (GOES_ON / _HOUR))
+    point = house.file.vehicles[departure.vehicle].charge_point
     try:
-        spans = house.prices.at(plan.charge_point).spans(start, start + GOES_ON)
+        spans = house.prices.at(point).spans(start, start + GOES_ON)
     except TariffError:
-        return None
+        return most_kwh, None
     cost = 0.0
     for span in spans:
         lasts = min(span.end, start + GOES_ON) - max(span.start, start)
         kwh = min(missing_kwh, kw * (lasts / _HOUR))
         missing_kwh -= kwh
         cost += kwh * float(span.rate)
-    return cost
-
-
-def _charges_to_the_end(plan: Plan) -> bool:
-    """Whether it charges until the departure itself; only then a charge goes on after it."""
-    return bool(plan.periods) and plan.departure - plan.periods[-1].end < MINUTE
+    return most_kwh, cost
 
 
 def _message(effect: Effect) -> DepartureEffect:
@@ -277,9 +279,14 @@ def _message(effect: Effect) -> DepartureEffect:
         missing_kwh=None if missing is None else round(missing, 3),
         wish=departure.wish,
         energy_kwh=None if effect.energy_kwh is None else round(effect.energy_kwh, 3),
-        cost=None if effect.cost is None else round(effect.cost, 4),
+        cost=_money(effect.cost),
         starts_at=effect.periods[0].start if effect.periods else None,
         ends_at=effect.periods[-1].end if effect.periods else None,
         goes_on_until=effect.goes_on_until,
-        goes_on_cost=None if effect.goes_on_cost is None else round(effect.goes_on_cost, 4),
+        goes_on_kwh=None if effect.goes_on_kwh is None else round(effect.goes_on_kwh, 3),
+        goes_on_cost=_money(effect.goes_on_cost),
     )
+
+
+def _money(amount: float | None) -> float | None:
+    return None if amount is None else round(amount, FLOAT_PLACES)

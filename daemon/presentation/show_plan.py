@@ -14,7 +14,7 @@ from rich.text import Text
 from config.fields.currencies import minor_units
 from daemon.presentation.figures import counted, local_time, rounded_parts
 from daemon.presentation.strips import day_marks, hour_marks, level
-from planners.accounts.money import format_money
+from planners.accounts.money import format_amount, format_money
 from planners.plan.plan import NOTICED_KWH, NOTICED_PERCENT
 
 if TYPE_CHECKING:
@@ -328,7 +328,10 @@ def _periods(
         table.add_column(name, justify="left" if name in {"period", "band"} else "right")
     form = "%d %b %H:%M" if far else "%a %H:%M"
     energies = rounded_parts([Decimal(period.kwh) for period in periods], 2)
-    costs = rounded_parts([Decimal(period.cost) for period in periods], minor_units(currency))
+    total = Decimal(format_amount(sum(period.cost for period in periods), currency))
+    costs = rounded_parts(
+        [Decimal(period.cost) for period in periods], minor_units(currency), total
+    )
     for period, kwh, cost in zip(periods, energies, costs, strict=True):
         start, end = (local_time(each, zone, form) for each in (period.start, period.end))
         if start == end:  # less than a minute

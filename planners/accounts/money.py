@@ -6,6 +6,10 @@ from decimal import ROUND_HALF_EVEN, Decimal
 
 from config.fields import currencies
 
+FLOAT_PLACES = 6
+"""Decimals of an amount that a planner has reckoned with; more are noise. Whoever publishes such an
+amount keeps these, so that rounding it again gives the same."""
+
 
 def round_money(amount: Decimal, minor_units: int) -> Decimal:
     """Round an amount to the smallest unit of its currency, halves to the even one.
@@ -28,7 +32,9 @@ def round_money(amount: Decimal, minor_units: int) -> Decimal:
 
 def format_amount(amount: Decimal | float, currency: str) -> str:
     """Write a rounded amount without its currency, such as ``"5.02"``."""
-    exact = amount if isinstance(amount, Decimal) else Decimal(repr(float(amount)))
+    exact = (
+        amount if isinstance(amount, Decimal) else Decimal(repr(round(float(amount), FLOAT_PLACES)))
+    )
     return f"{round_money(exact, currencies.minor_units(currency)):f}"
 
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
+from planners.accounts.money import FLOAT_PLACES
+
 if TYPE_CHECKING:
     from datetime import datetime
 
@@ -191,7 +193,7 @@ class Plan:
         return next((p for p in self.periods if p.start <= instant < p.end), None)
 
     def to_json(self) -> dict[str, Any]:
-        """Return the plan as JSON values: kWh and percent to 3 decimals, money to 4."""
+        """Return the plan as JSON values: kWh and percent to 3 decimals, money to 6."""
         document: dict[str, Any] = {
             "charge_point": self.charge_point,
             "vehicle": self.vehicle,
@@ -204,7 +206,7 @@ class Plan:
             "want_percent": round(self.want_percent, 3),
             "reaches_percent": round(self.reaches_percent, 3),
             "energy_kwh": round(self.energy_kwh, 3),
-            "cost": round(self.cost, 4),
+            "cost": round(self.cost, FLOAT_PLACES),
             "starts": self.starts,
             "shortfall_kwh": round(self.shortfall.kwh, 3) if self.shortfall else 0.0,
             "rests_on_estimates": self.rests_on_estimates,
@@ -222,18 +224,18 @@ class Plan:
             document["by_source"] = {
                 "roof": {
                     "energy_kwh": round(self.roof_kwh, 3),
-                    "cost": round(self.roof_cost, 4),
+                    "cost": round(self.roof_cost, FLOAT_PLACES),
                 },
                 "grid": {
                     "energy_kwh": round(self.energy_kwh - self.roof_kwh, 3),
-                    "cost": round(self.cost - self.roof_cost, 4),
+                    "cost": round(self.cost - self.roof_cost, FLOAT_PLACES),
                 },
             }
         if self.carbon_kind is not None:
             document["carbon"] = {
                 "kind": self.carbon_kind,
                 "kg": round(self.carbon_kg, 3),
-                "counted": round(self.price - self.cost, 4),
+                "counted": round(self.price - self.cost, FLOAT_PLACES),
             }
         if self.later:
             document["later"] = [_later_json(night) for night in self.later]
@@ -255,13 +257,13 @@ def _period_json(period: Period) -> dict[str, Any]:
         "end": instant_text(period.end),
         "amps": period.amps,
         "kwh": round(period.kwh, 3),
-        "cost": round(period.cost, 4),
+        "cost": round(period.cost, FLOAT_PLACES),
         "band": period.band,
     }
     if period.roof_kwh > NOTICED_KWH:
         document |= {
             "roof_kwh": round(period.roof_kwh, 3),
-            "roof_cost": round(period.roof_cost, 4),
+            "roof_cost": round(period.roof_cost, FLOAT_PLACES),
         }
     return document | {"estimated": True} if period.estimated else document
 
@@ -275,10 +277,10 @@ def _later_json(night: LaterNight) -> dict[str, Any]:
         "want_percent": round(night.want_percent, 3),
         "reaches_percent": round(night.reaches_percent, 3),
         "energy_kwh": round(night.energy_kwh, 3),
-        "cost": round(night.cost, 4),
+        "cost": round(night.cost, FLOAT_PLACES),
         "periods": [_period_json(period) for period in night.periods],
     }
 
 
 def _outcome_json(outcome: Outcome) -> dict[str, float]:
-    return {"energy_kwh": round(outcome.energy_kwh, 3), "cost": round(outcome.cost, 4)}
+    return {"energy_kwh": round(outcome.energy_kwh, 3), "cost": round(outcome.cost, FLOAT_PLACES)}

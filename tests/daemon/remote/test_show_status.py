@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 from typing import Any
 
 import pytest
 
 from adapters.contract.messages import DaemonState, Status
+from daemon.messaging.answering import answer_of
 from daemon.remote.health import PointReport, Report
 from daemon.remote.show_status import status_lines
-from tests.daemon.worlds import EVENING, HOUR, MINUTE, POINT, kowhai
+from tests.daemon.worlds import EVENING, HOUR, MINUTE, POINT, World, kowhai
 
 COUNTED = "counted by the meter since Wed 03 Jun 18:30"
 
@@ -123,6 +125,22 @@ def planned(*periods: tuple[int, int], **more: object) -> dict[str, Any]:
 def test_a_change_of_rate_or_current_is_no_start(plan: dict[str, Any], text: str) -> None:
     """A period that follows another without a break does not start anything."""
     assert rows_of(plan)["plan"] == text.format(to="to 80 % by Thu 04 Jun 07:20")
+
+
+@pytest.mark.parametrize(
+    ("cost", "text"),
+    [(1.43496, "NZD 1.43"), (1.4249999999999998, "NZD 1.42"), (1.435001, "NZD 1.44")],
+)
+def test_an_answer_and_the_status_round_a_cost_once(cost: float, text: str) -> None:
+    """The status reads the plan's document, the answer the plan; both say the same, and exactly."""
+    world = World(kowhai(), EVENING)
+    world.read()
+    world.plug_in(35.0)
+    assert world.state.plan is not None
+    plan = replace(world.state.plan, cost=cost)
+    answer = answer_of(replace(world.state, plan=plan), world.now, world.house)
+    assert f"takes 26.00 kWh for {text} and" in answer
+    assert rows_of(plan.to_json())["plan"].startswith(f"26.00 kWh for {text},")
 
 
 def test_a_charge_that_goes_on_after_a_missed_departure_has_an_end() -> None:
