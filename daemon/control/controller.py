@@ -81,7 +81,7 @@ from daemon.control.state import (
 from daemon.control.undelivered import may_be_listening_again
 from planners.home.allotments import shares_by_plan
 from planners.home.left_beside import left_beside
-from planners.local_time.conversion import nearest_minute
+from planners.local_time.conversion import clock_text
 from planners.local_time.departures import night_bounds, night_of
 from planners.plan.plan import NOTICED_KWH
 from planners.power.allowed_currents import amps_allowed
@@ -480,8 +480,8 @@ def _after_rest(
 
 
 def _resting(until: datetime, house: House) -> str:
-    at = nearest_minute(until, house.file.zone)
-    return f"the charge point rests until {at:%H:%M}, because it was switched a short time ago"
+    at = clock_text(until, house.file.zone, "%H:%M")
+    return f"the charge point rests until {at}, because it was switched a short time ago"
 
 
 def _without_plan(state: PointState, now: datetime, house: House) -> CommandInForce | None:
@@ -565,8 +565,8 @@ def _go_on(
     state: PointState, departure: DepartureAt, now: datetime, house: House
 ) -> CommandInForce:
     """Charge on to the need of a departure that is past."""
-    at = departure.instant.astimezone(house.file.zone)
-    why = f"{departure.need_percent:.0f} % was needed by {at:%H:%M}, and the vehicle is still there"
+    at = clock_text(departure.instant, house.file.zone, "%H:%M")
+    why = f"{departure.need_percent:.0f} % was needed by {at}, and the vehicle is still there"
     until = departure.instant + GOES_ON
     return _at_highest(state, departure.vehicle, why, now, house, until=until)
 
@@ -615,7 +615,7 @@ def _why_now(state: PointState, plan: Plan, period: Period, house: House) -> str
         if is_dear and end <= begun + shortest:
             return f"it must stay on for at least {minutes:g} minutes"
     soon = plan.departure - plan.made_at <= DAY
-    by = nearest_minute(plan.departure, house.file.zone).strftime("%H:%M" if soon else "%a %H:%M")
+    by = clock_text(plan.departure, house.file.zone, "%H:%M" if soon else "%a %H:%M")
     if plan.shortfall is not None:
         return f"every hour before {by} is needed, and even that is too little time"
     excess = state.current_watch.excess

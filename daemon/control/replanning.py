@@ -34,7 +34,7 @@ from daemon.control.state import (
 from daemon.control.unreported_soc import explain_unreported, unreported_soc
 from daemon.control.wishes import AWAY_NIGHTS, opens_after_away
 from planners.home.allotments import all_that_is_left, shares_by_plan
-from planners.local_time.conversion import nearest_minute
+from planners.local_time.conversion import clock_text
 from planners.local_time.remembering import remembered
 from planners.plan.horizon import Situation, departures_known, reaches_at_best_percent
 from planners.plan.planning import at_once_instead, draft_plan, explained
@@ -184,7 +184,7 @@ def _explain_away(state: PointState, made: Plan, now: datetime, house: House) ->
     is_away = state.wishes.away_until is not None and state.wishes.away_until > now
     if not is_away or not made.periods or made.departure - now <= AWAY_NIGHTS:
         return ()
-    leaves = f"{nearest_minute(made.departure, house.file.zone):%a %d %b %H:%M}"
+    leaves = clock_text(made.departure, house.file.zone, "%a %d %b %H:%M")
     waits = f"While you are away, charging waits for the last {AWAY_NIGHTS.days} days before"
     return (f"{waits} {leaves}, so that the battery is not kept full for longer.",)
 
@@ -501,7 +501,7 @@ def _warn_of_shortfall(
         OUT_OF_REACH,
         vehicle=plan.vehicle,
         need_percent=missed.need_percent,
-        by="" if short else f" by {nearest_minute(missed.departure, file.zone):%a %d %b %H:%M}",
+        by="" if short else f" by {clock_text(missed.departure, file.zone, '%a %d %b %H:%M')}",
         reaches_percent=missed.reaches_percent,
         missing_kwh=short.kwh if short else lacking / model.full_power_efficiency,
     )

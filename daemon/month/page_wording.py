@@ -19,7 +19,7 @@ from daemon.night_log.month import RULES
 from daemon.night_log.notes import at_estimated_rates
 from daemon.presentation.figures import counted
 from planners.accounts.money import format_amount, format_money, round_money
-from planners.local_time.conversion import nearest_minute
+from planners.local_time.conversion import clock_text, nearest_minute
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -60,11 +60,11 @@ class MonthWords:
     def instant(self, at: datetime) -> str:
         """Write an instant by the household's clock."""
         local = nearest_minute(at, self._zone)
-        return f"{short_date(local)} {local:%H:%M}"
+        return f"{short_date(local)} {self.clock(at)}"
 
     def clock(self, at: datetime) -> str:
         """Write a time of day by the household's clock."""
-        return f"{nearest_minute(at, self._zone):%H:%M}"
+        return clock_text(at, self._zone, "%H:%M")
 
     # --- sentences ------------------------------------------------------------------------
 

@@ -13,7 +13,7 @@ from babel import Locale
 from babel.dates import format_skeleton, format_time, get_time_format
 from babel.numbers import format_currency, format_decimal, format_percent
 
-from planners.local_time.conversion import nearest_minute
+from planners.local_time.conversion import is_shown_twice, nearest_minute
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -57,7 +57,13 @@ class Words:
 
     def clock(self, instant: datetime) -> str:
         """Write a time of day."""
-        return format_time(nearest_minute(instant, self.zone), "short", locale=self.locale)
+        shown = nearest_minute(instant, self.zone)
+        time = format_time(shown, "short", locale=self.locale)
+        if not is_shown_twice(shown):
+            return time
+        if shown.fold:
+            return self.say("{time} (the second time)", time=time)
+        return self.say("{time} (the first time)", time=time)
 
     def hour(self, instant: datetime) -> str:
         """Write a full hour as shortly as the reader's customs allow."""

@@ -9,7 +9,7 @@ from decimal import ROUND_FLOOR, Decimal
 from typing import TYPE_CHECKING
 
 from config.calendar.words import MONTHS
-from planners.local_time.conversion import nearest_minute
+from planners.local_time.conversion import clock_text, nearest_minute
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -32,8 +32,9 @@ def date_text(day: date) -> str:
 
 def local_time(instant: datetime, zone: ZoneInfo, form: str = "%a %H:%M") -> str:
     """Write an instant by the household's clock; to the nearest minute if without seconds."""
-    local = instant.astimezone(zone) if "%S" in form else nearest_minute(instant, zone)
-    return local.strftime(form)
+    if "%S" in form:
+        return instant.astimezone(zone).strftime(form)
+    return clock_text(instant, zone, form)
 
 
 def day_edge(instant: datetime, zone: ZoneInfo, form: str = "%a %d %b") -> str:

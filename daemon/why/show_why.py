@@ -21,7 +21,7 @@ from daemon.presentation.figures import day_edge, kwh_text, rounded_parts
 from daemon.why.explanation import explain_night
 from daemon.why.story import story_of
 from daemon.why.wording import history_of
-from planners.local_time.conversion import nearest_minute
+from planners.local_time.conversion import clock_text, nearest_minute
 from planners.plan.plan import instant_text
 
 if TYPE_CHECKING:
@@ -105,7 +105,7 @@ def _table(why: Why) -> Table:
         text.append("" if text.plain.endswith(".") else ".")
         if entry.more:
             text.append("\n" + " ".join(entry.more), style="dim")
-        table.add_row(f"{local:%H:%M}", entry.kind, text)
+        table.add_row(clock_text(entry.at, zone, "%H:%M"), entry.kind, text)
     return table
 
 

@@ -19,7 +19,7 @@ from daemon.why.history import (
     stays_of,
 )
 from planners.accounts.money import format_money
-from planners.local_time.conversion import nearest_minute
+from planners.local_time.conversion import clock_text, nearest_minute
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -61,12 +61,8 @@ class NightHistory:
 
     def at(self, instant: datetime) -> str:
         """Write an instant by the household's clock; with its date, if on another night."""
-        local = self._local(instant)
-        return (
-            f"{local:%H:%M}"
-            if self.night.begins <= instant <= self.night.ends
-            else f"{local:{DATED}}"
-        )
+        is_within = self.night.begins <= instant <= self.night.ends
+        return clock_text(instant, self.house.file.zone, "%H:%M" if is_within else DATED)
 
     def span(self, span: TimeSpan) -> str:
         """Write a span of time, such as "from 02:00 to 05:00"."""
@@ -79,12 +75,10 @@ class NightHistory:
         is_clear = night.start <= span.start and span.end <= night.end
         # A whole night begins and ends at the same time of day.
         form = "%H:%M" if is_clear and span != night else DATED
-        start, end = self._local(span.start), self._local(span.end)
-        end_form = "%H:%M" if start.date() == end.date() else form
-        return start.strftime(form), end.strftime(end_form)
-
-    def _local(self, instant: datetime) -> datetime:
-        return nearest_minute(instant, self.house.file.zone)
+        zone = self.house.file.zone
+        dates = {nearest_minute(each, zone).date() for each in (span.start, span.end)}
+        end_form = "%H:%M" if len(dates) == 1 else form
+        return clock_text(span.start, zone, form), clock_text(span.end, zone, end_form)
 
     def in_local_time(self, words: str) -> str:
         """Rewrite a message's instants in UTC by the household's clock."""

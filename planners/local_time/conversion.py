@@ -143,6 +143,35 @@ def nearest_minute(instant: datetime, zone: tzinfo) -> datetime:
     return rounded.astimezone(zone)
 
 
+def clock_text(instant: datetime, zone: tzinfo, form: str) -> str:
+    """Write an instant by the clock, to the nearest minute.
+
+    Parameters
+    ----------
+    instant : datetime
+        Aware.
+    zone : tzinfo
+        Zone.
+    form : str
+        As for `strftime`.
+
+    Returns
+    -------
+    str
+        Such as ``"Sun 02:30"``; ``"Sun 02:30 (the second time)"`` if the clock shows that twice.
+    """
+    shown = nearest_minute(instant, zone)
+    text = shown.strftime(form)
+    if "%M" not in form or not is_shown_twice(shown):
+        return text
+    return f"{text} (the {'second' if shown.fold else 'first'} time)"
+
+
+def is_shown_twice(local: datetime) -> bool:
+    """Whether the clock shows a local time, which it does show, twice that day."""
+    return local.replace(fold=1 - local.fold).utcoffset() != local.utcoffset()
+
+
 def local_date(instant: datetime, zone: ZoneInfo) -> date:
     """Return the local date of an instant.
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from planners.local_time.conversion import nearest_minute
+from planners.local_time.conversion import clock_text
 from planners.local_time.wished_departures import coming_departures, departures_to_plan
 from planners.plan.horizon import PLANNED_DAYS
 from planners.plan.periods import charging_slots, cut_where_dearest, periods_of
@@ -99,7 +99,7 @@ def why_no_more(
     until, known = now + PLANNED_DAYS, prices.known_until(now)
 
     def clock(instant: datetime) -> str:
-        return f"{nearest_minute(instant, file.zone):%a %d %b %H:%M}"
+        return clock_text(instant, file.zone, "%a %d %b %H:%M")
 
     if len(departures_to_plan(file, name, now, until)) > len(departures):
         if known is not None and last.ready_by > known:

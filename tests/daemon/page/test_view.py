@@ -22,7 +22,17 @@ from daemon.page.words import Words
 from daemon.remote.health import PointReport, Report
 from planners.accounts.register import Flow
 from tests.daemon.month.samples import full_month
-from tests.daemon.worlds import EVENING, HOUR, LEAVES, MINUTE, NIGHT_BEGINS, POINT, World, kowhai
+from tests.daemon.worlds import (
+    EVENING,
+    HOUR,
+    LEAVES,
+    MINUTE,
+    NIGHT_BEGINS,
+    POINT,
+    World,
+    kowhai,
+    utc,
+)
 
 if TYPE_CHECKING:
     from daemon.control.state import House
@@ -362,3 +372,10 @@ def test_two_vehicles_may_be_named() -> None:
     world = World(replace(house, file=file), EVENING)
     world.plug_in(35.0)
     assert point_of(world).other_vehicles == ("van",)
+
+
+def test_a_time_that_the_clock_shows_twice_says_which() -> None:
+    """At Kowhai Cottage the hour from 02:00 on comes twice on 5 April 2026."""
+    first = utc("2026-04-04T13:30")
+    shown = [words().clock(first + hour * HOUR).replace("\u202f", " ") for hour in range(3)]
+    assert shown == ["2:30 am (the first time)", "2:30 am (the second time)", "3:30 am"]

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from planners.local_time.conversion import (
     EPOCH,
     MINUTE,
+    clock_text,
     date_of,
     day_number,
     instant_of,
@@ -133,3 +134,20 @@ def test_no_end_is_shown_before_its_start(start: datetime, span: timedelta) -> N
     first, last = nearest_minute(begins, UTC), nearest_minute(begins + span, UTC)
     assert first <= last
     assert abs(first - begins) <= timedelta(seconds=30)
+
+
+@pytest.mark.parametrize(
+    ("instant", "text"),
+    [
+        ("2026-10-24T23:59:40", "Sun 00:00 (the first time)"),  # rounded up into the hour
+        ("2026-10-25T00:30:00", "Sun 00:30 (the first time)"),
+        ("2026-10-25T01:30:00", "Sun 00:30 (the second time)"),
+        ("2026-10-25T01:59:40", "Sun 01:00"),
+        ("2026-03-29T01:00:00", "Sun 01:00"),  # 00:00 to 01:00 is skipped
+    ],
+)
+def test_a_time_that_the_clock_shows_twice_says_which(instant: str, text: str) -> None:
+    """On the Azores the hour from midnight on comes twice on 25 October 2026."""
+    at = datetime.fromisoformat(instant).replace(tzinfo=UTC)
+    assert clock_text(at, ZoneInfo("Atlantic/Azores"), "%a %H:%M") == text
+    assert "time" not in clock_text(at, ZoneInfo("Atlantic/Azores"), "%d %b"), "a day is shown once"
