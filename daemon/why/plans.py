@@ -165,9 +165,26 @@ def why_made(history: NightHistory, plan: StoredPlan, before: StoredPlan | None)
     triggers = [*_own_triggers(history, made), *_hardware_triggers(history, made)]
     if triggers:
         return max(triggers).words
+    assumed = _assumed(history, made)
+    if assumed is not None:
+        return assumed
     if abs(made - history.night.begins) <= AT_ONCE:
         return "a new night began"
     return _without_trigger(plan, before)
+
+
+def _assumed(history: NightHistory, made: datetime) -> str | None:
+    """Say what a vehicle was believed to be there from, if no hardware reports one."""
+    night = history.night
+    if night.pilot_before is not None or any(each.pilot is not None for each in night.reports):
+        return None
+    came = next((each.start for each in history.stays if abs(made - each.start) <= AT_ONCE), None)
+    if came is None or came <= night.begins:
+        return None
+    point = history.house.file.charge_points.get(night.charge_point)
+    if point is None or point.plugged_in is None:
+        return "power showed that a vehicle is there"
+    return f"the household file says that a vehicle is plugged in from {history.at(came)} on"
 
 
 def _without_trigger(plan: StoredPlan, before: StoredPlan | None) -> str:

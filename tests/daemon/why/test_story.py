@@ -23,10 +23,11 @@ from daemon.night_log.night_rows import night_row
 from daemon.presentation.output import rich_text
 from daemon.why.show_why import show_why
 from tests.daemon.why.nights import LATER, NIGHT, Home, Place
-from tests.daemon.worlds import EVENING, HOUR, MINUTE, NIGHT_BEGINS, NOON, POINT
+from tests.daemon.worlds import EVENING, HOUR, LEAVES, MINUTE, NIGHT_BEGINS, NOON, POINT
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from datetime import datetime
 
     from daemon.why.show_why import Why
     from tests.support.commands import Ran
@@ -382,3 +383,35 @@ def test_a_meter_that_restored_an_older_total_is_named(tmp_path: Path) -> None:
         "the meter lost a part of its count between 18:30 and 19:30: it shows 1000.00 kWh "
         "after 1001.67 kWh; nothing is counted for that time"
     )
+
+
+@pytest.mark.parametrize("began", [EVENING - HOUR, EVENING + 30 * MINUTE])
+def test_a_vehicle_assumed_from_the_file_is_the_reason_of_its_plan(
+    tmp_path: Path, began: datetime
+) -> None:
+    """Nothing reports it; it counts as there from 18:30, or from the daemon's start."""
+    hours = 'switching: current\n    plugged_in: "18:30-07:20"'
+    home = Home(tmp_path, ("switching: current", hours))
+    with home.place(began) as place:
+        place.is_there = True
+        place.until(LEAVES)
+    planned = next(entry for entry in home.why().story if entry.kind == "plan")
+    because = (
+        "the household file says that a vehicle is plugged in from 18:30 on"
+        if began < EVENING
+        else "the daemon started"
+    )
+    assert planned.text.startswith(f"planned because {because}: ")
+
+
+def test_a_vehicle_that_only_power_shows_is_the_reason_of_its_plan(tmp_path: Path) -> None:
+    """No hours are declared, and nothing reports a vehicle: the meter shows that one is there."""
+    home = Home(tmp_path)
+    with home.place(EVENING - HOUR) as place:
+        place.is_there = True
+        place.stuck = True
+        place.until(EVENING)
+        place.stuck = False
+        place.until(LEAVES)
+    planned = next(entry for entry in home.why().story if entry.kind == "plan")
+    assert planned.text.startswith("planned because power showed that a vehicle is there: ")
