@@ -37,6 +37,9 @@ MAX_RATE = (
     "without: no limit."
 )
 
+MARGIN_MINUTES = 15
+"""How long before it leaves a vehicle must be ready, unless its departure says otherwise."""
+
 WeekdayList = Annotated[
     tuple[Annotated[Weekday, Expected("one of " + ", ".join(WEEKDAYS), WEEKDAYS)], ...],
     Field(strict=False, min_length=1),
@@ -54,7 +57,7 @@ class Departure(Model):
     want_percent: Percent | None = Field(None, description=WANT_PERCENT)
     max_rate: Rate | None = Field(None, description=MAX_RATE)
     margin_minutes: Minutes = Field(
-        15,
+        MARGIN_MINUTES,
         description="It must be ready this long before leaving [minutes]; given up if the need is "
         "out of reach.",
     )

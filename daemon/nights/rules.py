@@ -13,7 +13,8 @@ from planners.accounts.real_power import at_real_voltage, step_of
 from planners.accounts.register_leaps import without_leaps
 from planners.accounts.same_energy import RuleCost, at_once, cheapest_hours, night_slots, timer
 from planners.home.allotments import all_that_is_left, shares_by_plan
-from planners.local_time.departures import night_bounds, ready_by_of
+from planners.local_time.departures import night_bounds
+from planners.local_time.wished_departures import ready_by_of
 from planners.power.allowed_currents import amps_allowed, charge_model
 
 if TYPE_CHECKING:

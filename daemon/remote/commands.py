@@ -90,10 +90,11 @@ def ask(file: Path, *, as_json: bool, wait: float, **options: Any) -> None:  # n
     """Send a request to a running daemon, and print its answer.
 
     --want and --need are for the next departure, or for the instant of --by. Within an hour of a
-    departure of the file they replace its target once; otherwise they add a departure, and all
-    others keep their needs. A later wish for the same departure changes the earlier one. --want
-    alone never lowers a need. --soc is the state of charge that the dashboard shows. --preview
-    beside any of them prints energy, cost, and what becomes of each departure, and changes nothing.
+    departure of the file they replace its target once; otherwise they add a departure, with a
+    margin of 15 minutes, and all others keep their needs. A later wish for the same departure
+    changes the earlier one. --want alone never lowers a need. --soc is the state of charge that the
+    dashboard shows. --preview beside any of them prints energy, cost, and what becomes of each
+    departure, and changes nothing.
     Exit codes: 0 accepted; 2 refused; 4 no answer.
     """  # noqa: DOC501 - this text is the command's help
     from adapters.clocks.clock import SystemClock  # noqa: PLC0415 - each command loads what it needs

@@ -35,7 +35,7 @@ from daemon.why.power_causes import (
     power_after_stop,
     went_on,
 )
-from planners.local_time.departures import ready_by_of
+from planners.local_time.wished_departures import ready_by_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping

@@ -111,27 +111,6 @@ def _rows_of(file: HouseholdFile, vehicle: str) -> tuple[Departure, ...]:
     return tuple(row for row in file.departures if row.vehicle == vehicle)
 
 
-def ready_by_of(file: HouseholdFile, vehicle: str, departure: datetime) -> datetime:
-    """Return by when a vehicle must be charged for a departure.
-
-    Parameters
-    ----------
-    file : HouseholdFile
-        The household.
-    vehicle : str
-        Name of the vehicle.
-    departure : datetime
-        Instant of the departure, UTC.
-
-    Returns
-    -------
-    datetime
-        The departure less its margin, UTC; the departure itself if the file does not declare it.
-    """
-    declared = departures_between(file, vehicle, departure, departure + datetime.resolution)
-    return declared[0].ready_by if declared else departure
-
-
 def night_of(instant: datetime, days: AccountDays) -> date:
     """Return the night of an instant: a day of the account, named by its first date.
 

@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
+from config.household.departure import MARGIN_MINUTES
 from planners.local_time.departures import DAY, DepartureAt, departures_between
 
 if TYPE_CHECKING:
@@ -16,6 +17,8 @@ if TYPE_CHECKING:
 
 DAYS_AHEAD = 370
 """How far ahead to look [days]: a little more than a year."""
+
+MARGIN = timedelta(minutes=MARGIN_MINUTES)
 
 SAME_DEPARTURE = timedelta(hours=1)
 """A wish this near to a departure of the file is for that departure; any other adds one."""
@@ -66,6 +69,27 @@ def declared_near(file: HouseholdFile, vehicle: str, by: datetime) -> DepartureA
     return min(near, key=lambda each: abs(each.instant - by), default=None)
 
 
+def ready_by_of(file: HouseholdFile, vehicle: str, departure: datetime) -> datetime:
+    """Return by when a vehicle must be charged for a departure.
+
+    Parameters
+    ----------
+    file : HouseholdFile
+        The household.
+    vehicle : str
+        Name of the vehicle.
+    departure : datetime
+        Instant of the departure, of the file or as a person wished it; UTC.
+
+    Returns
+    -------
+    datetime
+        The departure less the margin of the one that the file declares near it, else the usual one.
+    """
+    declared = declared_near(file, vehicle, departure)
+    return departure - (_margin(declared) if declared else MARGIN)
+
+
 def coming_departures(
     file: HouseholdFile,
     vehicle: str,
@@ -89,8 +113,8 @@ def coming_departures(
     Returns
     -------
     tuple of DepartureAt
-        In order of time. A wish within a trip of the file begins that trip later: until then the
-        vehicle stays.
+        In order of time, each with its margin. A wish within a trip of the file begins that trip
+        later: until then the vehicle stays, so there is no margin before it.
     """
     own = [
         (wish, declared_near(file, vehicle, wish.by)) for wish in wishes if wish.vehicle == vehicle
@@ -208,19 +232,22 @@ def _is_within_trip(departure: DepartureAt, file: HouseholdFile) -> bool:
 def _added(file: HouseholdFile, vehicle: str, by: datetime) -> DepartureAt:
     """Return a departure that a wish adds, with what is left of the trip that it lies in."""
     trip = next(reversed(departures_between(file, vehicle, by - DAY, by)), None)
+    added = DepartureAt(vehicle, by, by - MARGIN, 0.0, 0.0, None)
     if trip is None or trip.returns is None or trip.returns <= by:
-        return DepartureAt(vehicle, by, by, 0.0, 0.0, None)
-    return DepartureAt(
-        vehicle, by, by, 0.0, 0.0, None, returns=trip.returns, uses_kwh=trip.uses_kwh
-    )
+        return added
+    return replace(added, returns=trip.returns, uses_kwh=trip.uses_kwh)
 
 
 def _staying(departure: DepartureAt, added: Sequence[datetime]) -> DepartureAt:
-    """Leave out the trip of a departure if a wish says that the vehicle is there during it."""
+    """Leave out the trip of a departure, and its margin, if a wish says that the vehicle stays."""
     returns = departure.returns
     if returns is None or not any(departure.instant < by < returns for by in added):
         return departure
-    return replace(departure, returns=None, uses_kwh=None)
+    return replace(departure, ready_by=departure.instant, returns=None, uses_kwh=None)
+
+
+def _margin(departure: DepartureAt) -> timedelta:
+    return departure.instant - departure.ready_by
 
 
 def _as_wished(wish: Wish, base: DepartureAt) -> DepartureAt:
@@ -240,7 +267,7 @@ def _as_wished(wish: Wish, base: DepartureAt) -> DepartureAt:
     return replace(
         base,
         instant=wish.by,
-        ready_by=base.ready_by if base.instant == wish.by else wish.by,
+        ready_by=wish.by - _margin(base),
         need_percent=need,
         want_percent=want,
         max_rate=max_rate,

@@ -142,6 +142,8 @@ class Horizon:
         The last departure whose need takes energy from the nights before its own, if any.
     given_up : timedelta
         The margin before the first departure that was given up, as the need is out of reach.
+    for_later : bool
+        Whether that is the need of a later departure, before which the vehicle stays.
     tail : tuple of Slot
         The time from the last tick before the first departure, or from now, until the departure:
         less than a tick, and used only if the margin was given up.
@@ -158,6 +160,7 @@ class Horizon:
     prices: Prices
     prepares_for: DepartureAt | None = None
     given_up: timedelta = timedelta(0)
+    for_later: bool = False
     tail: tuple[Slot, ...] = ()
     kept: KeptPower | None = None
 

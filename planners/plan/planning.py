@@ -14,7 +14,14 @@ from planners.capacity.tonight import NightTicks
 from planners.local_time.departures import assumed_plugged_in
 from planners.plan.alternatives import CarriedOut, alternatives_to
 from planners.plan.baselines import at_once, timer
-from planners.plan.horizon import Horizon, Situation, horizon_of, slots_between, without_margin
+from planners.plan.horizon import (
+    Horizon,
+    Situation,
+    horizon_of,
+    kwh_at_any_price,
+    slots_between,
+    without_margin,
+)
 from planners.plan.later_nights import later_nights
 from planners.plan.periods import ChargingSlot, charging_slots, cut_where_dearest, periods_of
 from planners.plan.plan import Plan
@@ -115,7 +122,8 @@ def explained(draft: Draft) -> Plan:
     reasons = why(
         plan, window, horizon.file, departure, other,
         hours=hours, prepares_for=horizon.prepares_for, given_up=horizon.given_up,
-        kept=horizon.kept, is_cut=is_cut, carbon=_carbon_shift(draft), met_by=horizon.met_by,
+        for_later=horizon.for_later, kept=horizon.kept, is_cut=is_cut,
+        carbon=_carbon_shift(draft), met_by=horizon.met_by,
     )  # fmt: skip
     return replace(plan, why=reasons)
 
@@ -270,6 +278,10 @@ def _draft(file: HouseholdFile, prices: Prices, situation: Situation) -> Draft:
     solved = _solved(horizon_of(file, prices, situation), prices)
     if _is_missed(solved):
         solved = _solved(without_margin(file, prices, situation), prices)
+    elif (missed := _missed_while_it_stays(solved)) is not None:
+        whole = _solved(replace(without_margin(file, prices, situation), for_later=True), prices)
+        gained = whole.solution.reaches_kwh[missed] - solved.solution.reaches_kwh[missed]
+        solved = whole if gained > NEED_TOLERANCE_KWH else solved
     horizon, solution, night, _ = solved
     departure, model = horizon.situation.departure, horizon.model
     stored = horizon.problem.stored_kwh
@@ -426,10 +438,27 @@ def _not_by_sun_alone(problem: PlanningProblem) -> PlanningProblem:
 
 
 def _is_missed(solved: _Solved) -> bool:
-    """Whether the first departure's need is out of reach."""
-    departure = solved.horizon.situation.departure
-    need = solved.horizon.model.stored_kwh(departure.need_percent)
+    """Whether the first departure's need is out of reach, or what a person asked for."""
+    departure, model = solved.horizon.situation.departure, solved.horizon.model
+    asked = departure.wish is not None
+    need = kwh_at_any_price(model, departure) if asked else model.stored_kwh(departure.need_percent)
     return solved.night.reaches_kwh < need - NEED_TOLERANCE_KWH
+
+
+def _missed_while_it_stays(solved: _Solved) -> int | None:
+    """Return the first later departure whose need is missed, if the vehicle stays before it."""
+    horizon, reaches = solved.horizon, solved.solution.reaches_kwh
+    departures, stored_kwh = horizon.situation.departures, horizon.model.stored_kwh
+    if departures[0].returns is not None or departures[0].ready_by == departures[0].instant:
+        return None
+    return next(
+        (
+            k
+            for k in range(1, len(departures))
+            if reaches[k] < stored_kwh(departures[k].need_percent) - NEED_TOLERANCE_KWH
+        ),
+        None,
+    )
 
 
 def _first_night(horizon: Horizon, solution: Solution) -> _Night:

@@ -14,11 +14,12 @@ from config.fields.value_types import WATT_HOURS_PER_KWH
 from config.household.household_file import WATTS_PER_KW
 from planners.accounts.money import format_money
 from planners.capacity.words import kept_sentences
-from planners.local_time.conversion import MINUTE, minute_of, nearest_minute
+from planners.local_time.conversion import MINUTE, clock_text, minute_of
 from planners.plan.plan import NOTICED_PERCENT
 from planners.plan.window import HOUR
 from planners.power.allowed_currents import own_amps
 from planners.power.cautions import PORTABLE, is_beyond_socket
+from planners.power.charging import NEED_TOLERANCE_PERCENT
 from planners.power.circuits import powered_in_words
 from planners.power.home_load import home_load, is_learned
 from planners.power.phases import limits_of
@@ -87,6 +88,7 @@ def why(
     hours: Hours | None = None,
     prepares_for: DepartureAt | None = None,
     given_up: timedelta = timedelta(0),
+    for_later: bool = False,
     kept: KeptPower | None = None,
     is_cut: bool = False,
     carbon: CarbonShift | None = None,
@@ -112,6 +114,8 @@ def why(
         The later departure whose need this night helps to meet, if one does.
     given_up : timedelta
         The margin before the departure that was given up, as the need is out of reach.
+    for_later : bool
+        Whether it was given up for the need of a later departure.
     kept : KeptPower or None
         The power that a capacity charge keeps the plan to, if it does.
     is_cut : bool
@@ -142,7 +146,7 @@ def why(
         *_later_needs(plan, prepares_for, alternatives, zone),
         *_left_out(plan, window, departure.max_rate, point, is_kept=kept is not None),
         *_margin(plan, departure),
-        *_given_up(plan, given_up),
+        *_given_up(plan, departure, given_up, for_later=for_later),
         *_shortfall(plan, point, zone),
         *_estimates(plan, zone),
         *_usage_tiers(window),
@@ -271,7 +275,7 @@ def in_the_cheapest_hours(plan: Plan, cheapest: Plan) -> str:
 
 
 def _clock(instant: datetime, zone: ZoneInfo, form: str = "%H:%M") -> str:
-    return nearest_minute(instant, zone).strftime(form)
+    return clock_text(instant, zone, form)
 
 
 def _bands(names: Iterable[str]) -> str:
@@ -594,13 +598,19 @@ def _shortfall(plan: Plan, point: ChargePoint, zone: ZoneInfo) -> Iterator[str]:
         yield f"{_equipment(amps, point)} would do it in time."
 
 
-def _given_up(plan: Plan, given_up: timedelta) -> Iterator[str]:
+def _given_up(
+    plan: Plan, departure: DepartureAt, given_up: timedelta, *, for_later: bool
+) -> Iterator[str]:
     if not given_up or not plan.periods:
         return
+    asked = departure.wish is not None and departure.max_rate is None
+    target = plan.want_percent if asked else plan.need_percent
     count = given_up / timedelta(minutes=1)
     minutes = f"the margin of {count:g} {'minute' if count == 1 else 'minutes'}"
-    if plan.shortfall is None:
-        yield f"{plan.need_percent:.0f} % can't be reached with {minutes}: it is given up."
+    if for_later:
+        yield f"A later departure needs every hour: {minutes} before this one is given up."
+    elif plan.shortfall is None and plan.reaches_percent >= target - NEED_TOLERANCE_PERCENT:
+        yield f"{target:.0f} % can't be reached with {minutes}: it is given up."
     else:
         yield f"Charging goes on until the departure itself: {minutes} is given up."
 

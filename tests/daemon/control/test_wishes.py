@@ -206,6 +206,19 @@ def test_a_wish_within_a_declared_trip_is_charged_in_the_night_before() -> None:
     assert soc(world) == pytest.approx(100.0, abs=0.5)  # in the cheap hours, not from 07:20 on
 
 
+def test_a_trip_that_begins_later_makes_no_pause_before_its_usual_departure() -> None:
+    """It charges over 07:20 in one run, as a wish says that it stays, and needs all that time."""
+    weak = {"charging_mode": 2, "max_amps": 10.0, "switching": "on_off"}
+    house = household(point=weak, departure={"returns": "18:10"})
+    world = World(house, EVENING)
+    world.read()
+    world.plug_in(26.0)
+    world.ask(need_percent=100.0, by=LEAVES + 5 * HOUR)
+    world.wait(LEAVES + HOUR, read_every=10 * MINUTE)
+    assert world.doing() == ("start", 10.0)
+    assert [at for at, do in world.switches() if do == "stop" and at > EVENING] == []
+
+
 def test_a_second_wish_for_one_departure_changes_the_first() -> None:
     """What it names is new, the rest remains; where the two contradict, the later one counts."""
     world = at_home()
@@ -264,7 +277,10 @@ def test_an_answer_says_what_a_later_need_will_miss() -> None:
     kwh = missing[EVENING + 4 * HOUR]
     assert kwh is not None
     text = answer_of(world.state, world.now, world.house)
-    assert f"it can only reach 63 %: {kwh:.1f} kWh will be missing." in text
+    # Only the margin before the last of them is kept until it is the next.
+    assert f"it can only reach 60 %: {kwh:.1f} kWh will be missing." in text
+    world.wait(EVENING + 4 * HOUR)
+    assert soc(world) == pytest.approx(10.0 + 4 * 32 * 0.23 * 0.9 * 2, abs=0.5), "63 %"
 
 
 def test_an_answer_says_what_a_wish_for_the_same_instant_replaces() -> None:

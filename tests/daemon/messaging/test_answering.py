@@ -43,6 +43,7 @@ from tests.daemon.worlds import (
 
 if TYPE_CHECKING:
     from adapters.ledger.ledger import Ledger
+    from config.household.household_file import HouseholdFile
     from daemon.control.state import PointState
     from planners.plan.plan import LaterNight, Plan
 
@@ -439,13 +440,13 @@ def test_an_answer_carries_its_figures() -> None:
     world.ask(want_percent=90.0)
     made = figures(world)
     assert (made.vehicle, made.currency) == ("hatchback", "NZD")
-    assert (made.energy_kwh, made.cost) == (31.778, 6.1395)
+    assert (made.energy_kwh, made.cost) == (31.778, 6.139467)
     assert world.state.plan is not None
     assert made.ends_at == world.state.plan.periods[-1].end
     assert made.departures == (
         DepartureEffect(
             departure=LEAVES, effect="changed", need_percent=60.0, want_percent=90.0,
-            reaches_percent=90.0, wish="1", energy_kwh=31.778, cost=6.1395,
+            reaches_percent=90.0, wish="1", energy_kwh=31.778, cost=6.139467,
             starts_at=world.state.plan.periods[0].start, ends_at=made.ends_at,
         ),
     )  # fmt: skip
@@ -479,8 +480,31 @@ def test_a_vehicle_that_stays_past_its_wish_goes_on() -> None:
     assert first.goes_on_cost == pytest.approx(7.36 * 0.4738, abs=0.01)
     text = answer(world)
     assert "If it is still there then, charging goes on until Wed 20:30 at the latest." in text
+    assert first.goes_on_kwh == pytest.approx(7.36, abs=0.01)
+    assert "That would be 7.36 kWh more for NZD 3.49 at the most." in text
     world.ask(need_percent=10.0, by=soon)
     assert "If it is still there" not in answer(world)
+
+
+def test_a_later_departure_that_is_missed_counts_the_hour_after_it_too() -> None:
+    """It will be charged until it leaves and an hour longer, as the next one would be."""
+    world, late = at_home(5.0), LEAVES + 2 * HOUR
+    soon = replace(world.house, file=with_amps(world.house.file, 10.0))
+    world = replace(world, house=soon)
+    world.ask(need_percent=100.0, by=late)
+    _kept, added = figures(world).departures or ()
+    assert added.departure == late
+    assert added.missing_kwh is not None
+    assert added.goes_on_until == late + HOUR
+    assert added.goes_on_kwh == pytest.approx(2.3, abs=0.01)
+    assert "Thu 10:20 at the latest. That would be 2.30 kWh more for NZD 1.09 at the" in answer(
+        world
+    )
+
+
+def with_amps(file: HouseholdFile, amps: float) -> HouseholdFile:
+    point = file.charge_points[POINT].model_copy(update={"max_amps": amps})
+    return file.model_copy(update={"charge_points": {POINT: point}})
 
 
 def test_a_departure_has_all_that_is_charged_until_it() -> None:
@@ -493,7 +517,7 @@ def test_a_departure_has_all_that_is_charged_until_it() -> None:
     trip = (figures(world).departures or ())[2]
     assert trip.departure == nights[2].departure == LEAVES + 48 * HOUR
     assert trip.energy_kwh == round(sum(night.energy_kwh for night in nights[:3]), 3)
-    assert trip.cost == round(sum(night.cost for night in nights[:3]), 4)
+    assert trip.cost == round(sum(night.cost for night in nights[:3]), 6)
     assert trip.starts_at == nights[2].periods[0].start
 
 
@@ -508,14 +532,19 @@ def test_behind_a_shared_fuse_only_the_next_departure_is_planned() -> None:
     )  # fmt: skip
 
 
-def test_an_answer_says_when_it_charges_for_a_return() -> None:
-    """While a person is away."""
+@pytest.mark.parametrize(
+    ("away_days", "said"),
+    [
+        (13, "until Sun 14 Jun 2026 21:00, 3 nights before you leave."),
+        (1, "until Wed 21:00, 2 nights before you leave."),
+        (0, "until Wed 21:00, in the night before you leave."),
+    ],
+)
+def test_an_answer_says_when_it_charges_for_a_return(away_days: int, said: str) -> None:
+    """While a person is away: in the last three nights, or as many as there are."""
     world = at_home()
-    world.ask(away_until=LEAVES + 13 * 24 * HOUR)
-    assert (
-        "Charging waits until Sun 14 Jun 2026 21:00, in the last nights before you leave."
-        in answer(world)
-    )
+    world.ask(away_until=LEAVES + away_days * 24 * HOUR)
+    assert f"Charging waits {said}" in answer(world)
 
 
 def test_without_a_plan_there_are_no_figures() -> None:

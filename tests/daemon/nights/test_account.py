@@ -286,12 +286,12 @@ def test_the_cheapest_hours_never_cost_more_than_the_night_or_a_rule(
 
 
 def test_a_timer_whose_hours_are_too_few_goes_on_in_the_next_cheapest() -> None:
-    """2 hours of night hold 14.72 kWh; the rest of 24 kWh is at the day's rate, and said."""
+    """2 hours of night less the margin hold 12.88 kWh; the rest of 24 kWh is dearer, and said."""
     plugged, leaves = BEGINS + 7 * HOUR, NIGHT_BEGINS + 2 * HOUR  # 19:00 to 23:00 local
     record = record_of(
         charged(plugged, 200), plugged_since=plugged, departure=leaves, closed_at=leaves
     )
-    night_kwh = Decimal("14.72")
+    night_kwh = Decimal("12.88")
     by_hand = night_kwh * Decimal("0.1932") + (24 - night_kwh) * Decimal("0.4738")
     timer = record["baselines"]["timer"]
     assert timer == {

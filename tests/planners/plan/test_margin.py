@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from planners.local_time.wished_departures import next_departure
+from planners.local_time.conversion import MINUTE
+from planners.local_time.wished_departures import Wish, next_departure
 from planners.plan.horizon import Situation, departures_known
 from planners.plan.planning import make_plan
 from planners.rates.prices import prices_of
 from tests.planners.households import band, bands
 from tests.planners.planned import DemoHousehold, spans_of, utc
+
+if TYPE_CHECKING:
+    from planners.plan.plan import Plan
 
 EVENING = "2026-06-03T06:30:00"
 NIGHT = bands(band("night", "0.20", hours=["21:00-07:00"]), band("day", "0.40"))
@@ -78,7 +82,42 @@ def test_no_run_starts_for_the_rest_of_a_tick() -> None:
     assert WEAK.plan(46.0, "2026-06-03T19:16:00").periods == ()
 
 
-def test_the_margin_of_a_wish_is_none_to_give_up() -> None:
+def wished(soc: float, **asked: float) -> Plan:
+    """Plan for 15:00 on a day with a departure at 07:20, as a person asks an hour before."""
+    wish = Wish("1", "hatchback", utc("2026-06-04T03:00:00"), **asked)
+    file = replace(WEAK, leaves={"need_percent": 5.0}).file()
+    now = wish.by - 60 * MINUTE
+    departure = next_departure(file, "hatchback", now, [wish])
+    assert departure is not None
+    assert departure.ready_by == wish.by - 15 * MINUTE
+    return make_plan(file, prices_of(file, {}), Situation(now, soc, departure))
+
+
+def test_a_wish_has_the_usual_margin() -> None:
+    """A need within reach is met a quarter of an hour before."""
+    plan = wished(30.0, need_percent=32.0)
+    assert plan.shortfall is None
+    assert plan.periods[-1].end <= plan.departure - 15 * MINUTE
+
+
+@pytest.mark.parametrize(
+    ("asked", "said"),
+    [
+        ({"want_percent": 80.0}, "Charging goes on until the departure itself: the margin"),
+        ({"need_percent": 80.0}, "Charging goes on until the departure itself: the margin"),
+        ({"want_percent": 33.5}, "34 % can't be reached with the margin of 15 minutes"),
+    ],
+)
+def test_the_margin_of_a_wish_is_given_up_for_what_is_asked(
+    asked: dict[str, float], said: str
+) -> None:
+    """A person asks at any price: what is wanted is worth the margin, too."""
+    plan = wished(30.0, **asked)
+    assert plan.departure - plan.periods[-1].end < 15 * MINUTE
+    assert any(sentence.startswith(said) for sentence in plan.why)
+
+
+def test_a_departure_may_have_no_margin_to_give_up() -> None:
     """Its own instant is the deadline, and the plan says nothing of a margin."""
     plan = replace(WEAK, leaves={"need_percent": 80.0, "margin_minutes": 0}).plan(10.0, EVENING)
     assert spans_of(plan)[-1][1] == "19:20:00"

@@ -10,7 +10,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from planners.local_time.wished_departures import Wish, departures_to_plan, next_departure
+from planners.local_time.wished_departures import (
+    Wish,
+    coming_departures,
+    departures_to_plan,
+    next_departure,
+    ready_by_of,
+)
 from tests.planners.households import household
 from tests.planners.planned import EVERY_DAY, DemoHousehold, minutes, utc
 
@@ -187,6 +193,8 @@ def test_wishes_within_a_trip_begin_it_later(known: dict[str, Any]) -> None:
     )
     back = utc("2026-06-04T18:10")
     told = [(f"{each.instant:%d %H:%M}", each.returns, each.uses_kwh) for each in found]
+    margins = [(each.instant - each.ready_by) / minutes(1) for each in found]
+    assert margins[:3] == [0, 0, 15], "it has a margin before it leaves, and none while it stays"
     assert told[:3] == [
         ("04 07:20", None, None),
         ("04 10:30", None, None),
@@ -197,6 +205,17 @@ def test_wishes_within_a_trip_begin_it_later(known: dict[str, Any]) -> None:
         file, CAR, utc("2026-06-03T18:30"), utc("2026-06-05T12:00"), wishes[2:]
     )
     assert alone[0].returns == back  # at 20:30 it is back
+
+
+def test_a_wish_has_the_margin_of_its_departure_or_the_usual_one() -> None:
+    """A departure that it moves keeps the margin of the file; one that it adds has 15 minutes."""
+    file = household("UTC", departures=[row(margin_minutes=40)])
+    for by, margin in (("07:20", 40), ("07:45", 40), ("06:30", 40), ("05:00", 15), ("12:00", 15)):
+        wish = Wish("1", CAR, utc(f"2026-06-04T{by}"), 90.0)
+        until = wish.by + minutes(1)
+        (found,) = coming_departures(file, CAR, wish.by, until, [wish])
+        assert found.ready_by == wish.by - minutes(margin)
+        assert ready_by_of(file, CAR, wish.by) == found.ready_by
 
 
 def test_a_departure_within_its_margin_is_the_first() -> None:
