@@ -90,8 +90,13 @@ def costs_by_rule(
     costs = {name: rule + stayed for name, rule in costs.items()}
     strongest = max(models, key=lambda model: model.kw_per_amp)
     cheapest = cheapest_hours([*slots, *after], strongest, energy_wh, step_wh)
-    # Readings are rounded: what was paid may be a hair below what full power could have reached.
-    least = min(cheapest.cost, paid, _paid([*slots, *after]), *(r.cost for r in costs.values()))
+    unknown = _unknown([*slots, *after], step_wh)
+    costs = {
+        name: replace(rule, cost=paid) if abs(rule.cost - paid) <= unknown else rule
+        for name, rule in costs.items()
+    }
+    least = min(paid, _paid([*slots, *after]), *(rule.cost for rule in costs.values()))
+    least = cheapest.cost if cheapest.cost < least - unknown else least
     return {**costs, "hindsight": replace(cheapest, cost=least)}
 
 
@@ -141,3 +146,10 @@ def _paid(slots: Sequence[NightSlot]) -> Decimal:
 
 def _grams(slots: Sequence[NightSlot]) -> Decimal:
     return sum((slot.grams(slot.metered_wh) for slot in slots), Decimal(0))
+
+
+def _unknown(slots: Sequence[NightSlot], step_wh: int) -> Decimal:
+    """Return by how much rounded readings may make a rule's cost wrong [currency]."""
+    # Both ends of a time are rounded, and so is the power that is found from them.
+    rates = [slot.span.rate for slot in slots] or [Decimal(0)]
+    return Decimal("1.5") * Decimal(step_wh + 1).scaleb(-3) * (max(rates) - min(rates))

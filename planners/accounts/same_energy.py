@@ -259,8 +259,8 @@ class _Placement:
         for slot in slots:
             full_wh = _wh(slot.amps * model.kw_per_amp, slot.hours)
             more_wh = max(Decimal(0), slot.metered_wh - full_wh)
-            self._full_wh[slot.start] = full_wh + (more_wh if more_wh > step_wh else 0)
-            self._more_wh[slot.start] = more_wh if more_wh <= step_wh else Decimal(0)
+            self._full_wh[slot.start] = full_wh + (more_wh if more_wh > step_wh + 1 else 0)
+            self._more_wh[slot.start] = more_wh if more_wh <= step_wh + 1 else Decimal(0)
         self._cheapest = sorted(slots, key=lambda slot: (self._mean_rate(slot), slot.start))
 
     def cost(

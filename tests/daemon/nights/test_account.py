@@ -481,6 +481,22 @@ def test_the_hour_after_a_missed_departure_is_compared_like_the_rest() -> None:
     assert costs["hindsight"] == costs["timer"]
 
 
+@pytest.mark.parametrize("step_wh", [1, 100])
+def test_rounded_readings_make_no_night_seem_dearer_than_it_could_be(step_wh: int) -> None:
+    """All cheap hours and some before them at 7.12 kW: no hours could have been cheaper."""
+    house, begins = kowhai_with(tapering=None), NIGHT_BEGINS - 55 * MINUTE
+    ends, kw = NIGHT_BEGINS + 10 * HOUR, Decimal("7.1235")
+    instants = sorted({begins, ends, *(BEGINS + n * MINUTE * 5 / 4 for n in range(1150))})
+    readings = [
+        RegisterReading(at, int(1000 * kw * Decimal(repr(hours))) // step_wh * step_wh)
+        for at in instants
+        for hours in [(min(max(at, begins), ends) - begins) / HOUR]
+    ]
+    record = record_of(readings, house, plugged_since=begins, soc_before_percent=5.0)
+    paid = sum(line["cost"] for line in record["by_band"])
+    assert record["baselines"]["hindsight"]["cost"] == round(paid, 6)
+
+
 def test_a_shortage_of_unknown_size_is_none_that_is_zero() -> None:
     """Where nobody knows what the battery held, no missing energy is claimed."""
     (stay,) = record_of(charged(NIGHT_BEGINS, 120), soc_after_percent=None)["stays"]
