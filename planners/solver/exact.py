@@ -61,7 +61,7 @@ from planners.solver.follow import follow, least_cost
 from planners.solver.lanes import Lanes
 from planners.solver.levels import levels_of, spans_of
 from planners.solver.priced_moves import PricedMoves
-from planners.solver.problem import NEED_TOLERANCE_KWH, PlanningProblem
+from planners.solver.problem import LONG_AT_REST, NEED_TOLERANCE_KWH, PlanningProblem
 from planners.solver.reach import ReachableNeed, needs_within_reach
 from planners.solver.solution import Solution, solution_of
 
@@ -153,20 +153,45 @@ def solve_for_needs(problem: PlanningProblem, needs_kwh: Sequence[float]) -> Sol
 
 
 def _in_all_ticks(problem: PlanningProblem) -> Solution | None:
-    """Charge in every tick, if even that misses the only need and nothing less comes as near."""
-    if len(problem.deadlines) > 1 or problem.use_limits:
+    """Charge in every tick before the first departure, if less misses more of its need."""
+    end, needed = problem.deadlines[0].end, problem.deadlines[0].need_kwh
+    if problem.use_limits:
         return None
     usable = problem.highest_amps >= problem.least_amps
-    usable[: problem.rest_left] = False
+    usable[: problem.rest_left] = usable[end:] = False
     amps = np.where(usable, problem.highest_amps, 0.0)
     plan = solution_of(problem, amps, usable.astype(np.float64))
-    (most_kwh,), needed = plan.reaches_kwh, problem.deadlines[0].need_kwh
+    most_kwh = plan.reaches_kwh[0]
     gained = problem.model.gained_kw_of(plan.metered_kwh[usable] / problem.tick_hours)
-    if most_kwh >= needed - NEED_TOLERANCE_KWH or (gained <= 0).any():
+    if most_kwh > needed + NEED_TOLERANCE_KWH or (gained <= 0).any():
         return None
     # If less than this was found, some of these ticks can't be used together.
-    (reach,) = needs_within_reach(problem)
-    return plan if reach.most_kwh >= most_kwh - SAME_KWH else None
+    if needs_within_reach(problem)[0].most_kwh < most_kwh - SAME_KWH:
+        return None
+    if len(problem.deadlines) == 1:
+        return plan
+    start, _ = problem.segments()[1]  # the nights from there on are a problem of their own
+    later = solve(_after_first(problem, start, most_kwh))
+    amps[start:], share = later.amps, plan.share.copy()
+    share[start:] = later.share
+    return solution_of(problem, amps, share)
+
+
+def _after_first(problem: PlanningProblem, start: int, reached_kwh: float) -> PlanningProblem:
+    """State the problem of the nights after the first departure, from tick `start` on."""
+    first, *later = problem.deadlines
+    surcharges = problem.surcharges_per_kwh
+    return problem.during(
+        start,
+        problem.ticks,
+        surcharges_per_kwh=None if surcharges is None else surcharges[start:],
+        stored_kwh=max(0.0, reached_kwh - first.trip_kwh),
+        before=LONG_AT_REST,
+        deadlines=tuple(
+            replace(each, end=each.end - start, return_tick=each.return_tick - start)
+            for each in later
+        ),
+    )
 
 
 def _most_on_levels(problem: PlanningProblem) -> list[float]:
