@@ -106,7 +106,7 @@ def ever_better_plans(
     try:
         yield from plan_together(
             task.file, task.prices, task.situations, task.unplanned,
-            is_quick=True, is_enough=is_enough, improve=improve,
+            is_enough=is_enough, improve=improve,
         )  # fmt: skip
     except TariffError:
         yield None

@@ -214,6 +214,7 @@ def allotted_amps(
     tick_minutes: int,
     unplanned: Sequence[str] = (),
     cap: Cap | None = None,
+    is_short: bool = False,
 ) -> dict[str, NDArray[np.float64]]:
     """Allot every charge point a current, so that together they never take more than is left.
 
@@ -232,15 +233,19 @@ def allotted_amps(
         Charge points that charge whatever is planned for them, with what the plans leave as well.
     cap : Cap, optional
         What the planned ones keep to together.
+    is_short : bool
+        Whether a need is missed.
 
     Returns
     -------
     dict of str to ndarray of float, each of shape (ticks,)
         For every charge point of the file: the planned current where one is planned. What is then
         left of each phase is shared in fixed parts: among those that charge whatever is planned,
-        and what these leave among the other planned ones that do not charge. The others get
-        nothing: no vehicle is there.
+        and what these leave among the other planned ones that do not charge; but these get nothing
+        more while a need is missed. The others get nothing: no vehicle is there.
     """
+    # With current to spare at other hours, a vehicle would wait for cheaper ones, and when it is
+    # planned again, more would be missing.
     ranges = ranges_of(file)
     limits = limits_of(file)
     left = [limit_left(file, limit, first_minute, ticks, tick_minutes) for limit in limits]
@@ -255,7 +260,7 @@ def allotted_amps(
         idle = {
             name: ranges[name]
             for name in ranges
-            if name in planned and name not in unplanned and not amps[name]
+            if name in planned and name not in unplanned and not amps[name] and not is_short
         }
         for sharers, count in ((at_once, len(limits)), (idle, len(members))):
             rest = [

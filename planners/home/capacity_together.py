@@ -351,4 +351,4 @@ def _options_amps(most: float, least: float | None) -> Iterable[float]:
 
 
 def _first_plan(joint: JointProblem) -> JointPlan:
-    return next(ever_better(replace(joint, halvings=1)))
+    return next(ever_better(joint))

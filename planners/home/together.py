@@ -102,7 +102,6 @@ def plan_together(
     situations: Sequence[Situation],
     unplanned: Sequence[str] = (),
     *,
-    is_quick: bool = False,
     is_enough: Callable[[], bool] = lambda: False,
     improve: Improve | None = None,
 ) -> Iterator[HomePlan]:
@@ -122,8 +121,6 @@ def plan_together(
     unplanned : sequence of str
         Charge points that charge whatever the rates are, with what the plans leave; a vehicle that
         is among `situations` as well has at least what is planned for it.
-    is_quick : bool
-        Whether a first plan matters more than how shortages are shared.
     is_enough, improve : callable
         As for `planners.joint.joint.ever_better`.
 
@@ -146,7 +143,7 @@ def plan_together(
     if missed := _missed_with_margin(stated):
         late = [_at_departure(each) if each in missed else each for each in situations]
         stated = state_together(file, prices, late) or stated
-    joint = replace(stated.joint, halvings=1) if is_quick else stated.joint
+    joint = stated.joint
     capped = with_best_cap(prices, stated.horizons, joint, is_enough)
     cap, kept = None, None
     if capped is not None:
@@ -275,7 +272,7 @@ def _priorities(file: HouseholdFile, horizons: Sequence[Horizon]) -> tuple[int, 
 
 def _missed_with_margin(stated: Together) -> list[Situation]:
     """List the situations in which the margin before the first departure costs some charge."""
-    plans = next(ever_better(replace(stated.joint, halvings=0))).plans
+    plans = next(ever_better(stated.joint)).plans
     pairs = zip(stated.horizons, plans, strict=True)
     missed = [h.situation for h, plan in pairs if missed_kwh(h.problem, plan)[0] > 0]
     return [
@@ -306,7 +303,8 @@ def _allotted(
     currents = currents_of(joint, plans)
     shares = _sun_shares(joint, currents)
     currents = _in_tenths(joint, currents)
-    if any(any(missed_kwh(*each)) for each in zip(joint.vehicles, plans, strict=True)):
+    is_short = any(any(missed_kwh(*each)) for each in zip(joint.vehicles, plans, strict=True))
+    if is_short:
         joint, currents = _by_minutes(file, stated, currents, first)
         currents = more_for_the_short(joint, plans, currents)
         cap = None if cap is None else cap.by_minutes(tick_minutes, joint.ticks)
@@ -317,7 +315,7 @@ def _allotted(
     planned = {each.charge_point: row for each, row in zip(horizons, currents, strict=True)}
     allotted = allotted_amps(
         file, planned, first_minute=first, ticks=joint.ticks, tick_minutes=tick_minutes,
-        unplanned=unplanned, cap=cap,
+        unplanned=unplanned, cap=cap, is_short=is_short,
     )  # fmt: skip
     # Until the first tick the same holds, unless the rest of the home then leaves less.
     is_same = first > now and all(
@@ -367,8 +365,10 @@ def _sun_shares(joint: JointProblem, currents: NDArray[np.float64]) -> NDArray[n
 def _by_minutes(
     file: HouseholdFile, stated: Together, currents: NDArray[np.float64], first: int
 ) -> tuple[JointProblem, NDArray[np.float64]]:
-    """State what may be drawn, and what is, in ticks of a minute, until the vehicles are ready."""
-    ends = [minute_of(each.situation.departures[-1].ready_by) for each in stated.horizons]
+    """State what may be drawn, and what is, in ticks of a minute, until the vehicles leave."""
+    # Also in a margin that is kept: nothing more is allotted there, or a vehicle that is a little
+    # behind would wait for it.
+    ends = [minute_of(each.situation.departures[-1].instant) for each in stated.horizons]
     minutes = max(ends) - first
     vehicles = tuple(
         problem.during(

@@ -95,8 +95,9 @@ def ever_better(
         the best of planning in turn; and then, after each round of prices on what is shared, the
         best so far with the bound so far. It ends when the plans are proven, or after
         `MOST_ROUNDS` and the improvement. None is worse than the one before. A need that can't be
-        met is missed by as little as was found, and the bound is for these shortages; such a plan
-        may end in mid-tick where the need was lowered to, after less than a shortest run.
+        met is missed by as little as `planners.joint.lowered_needs` found, and the bound is for
+        these shortages; such a plan may end in mid-tick where the need was lowered to, after less
+        than a shortest run.
 
     Raises
     ------

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import chain
 from typing import TYPE_CHECKING, Self
 
 import numpy as np
@@ -32,11 +33,30 @@ CROWDED_PER_KWH = 1e-5
 that leave the others most [currency per kWh]."""
 
 
+Shortages = tuple[tuple[float, float], ...]
+"""See `Plans.shortages_kwh`."""
+
+
 def missed_kwh(problem: PlanningProblem, plan: Solution) -> list[float]:
     """Return how much is missing at each departure [battery kWh]; rounding is nothing."""
     pairs = zip(problem.deadlines, plan.reaches_kwh, strict=True)
     missed = [float(deadline.need_kwh - reached) for deadline, reached in pairs]
     return [kwh if kwh > NEED_TOLERANCE_KWH else 0.0 for kwh in missed]
+
+
+def by_priority(joint: JointProblem, short_kwh: Sequence[float]) -> Shortages:
+    """Return the largest shortage and the sum of all of each priority, the lowest number first."""
+    pairs = list(zip(short_kwh, joint.ranks, strict=True))
+    equals = [[kwh for kwh, each in pairs if each == rank] for rank in sorted(set(joint.ranks))]
+    return tuple((max(each), sum(each)) for each in equals)
+
+
+def is_less_short(mine: Shortages, theirs: Shortages) -> bool | None:
+    """Tell whether shortages are smaller, the first priority's before all; None if the same."""
+    for own, its in zip(chain(*mine), chain(*theirs), strict=True):
+        if abs(own - its) > SAME_SHORTAGE_KWH:
+            return own < its
+    return None
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,13 +85,9 @@ class Plans:
             sum(missed_kwh(problem, plan))
             for problem, plan in zip(joint.vehicles, plans, strict=True)
         ]
-        ranks = sorted(set(joint.ranks))
-        equals = [
-            [k for k, r in zip(short, joint.ranks, strict=True) if r == rank] for rank in ranks
-        ]
         plans = with_shared_surplus(joint, plans)
         money = sum(objective(p, plan) for p, plan in zip(joint.vehicles, plans, strict=True))
-        return cls(tuple(plans), tuple((max(each), sum(each)) for each in equals), money)
+        return cls(tuple(plans), by_priority(joint, short), money)
 
     @property
     def is_short(self) -> bool:
@@ -80,11 +96,8 @@ class Plans:
 
     def is_better_than(self, other: Plans) -> bool:
         """Tell whether these plans are short of less, or cost less and are short of no more."""
-        for mine, theirs in zip(self.shortages_kwh, other.shortages_kwh, strict=True):
-            for own, its in zip(mine, theirs, strict=True):
-                if abs(own - its) > SAME_SHORTAGE_KWH:
-                    return own < its
-        return self.money < other.money - TIE
+        is_less = is_less_short(self.shortages_kwh, other.shortages_kwh)
+        return self.money < other.money - TIE if is_less is None else is_less
 
 
 def currents_of(joint: JointProblem, plans: Sequence[Solution]) -> NDArray[np.float64]:

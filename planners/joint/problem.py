@@ -64,9 +64,6 @@ class JointProblem:
     safe_amps : tuple of ndarray of float, each of shape (ticks of the vehicle,), or empty
         Currents that the vehicles may all draw at a time, whatever the others do. If they are
         given, no plan is worse than the best within them.
-    halvings : int
-        How often the range of the largest shortage is halved: 8 times is to 0.4 percent of what it
-        was.
     solutions : dict
         Of problems of one vehicle that were solved before: see `planners.joint.plans.solved`. The
         same for all limits, so that problems with other limits may share it.
@@ -76,7 +73,6 @@ class JointProblem:
     limits: tuple[SharedLimit, ...]
     priorities: tuple[int, ...] = ()
     safe_amps: tuple[NDArray[np.float64], ...] = ()
-    halvings: int = 8
     solutions: dict[tuple[int, bytes, bytes, bytes, bytes], Solution] = field(
         default_factory=dict, repr=False
     )

@@ -12,7 +12,7 @@ from planners.joint.plans import FITS_AMPS, Plans, beside, currents_of, limit_le
 from planners.joint.surplus import at_surplus_prices
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
 
     from numpy.typing import NDArray
 
@@ -52,8 +52,19 @@ def orders_of(joint: JointProblem) -> list[tuple[int, ...]]:
     return sorted(found, key=lambda order: [joint.ranks[vehicle] for vehicle in order])
 
 
-def _owed_to_runs(joint: JointProblem) -> NDArray[np.float64]:
-    """Find the least current of each run in progress, until it may end."""
+def owed_to_runs(joint: JointProblem) -> NDArray[np.float64]:
+    """Find the least current of each run in progress, until it may end.
+
+    Parameters
+    ----------
+    joint : JointProblem
+        The problem.
+
+    Returns
+    -------
+    ndarray of float, shape (vehicles, ticks)
+        0 where none must go on [A per phase].
+    """
     owed = np.zeros((len(joint.vehicles), joint.ticks))
     for row, problem in zip(owed, joint.vehicles, strict=True):
         if problem.before.on:
@@ -98,7 +109,7 @@ def in_turn(
     Plans
         They fit together. A run in progress keeps what it needs to go on, whatever the order.
     """
-    owed = _owed_to_runs(joint)
+    owed = owed_to_runs(joint)
     currents = np.maximum(owed, 0.0 if kept is None else kept)
     plans: dict[int, Solution] = {}
     for vehicle in order:
@@ -200,16 +211,35 @@ def best_in_turn(joint: JointProblem) -> Plans:
         for each in dict.fromkeys((order, order[::-1]))
     ]
     if joint.safe_amps:
-        pairs = enumerate(zip(joint.vehicles, joint.safe_amps, strict=True))
-        within = [solved(joint, place, _within(problem, safe)) for place, (problem, safe) in pairs]
-        trials.append(Plans.of(joint, within))
+        trials.append(planned_apart(joint, joint.safe_amps))
     for trial in trials:
         best = trial if trial.is_better_than(best) else best
     return best
 
 
+def planned_apart(joint: JointProblem, amps: Iterable[NDArray[np.float64]]) -> Plans:
+    """Plan each vehicle within currents that all may draw at a time.
+
+    Parameters
+    ----------
+    joint : JointProblem
+        The problem.
+    amps : iterable of ndarray of float, each of shape (ticks of the vehicle or more,)
+        The currents of each vehicle [A per phase].
+
+    Returns
+    -------
+    Plans
+        They fit together.
+    """
+    pairs = enumerate(zip(joint.vehicles, amps, strict=True))
+    return Plans.of(
+        joint, [solved(joint, place, _within(problem, own)) for place, (problem, own) in pairs]
+    )
+
+
 def _within(problem: PlanningProblem, amps: NDArray[np.float64]) -> PlanningProblem:
-    highest = np.minimum(problem.highest_amps, amps)
+    highest = np.minimum(problem.highest_amps, amps[: problem.ticks])
     if problem.min_amps is None:
-        highest = np.where(highest < problem.highest_amps, 0.0, highest)
+        highest = np.where(highest < problem.highest_amps - FITS_AMPS, 0.0, problem.highest_amps)
     return replace(problem, highest_amps=highest)

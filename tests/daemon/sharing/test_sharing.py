@@ -342,3 +342,24 @@ def test_no_warning_of_a_later_need_that_the_whole_fuse_can_meet(
     later = state.plan.later[0]
     assert later.reaches_percent < later.need_percent - 5
     assert "need-out-of-reach" not in state.alerts
+
+
+def test_a_need_out_of_reach_misses_no_more_than_at_first(tmp_path: Path, ledger: Ledger) -> None:
+    """The first priority leaves west all that it can, from the first hour on, though that is dear.
+
+    By hand, in 3 hours 40 A x 230 V are 27.6 kWh. East needs 22 kWh, of which 2 hours at 32 A give
+    14.72 after west has left.
+    """
+    house = home_of()
+    house["vehicles"]["car-west"]["usable_kwh"] = 70
+    house["vehicles"]["car-east"]["priority"] = 1
+    house["departures"][0] |= {"at": "03:00", "need_percent": 44}
+    house["departures"][1] |= {"at": "01:00", "need_percent": 50}
+    home = Home(tmp_path, ledger, utc("2026-06-03T10:00"), house)
+    home.plug_in("east", 0)
+    home.plug_in("west", 0)
+    home.pass_time(3 * HOUR)
+    assert home.hardware["west"].meter_wh == pytest.approx(1_020_320, abs=100)
+    home.unplug("west")
+    home.pass_time(2 * HOUR)
+    assert home.hardware["east"].meter_wh == pytest.approx(1_022_000, abs=100)

@@ -286,6 +286,19 @@ def test_of_two_cars_that_need_too_much_the_first_priority_is_served() -> None:
     assert hatchback.shortfall is not None
 
 
+def test_while_a_need_is_missed_the_other_car_has_no_current_to_wait_for() -> None:
+    """Nothing is allotted to the van but what it needs, also in its margin."""
+    home = TwoCars(fuse=24.0, needs=(100.0, 60.0), leaves=("05:00", "07:20"), priorities=(2, 1))
+    found, (hatchback, van) = _planned(home, home.situations(5.0, 10.0))
+    assert hatchback.shortfall is not None
+    assert van.shortfall is None
+    allotted = found.allotted["carport"]
+    hours = [(span.end - span.start) / timedelta(hours=1) for span in allotted]
+    amp_hours = sum(span.amps * length for span, length in zip(allotted, hours, strict=True))
+    assert amp_hours * 0.23 == pytest.approx(van.energy_kwh, abs=0.1)  # a minute at 24 A
+    assert allotted[-1].end == utc("2026-06-03T19:20:00")
+
+
 def test_a_plan_ends_its_ticks_where_its_allotment_changes() -> None:
     """At seven past, as the joint plan's ticks of one minute may: not at the next five minutes."""
     home = TwoCars(fuse=25.0)

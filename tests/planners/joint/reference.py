@@ -10,9 +10,11 @@ import math
 from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from itertools import chain
 
 import highspy
 
+from planners.joint.plans import Shortages
 from planners.joint.problem import JointProblem
 from planners.solver.problem import PlanningProblem
 from tests.planners.solver import several_rows
@@ -49,18 +51,9 @@ class JointOptimum:
 
 def cheapest_together(joint: JointProblem, seconds: float) -> JointOptimum | None:
     """Find the least money with every need met; None if they can't all be met."""
-    model = LinearModel()
-    taken: dict[tuple[int, int], Terms] = defaultdict(list)
-    from_roof: dict[int, Terms] = defaultdict(list)
-    for number, problem in enumerate(joint.vehicles):
-        for tick, terms in _vehicle(model, problem, from_roof):
-            for place, limit in enumerate(joint.limits):
-                if limit.weights[number]:
-                    taken[place, tick] += times(limit.weights[number], terms)
-    for (place, tick), terms in taken.items():
-        model.at_most(terms, max(0.0, float(joint.limits[place].left[tick])) + 1e-9)
-    for tick, terms in from_roof.items():
-        model.at_most(terms, float(joint.surplus_kw[tick]) * joint.vehicles[0].tick_hours)
+    model, short = _all_vehicles(joint)
+    for number in chain(*short):
+        model.upper[number] = 0.0
     solver = model.highs()
     solver.setOptionValue("mip_rel_gap", 1e-5)
     solver.setOptionValue("time_limit", seconds)
@@ -76,10 +69,55 @@ def cheapest_together(joint: JointProblem, seconds: float) -> JointOptimum | Non
     )
 
 
+def least_shortages_together(joint: JointProblem, seconds: float) -> Shortages | None:
+    """Find the least shortages, as `Plans` has them; None if HiGHS can't tell in its time."""
+    model, short = _all_vehicles(joint)
+    ranks = sorted(set(joint.ranks))
+    measures: list[Terms] = []
+    for rank in ranks:
+        equals = [own for own, each in zip(short, joint.ranks, strict=True) if each == rank]
+        largest = model.column(1e3)
+        for own in equals:
+            model.at_most([*((number, 1.0) for number in own), (largest, -1.0)], 0.0)
+        measures += [[(largest, 1.0)], [(number, 1.0) for number in chain(*equals)]]
+    found: list[float] = []
+    for terms in measures:
+        model.cost = [0.0] * len(model.cost)
+        model.charge(terms)
+        solver = model.highs()
+        solver.setOptionValue("time_limit", seconds)
+        solver.run()
+        if solver.getModelStatus() != highspy.HighsModelStatus.kOptimal:
+            return None
+        found.append(max(0.0, float(solver.getObjectiveValue())))
+        model.at_most(terms, found[-1] + 1e-6)
+    return tuple(zip(found[::2], found[1::2], strict=True))
+
+
+def _all_vehicles(joint: JointProblem) -> tuple[LinearModel, list[list[int]]]:
+    """Write all vehicles and what they share, and return the columns of each one's shortages."""
+    model = LinearModel()
+    taken: dict[tuple[int, int], Terms] = defaultdict(list)
+    from_roof: dict[int, Terms] = defaultdict(list)
+    short: list[list[int]] = []
+    for number, problem in enumerate(joint.vehicles):
+        amps, own = _vehicle(model, problem, from_roof)
+        short.append(own)
+        for tick, terms in amps:
+            for place, limit in enumerate(joint.limits):
+                if limit.weights[number]:
+                    taken[place, tick] += times(limit.weights[number], terms)
+    for (place, tick), terms in taken.items():
+        model.at_most(terms, max(0.0, float(joint.limits[place].left[tick])) + 1e-9)
+    for tick, terms in from_roof.items():
+        model.at_most(terms, float(joint.surplus_kw[tick]) * joint.vehicles[0].tick_hours)
+    return model, short
+
+
 def _vehicle(
     model: LinearModel, given: PlanningProblem, from_roof: dict[int, Terms]
-) -> list[tuple[int, Terms]]:
-    """Write one vehicle's rules, needs met, and return the current of each of its ticks."""
+) -> tuple[list[tuple[int, Terms]], list[int]]:
+    """Write one vehicle's rules; return the current of each of its ticks, and its shortages."""
     # What it has of a surplus, which must cost no more than import, is added to `from_roof`.
     problem = replace(given, surplus_kw=None, export_rates_per_kwh=None)
     power = power_of(problem)
@@ -93,7 +131,6 @@ def _vehicle(
         add_ticks(model, problem, power, segment)
         _rules(model, problem, power, segment)
         several_rows.money(model, problem, power, segment, place)
-        model.upper[segment.short] = 0.0
         if given.surplus_kw is not None and given.export_rates_per_kwh is not None:
             less = given.export_rates_per_kwh - given.rates_per_kwh
             for tick, terms in _roof_columns(model, given, power, segment):
@@ -107,7 +144,7 @@ def _vehicle(
                 model.at_least([(amps, 1.0), *times(-1 / kwh_per_amp, metered)], 0.0)
                 model.at_least([(amps, 1.0), (on, -problem.min_amps)], 0.0)
                 found.append((tick, [(amps, 1.0)]))
-    return found
+    return found, [segment.short for segment in segments]
 
 
 def _roof_columns(

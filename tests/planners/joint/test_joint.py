@@ -84,7 +84,7 @@ def test_costs_what_highs_finds(block: int) -> None:
             assert last.shortages_kwh[0][1] > 0
             continue
         if last.shortages_kwh[0][1] > slack_kwh(joint.vehicles[0], 1e-5):
-            continue  # the needs are so tight that planning in turn does not find how
+            continue  # the needs are so tight that no whole ticks were found that meet them
         assert last.money >= best.least_money - NEAR
         assert last.least_money <= best.money + NEAR
         if best.is_optimal:  # a busy machine may not let HiGHS finish in time
