@@ -21,12 +21,21 @@ from planners.home.allotments import (
 )
 from planners.home.capacity_together import with_best_cap
 from planners.joint.joint import PROVEN, ever_better
-from planners.joint.plans import currents_of, missed_kwh, more_for_the_short, remember
+from planners.joint.least_shortages import least_shortages
+from planners.joint.plans import (
+    by_priority,
+    currents_of,
+    is_less_short,
+    missed_kwh,
+    more_for_the_short,
+    remember,
+)
 from planners.joint.problem import JointProblem, SharedLimit
 from planners.local_time.conversion import EPOCH, instant_of, minute_of
 from planners.plan.horizon import PLANNED_DAYS, horizon_of
 from planners.plan.several_nights import prepared_for_later
 from planners.power.allowed_currents import AmpsSpan, amps_allowed
+from planners.power.charging import NEED_TOLERANCE_PERCENT
 from planners.power.phases import left_under, limits_of
 from planners.solver.exact import solve
 from planners.solver.problem import NEED_TOLERANCE_KWH
@@ -44,6 +53,10 @@ if TYPE_CHECKING:
     from planners.rates.prices import Prices
     from planners.solver.solution import Solution
 
+
+NEED_TOLERANCE = NEED_TOLERANCE_PERCENT / 100
+"""A need missed by less than this part of the battery costs nobody a margin: what is a little
+behind is made up for in its own."""
 
 ROUNDING = 1e-6
 """Tenths of an ampere this near to a whole number are whole."""
@@ -129,7 +142,8 @@ def plan_together(
     HomePlan
         See `planners.joint.joint.ever_better`. A vehicle is planned by
         `planners.plan.planning.draft_plan` with the current that is allotted to its charge point.
-        One that would miss a need charges until the departure itself, without the margin. One that
+        One that would miss a need charges until the departure itself, without the margin; so do
+        others, if that need then misses less and does not come after theirs by priority. One that
         leaves within a tick takes what the plans leave.
 
     Raises
@@ -140,9 +154,7 @@ def plan_together(
     stated = state_together(file, prices, situations)
     if stated is None:
         return
-    if missed := _missed_with_margin(stated):
-        late = [_at_departure(each) if each in missed else each for each in situations]
-        stated = state_together(file, prices, late) or stated
+    stated = _without_margins(file, prices, situations, stated)
     joint = stated.joint
     capped = with_best_cap(prices, stated.horizons, joint, is_enough)
     cap, kept = None, None
@@ -270,16 +282,39 @@ def _priorities(file: HouseholdFile, horizons: Sequence[Horizon]) -> tuple[int, 
     return tuple(LAST_PRIORITY + 1 if car.priority is None else car.priority for car in cars)
 
 
-def _missed_with_margin(stated: Together) -> list[Situation]:
-    """List the situations in which the margin before the first departure costs some charge."""
+def _without_margins(
+    file: HouseholdFile, prices: Prices, situations: Sequence[Situation], stated: Together
+) -> Together:
+    """Give up margins before first departures that cost a need some charge: see `plan_together`."""
     plans = next(ever_better(stated.joint)).plans
-    pairs = zip(stated.horizons, plans, strict=True)
-    missed = [h.situation for h, plan in pairs if missed_kwh(h.problem, plan)[0] > 0]
-    return [
-        replace(each, allotted=())
-        for each in missed
-        if each.departure.ready_by < each.departure.instant
+    missed = [
+        car
+        for car, horizon, plan in zip(_cars(stated), stated.horizons, plans, strict=True)
+        if missed_kwh(horizon.problem, plan)[0] > NEED_TOLERANCE * horizon.model.usable_kwh
     ]
+    ranks = dict(zip(_cars(stated), stated.joint.ranks, strict=True))
+    others = [car for car in ranks if missed and ranks[car] >= min(ranks[each] for each in missed)]
+    for cars in missed, [*missed, *others]:
+        late = [
+            _at_departure(each) if each.departure.vehicle in cars else each for each in situations
+        ]
+        trial = None if late == list(situations) else state_together(file, prices, late)
+        if trial is not None and (cars is missed or _is_less_short(trial, stated)):
+            stated = trial
+    return stated
+
+
+def _is_less_short(trial: Together, stated: Together) -> bool:
+    """Tell whether less must be missed."""
+    mine, its = (
+        by_priority(each.joint, least_shortages(each.joint).short_kwh.tolist())
+        for each in (trial, stated)
+    )
+    return len(mine) == len(its) and bool(is_less_short(mine, its))
+
+
+def _cars(stated: Together) -> list[str]:
+    return [horizon.situation.departure.vehicle for horizon in stated.horizons]
 
 
 def _at_departure(situation: Situation) -> Situation:

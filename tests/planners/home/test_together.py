@@ -299,6 +299,15 @@ def test_while_a_need_is_missed_the_other_car_has_no_current_to_wait_for() -> No
     assert allotted[-1].end == utc("2026-06-03T19:20:00")
 
 
+@pytest.mark.parametrize(("first", "minutes"), [(1, 0), (2, 15), (3, 15)])
+def test_a_margin_is_given_up_for_a_need_that_does_not_come_after(first: int, minutes: int) -> None:
+    """The van is done 15 minutes early or not, and leaves the hatchback as much more of 24 A."""
+    home = TwoCars(fuse=24.0, needs=(100.0, 50.0), leaves=("05:00", "05:45"), priorities=(2, first))
+    _, plans = _planned(home, home.situations(5.0, 10.0))
+    hours = (utc("2026-06-03T17:30:00") - utc(EVENING)) / timedelta(hours=1) + minutes / 60
+    assert sum(plan.energy_kwh for plan in plans) == pytest.approx(24.0 * 0.23 * hours, abs=0.01)
+
+
 def test_a_plan_ends_its_ticks_where_its_allotment_changes() -> None:
     """At seven past, as the joint plan's ticks of one minute may: not at the next five minutes."""
     home = TwoCars(fuse=25.0)
