@@ -10,6 +10,7 @@ from pydantic_core import core_schema
 from typing_extensions import override
 
 from config.choices.choices_file import ChoicesFile
+from config.choices.own_roof import DAEMON_KEYS as ROOF_KEYS
 from config.choices.rules import DAEMON_KEYS, TARIFF_KEYS
 from config.fields.value_types import Model
 from config.household.household_file import HouseholdFile
@@ -47,6 +48,7 @@ def choices_schema() -> dict[str, Any]:
         ("Tariff", TARIFF_KEYS),
         ("ChargePoint", DAEMON_KEYS),
         ("PriceFile", ("fetch",)),
+        ("AppraisedGeneration", ROOF_KEYS),
     ):
         for key in keys:
             del schema["$defs"][part]["properties"][key]

@@ -21,7 +21,8 @@ from config.choices.other_vehicles import (
     SeveralParts,
     other_vehicle_problems,
 )
-from config.choices.rules import ChoiceParts, choice_problems
+from config.choices.own_roof import AppraisedGeneration
+from config.choices.rules import ChoiceParts, SunParts, choice_problems
 from config.fields.home_fields import Currency, HolidayCalendar, TickMinutes, Volts, Zone
 from config.fields.key_problems import refuse
 from config.fields.value_types import (
@@ -149,6 +150,9 @@ class Choice(Model):
         description="exact: in the cheapest hours; at_once: as soon as it is plugged in; timer: "
         "when the cheapest band starts.",
     )
+    has_roof: bool = Field(
+        default=True, description="Whether the home has the roofs of generation in this choice."
+    )
     need_percent: Percent = Field(
         description="State of charge needed at each departure, at any price [percent]."
     )
@@ -182,6 +186,9 @@ class ChoicesFile(Model):
     home_use: Annotated[tuple[HomeUse, ...], Field(strict=False, max_length=100)] = Field(
         (), description="What the rest of the home uses; items that overlap add up."
     )
+    generation: AppraisedGeneration | None = Field(
+        None, description="The home's own solar roofs, if choices with a roof are compared."
+    )
     choices: Annotated[tuple[Choice, ...], Field(strict=False, min_length=1)] = Field(
         description="The choices; all others are compared with the first."
     )
@@ -210,6 +217,17 @@ class ChoicesFile(Model):
             charge_points=points,
             tariff_keys={index: tariff.model_fields_set for index, tariff in tariffs.items()},
             charge_point_keys={index: point.model_fields_set for index, point in points.items()},
+            sun=SunParts(
+                has_generation=self.generation is not None,
+                has_roof={index: each.has_roof for index, each in enumerate(self.choices)},
+                choosing={
+                    index
+                    for index, each in enumerate(self.choices)
+                    if "has_roof" in each.model_fields_set
+                },
+                has_others=bool(self.other_vehicles),
+                has_draws=self.driving.draws > 0,
+            ),
         )
         refuse((*choice_problems(parts), *other_vehicle_problems(self._several)))
         return self
@@ -303,6 +321,7 @@ class ChoicesFile(Model):
             charge_points={POINT: point},
             vehicles={VEHICLE: Vehicle(charge_point=POINT, **given)},
             departures=(),
+            generation=self.generation if choice.has_roof else None,
             bus=Bus(broker="embedded"),
             ledger=LedgerFile(path=Path("appraisal.sqlite3")),
         )

@@ -8,8 +8,9 @@ from pydantic import TypeAdapter, ValidationError
 
 from config.choices.choices_file import AppraisedVehicle, ChoicesFile, Year
 from config.choices.driving import Trip
-from config.choices.rules import ChoiceParts, choice_problems
+from config.choices.rules import ChoiceParts, SunParts, choice_problems
 from config.fields.value_types import ClockTime
+from config.files.errors import Fault, FileError
 from config.household.equipment import ChargePoint
 from config.household.loading import (
     FileKind,
@@ -17,6 +18,7 @@ from config.household.loading import (
     entries_of,
     keys_below,
     load_file,
+    load_household,
     texts_of,
     valid_parts,
 )
@@ -51,7 +53,7 @@ def load_choices(path: Path) -> ChoicesFile:
     FileError
         Every fault of the file, or of its lists of dates, each with line and column.
     """  # noqa: DOC502 - load_file raises it
-    file = load_file(path, _CHOICES)
+    file = _with_roofs(load_file(path, _CHOICES), path)
     keys = ("tariff", "charging_tariff")
     named = [(n, key) for n, each in enumerate(file.choices) for key in keys if getattr(each, key)]
     read = read_dates(getattr(file.choices[n], key) for n, key in named)
@@ -65,6 +67,18 @@ def load_choices(path: Path) -> ChoicesFile:
     return file.model_copy(update={"choices": choices})
 
 
+def _with_roofs(file: ChoicesFile, path: Path) -> ChoicesFile:
+    """Take the roofs from the household file, if the choices file names one."""
+    generation = file.generation
+    if generation is None or generation.household is None:
+        return file
+    found = load_household(generation.household).generation
+    if found is None or not found.roofs:
+        message = f"expected generation with roofs, which {path} takes from here, got none"
+        raise FileError([Fault(str(generation.household), 1, 1, message)])
+    return file.model_copy(update={"generation": generation.like(found)})
+
+
 def _words(data: dict[str, Any]) -> dict[str, str]:
     home = keys_below(data, "appraisal")
     year = _value(_YEAR, home.get("year"))
@@ -74,6 +88,7 @@ def _words(data: dict[str, Any]) -> dict[str, str]:
 def _problems(data: dict[str, Any], context: dict[str, Any]) -> tuple[KeyProblem, ...]:
     home, driving = keys_below(data, "appraisal"), keys_below(data, "driving")
     choices = entries_of(data, "choices")
+    found = {n: each for n, each in choices.items() if isinstance(each, dict)}
     tariffs, points = _below(choices, "tariff"), _below(choices, "charge_point")
     parts = ChoiceParts(
         year=_value(_YEAR, home.get("year")),
@@ -89,6 +104,13 @@ def _problems(data: dict[str, Any], context: dict[str, Any]) -> tuple[KeyProblem
         charge_points=valid_parts(ChargePoint, points, context),
         tariff_keys=_keys(tariffs),
         charge_point_keys=_keys(points),
+        sun=SunParts(
+            has_generation="generation" in data,
+            has_roof={n: each.get("has_roof") is not False for n, each in found.items()},
+            choosing={n for n, each in found.items() if "has_roof" in each},
+            has_others=bool(data.get("other_vehicles")),
+            has_draws=bool(driving.get("draws")),
+        ),
     )
     return choice_problems(parts)
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from config.choices.trip_rules import Week, trip_problems
 from config.fields.key_problems import KeyProblem
+from config.home.generation import ROOF
 from config.household.consistency import current_problem
 from config.household.vehicle import CONSUMPTION_KEYS
 from config.tariffs.band_rules import band_problems
@@ -22,11 +23,33 @@ if TYPE_CHECKING:
 
 TARIFF_KEYS = {
     "valid_from": "the tariff of a choice holds all year",
-    "export_rate": "an appraisal knows no roof that exports",
 }
 """Keys of a household file's tariff that a choice's may not have, and why."""
-DAEMON_KEYS = ("wiring", "ocpp", "confirm_seconds", "plugged_in")
+DAEMON_KEYS = ("wiring", "ocpp", "confirm_seconds")
 """Keys of a household file's charge point that only a running daemon needs."""
+
+
+@dataclass(frozen=True)
+class SunParts:
+    """What concerns the home's own roofs.
+
+    Attributes
+    ----------
+    has_generation : bool
+        Whether the file names any.
+    has_roof : mapping of int to bool
+        Whether they count, by the index of the choice.
+    choosing : set of int
+        The choices that say so themselves.
+    has_others, has_draws : bool
+        Whether there are other vehicles, and years to draw.
+    """
+
+    has_generation: bool
+    has_roof: Mapping[int, bool]
+    choosing: AbstractSet[int]
+    has_others: bool
+    has_draws: bool
 
 
 @dataclass(frozen=True)
@@ -53,6 +76,8 @@ class ChoiceParts:
         Those of choices, by the index of the choice.
     tariff_keys, charge_point_keys : mapping of int to set of str
         The keys given there, whatever their values.
+    sun : SunParts
+        What concerns the home's own roofs.
     """
 
     year: int | None
@@ -68,6 +93,7 @@ class ChoiceParts:
     charge_points: Mapping[int, ChargePoint]
     tariff_keys: Mapping[int, AbstractSet[str]]
     charge_point_keys: Mapping[int, AbstractSet[str]]
+    sun: SunParts
 
 
 def choice_problems(parts: ChoiceParts) -> tuple[KeyProblem, ...]:
@@ -137,12 +163,57 @@ def _tariff_problems(parts: ChoiceParts) -> Iterator[KeyProblem]:
                 yield KeyProblem((*at, *path, "fetch"), message)
 
 
+def _sun_problems(parts: ChoiceParts) -> Iterator[KeyProblem]:
+    """Find what does not go together with roofs, or without them."""
+    sun = parts.sun
+    if not sun.has_generation:
+        yield from _without_roof_problems(parts)
+        return
+    if sun.has_others:
+        message = "expected one vehicle beside generation: an appraisal does not share the sun"
+        yield KeyProblem(("other_vehicles",), message)
+    if sun.has_draws:
+        message = "expected 0 beside generation: its nights are planned one by one, which takes"
+        yield KeyProblem(("driving", "draws"), f"{message} seconds for each year drawn")
+    for index, tariff in parts.tariffs.items():
+        if sun.has_roof.get(index, True):
+            yield from _roof_problems(index, tariff)
+
+
+def _without_roof_problems(parts: ChoiceParts) -> Iterator[KeyProblem]:
+    for index in sorted(parts.sun.choosing):
+        yield KeyProblem(("choices", index, "has_roof"), "expected only beside generation")
+    for index, tariff in parts.tariffs.items():
+        if tariff.export_rate is not None:
+            at = ("choices", index, "tariff", "export_rate")
+            yield KeyProblem(at, "expected only beside generation: no roof exports anything")
+
+
+def _roof_problems(index: int, tariff: Tariff) -> Iterator[KeyProblem]:
+    at = ("choices", index, "tariff")
+    if tariff.capacity_charge is not None:
+        message = "expected to be left out, or has_roof: false in this choice: an appraisal does"
+        message += " not reckon what a roof takes off the highest power"
+        yield KeyProblem((*at, "capacity_charge"), message)
+    for place, band in enumerate(tariff.bands or ()):
+        if band.name == ROOF:
+            message = f'expected another name: beside generation, "{ROOF}" is its energy'
+            yield KeyProblem((*at, "bands", place, "name"), message)
+    sold = tariff.export_rate.series if tariff.export_rate else None
+    if sold is not None and sold.file is not None:
+        message = "expected prices without a file of their own: those of the tariff itself"
+        yield KeyProblem((*at, "export_rate"), message)
+
+
 def _own_meter_problems(parts: ChoiceParts) -> Iterator[KeyProblem]:
     for index, own in parts.charging_tariffs.items():
         at = ("choices", index, "charging_tariff")
         if own.valid_from is not None:
             message = "expected to be left out: the tariff of a choice holds all year"
             yield KeyProblem((*at, "valid_from"), message)
+        if own.export_rate is not None:
+            message = "expected to be left out: the roofs are on the home's own meter"
+            yield KeyProblem((*at, "export_rate"), message)
         if own.capacity_charge is not None:
             message = (
                 "expected to be left out: only the highest power of the home's own meter is minded"
@@ -187,6 +258,7 @@ _RULES: tuple[Callable[[ChoiceParts], Iterator[KeyProblem]], ...] = (
     _name_problems,
     _key_problems,
     _tariff_problems,
+    _sun_problems,
     _own_meter_problems,
     _current_problems,
     _consumption_problems,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from config.home.generation import ROOF
 from daemon.appraise.wording import quoted
 
 if TYPE_CHECKING:
@@ -99,7 +100,8 @@ def _by_tiers(words: AppraisalWords, band: str) -> bool:
 
 def _by_series(words: AppraisalWords) -> bool:
     """Whether the answer's tariff is a price series."""
-    return all(band.rate is None for band in words.cheapest.by_band)
+    bought = [band for band in words.cheapest.by_band if band.band != ROOF]
+    return bool(bought) and all(band.rate is None for band in bought)
 
 
 def _price_change(words: AppraisalWords, change: BreakEven) -> str:

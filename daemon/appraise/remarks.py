@@ -20,6 +20,9 @@ LESS = (
     " is compared with: part of its lower cost is energy that it does not deliver."
 )
 
+LEAST_SUN_KWH = 0.5
+"""Less than this from the roof in a year is called nothing [kWh]."""
+
 ROUNDED = (
     "Parts are rounded so that they add up to their total as it is shown, and differences are"
     " between totals as they are shown. CSV and JSON are not rounded so."
@@ -27,9 +30,10 @@ ROUNDED = (
 
 
 def remarks(words: AppraisalWords) -> list[str]:
-    """Remark on payback, years drawn, short nights, charging elsewhere and cheaper choices."""
+    """Remark on payback, sun, years drawn, short nights, charging elsewhere, cheaper choices."""
     return [
         *_payback(words),
+        *_sun(words),
         *_years_drawn(words),
         *_nights_short(words),
         *_cheaper_choices(words),
@@ -67,6 +71,23 @@ def _payback(words: AppraisalWords) -> Iterator[str]:
         yield f"{its} never pays back."
     else:
         yield f"{its} is paid back after {words.paid_back(years)} years."
+
+
+def _sun(words: AppraisalWords) -> Iterator[str]:
+    """Say of each choice with a roof what the sun charges, and what that costs."""
+    for choice in words.by_total:
+        roof = choice.roof
+        if roof is None:
+            continue
+        if roof.kwh < LEAST_SUN_KWH:
+            yield f"With {quoted(choice.name)}, nothing is charged from the roof."
+            continue
+        yield (
+            f"With {quoted(choice.name)}, {roof.kwh:,.0f} kWh are from the roof, whose export would"
+            f" have earned {words.money(roof.cost)}, and {choice.grid_kwh:,.0f} kWh from the grid,"
+            f" for {words.money(roof.grid_cost)}. All from the grid in the same hours would have"
+            f" cost {words.money(roof.all_grid_cost)}."
+        )
 
 
 def _years_drawn(words: AppraisalWords) -> Iterator[str]:

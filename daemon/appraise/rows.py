@@ -53,6 +53,10 @@ FIGURES = {
     "capacity_charge_difference": MONEY,
     "minimum_bill_difference": MONEY,
     "kept_amps": PLAIN,
+    "roof_kwh": ENERGY,
+    "grid_kwh": ENERGY,
+    "roof_cost": MONEY,
+    "all_grid_cost": MONEY,
 }
 """The figures of a choice, and the decimals of each."""
 _COUNTS = {"nights", "nights_short"}
@@ -155,8 +159,23 @@ def _choice(choice: ChoiceYear, appraisal: Appraisal) -> dict[str, Any]:
         "delivers_less": choice.delivers_less_than(appraisal.choices[0]),
         "outlay_note": choice.outlay_note,
         **_vehicles(choice),
+        **_roof(choice),
         "cheapest_in": choice.cheapest_in,
         "range": {key: _ends(spread, key) for key, spread in choice.spreads.items()},
+    }
+
+
+def _roof(choice: ChoiceYear) -> dict[str, Any]:
+    if choice.roof is None:
+        return {}
+    return {
+        "roof": {
+            "gives_kwh": _rounded(choice.roof.gives_kwh, ENERGY),
+            "per_kwp_kwh": _rounded(choice.roof.per_kwp_kwh, ENERGY),
+            "surplus_kwh": _rounded(choice.roof.surplus_kwh, ENERGY),
+            "grid_cost": _rounded(choice.roof.grid_cost, MONEY),
+            "export_earns": _rounded(choice.roof.earns, MONEY),
+        }
     }
 
 

@@ -7,6 +7,7 @@ from decimal import Decimal
 from functools import partial
 from typing import TYPE_CHECKING, NamedTuple
 
+from config.home.generation import ROOF
 from daemon.appraise.remarks import MARK, mark_of
 from daemon.appraise.wording import HALF_WATT_HOUR, NEVER, UNKNOWN
 from daemon.presentation.figures import plain_number, rounded_parts
@@ -15,7 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from daemon.appraise.wording import AppraisalWords
-    from planners.appraisal.appraisal import ChoiceYear
+    from planners.appraisal.appraisal import BandYear, ChoiceYear
 
     Write = Callable[[float], str]
 
@@ -68,6 +69,7 @@ def _money_rows(words: AppraisalWords) -> Iterator[FigureRow]:
     yield _row(words, "outlay, once", "outlay", words.amount)
     yield _row(words, "total a year", "year_cost", words.amount)
     yield _part(words, "energy, a year", "cost")
+    yield from _sun_money_rows(words)
     if any(choice.elsewhere_cost for choice in words.appraisal.choices):
         yield _part(words, "charged elsewhere", "elsewhere_cost")
     if len(words.appraisal.choices) > 1:
@@ -84,8 +86,17 @@ def _money_rows(words: AppraisalWords) -> Iterator[FigureRow]:
         yield FigureRow(f"cheapest in, of {draws:,} years", cells)
 
 
+def _sun_money_rows(words: AppraisalWords) -> Iterator[FigureRow]:
+    if _has_sun(words):
+        yield _row(words, "of it roof, export lost", "roof_cost", words.amount)
+        yield _row(words, "if all from the grid", "all_grid_cost", words.amount)
+
+
 def _energy_rows(words: AppraisalWords) -> Iterator[FigureRow]:
     yield _row(words, "kWh at the meter", "energy_kwh", _whole)
+    if _has_sun(words):
+        yield _row(words, "from the roof, kWh", "roof_kwh", _whole)
+        yield _row(words, "from the grid, kWh", "grid_kwh", _whole)
     yield _row(words, "per kWh", "cost_per_kwh", words.fine)
     for unit, key in (("km", "cost_per_km"), ("mile", "cost_per_mile")):
         if any(getattr(choice, key) is not None for choice in words.appraisal.choices):
@@ -99,6 +110,10 @@ def _energy_rows(words: AppraisalWords) -> Iterator[FigureRow]:
     if any(choice.longest_day_km is not None for choice in words.appraisal.choices):
         label = f"longest day, {words.day_unit}"
         yield _row(words, label, "longest_day_km", words.day)
+
+
+def _has_sun(words: AppraisalWords) -> bool:
+    return any(choice.roof is not None for choice in words.appraisal.choices)
 
 
 def _vehicle_rows(words: AppraisalWords) -> Iterator[FigureRow]:
@@ -228,7 +243,7 @@ def bands(words: AppraisalWords) -> list[ChoiceBand]:
         ChoiceBand(
             choice.name,
             band.band,
-            "by the hour" if band.rate is None else plain_number(band.rate),
+            _rate(band),
             f"{kwh:,f}",
             _percent(band.kwh / choice.energy_kwh) if choice.energy_kwh else "",
             f"{cost:,f}",
@@ -238,6 +253,12 @@ def bands(words: AppraisalWords) -> list[ChoiceBand]:
             choice.by_band, _band_kwh(choice), words.band_costs(choice), strict=True
         )
     ]
+
+
+def _rate(band: BandYear) -> str:
+    if band.band == ROOF:
+        return "export lost"
+    return "by the hour" if band.rate is None else plain_number(band.rate)
 
 
 def _band_kwh(choice: ChoiceYear) -> list[Decimal]:

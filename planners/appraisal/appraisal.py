@@ -23,9 +23,9 @@ class BandYear:
     Attributes
     ----------
     band : str
-        Name of the band, or "price" for a price series.
+        Name of the band, "price" for a price series, or "roof" for what the home's own roofs gave.
     rate : Decimal or None
-        Rate, tax included [currency per kWh]; None for a price series, which has many.
+        Rate, tax included [currency per kWh]; None for a price series, which has many, and a roof.
     kwh : float
         Energy through the meter [kWh].
     cost : float
@@ -36,6 +36,36 @@ class BandYear:
     rate: Decimal | None
     kwh: float
     cost: float
+
+
+@dataclass(frozen=True, slots=True)
+class RoofShare:
+    """What the home's own roofs give in the year, and what of it charges the vehicle.
+
+    Attributes
+    ----------
+    gives_kwh, per_kwp_kwh : float
+        All that they give, and that for each kW of peak power [kWh].
+    surplus_kwh : float
+        What of it the rest of the home does not use [kWh].
+    kwh, cost : float
+        What of that charges the vehicle, and what its export would have earned [kWh, currency].
+    grid_cost : float
+        What the energy from the grid costs [currency].
+    all_grid_cost : float
+        What all energy would have cost from the grid, in the same hours [currency].
+    earns : float
+        What export still earns beside the charging [currency].
+    """
+
+    gives_kwh: float
+    per_kwp_kwh: float
+    surplus_kwh: float
+    kwh: float
+    cost: float
+    grid_cost: float
+    all_grid_cost: float
+    earns: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,6 +213,27 @@ class ChoiceYear:
     capacity_charge_difference: float = 0.0
     minimum_bill_difference: float = 0.0
     kept_amps: float | None = None
+    roof: RoofShare | None = None
+
+    @property
+    def roof_kwh(self) -> float:
+        """Energy from the home's own roofs, at the meter [kWh]."""
+        return 0.0 if self.roof is None else self.roof.kwh
+
+    @property
+    def grid_kwh(self) -> float:
+        """Energy from the grid, at the meter [kWh]."""
+        return self.energy_kwh - self.roof_kwh
+
+    @property
+    def roof_cost(self) -> float:
+        """What the roofs' energy would have earned as export [currency]."""
+        return 0.0 if self.roof is None else self.roof.cost
+
+    @property
+    def all_grid_cost(self) -> float:
+        """What all energy would have cost from the grid, in the same hours [currency]."""
+        return self.cost if self.roof is None else self.roof.all_grid_cost
 
     def delivers_less_than(self, other: ChoiceYear) -> bool:
         """Tell whether it leaves more nights short, or more energy without a price elsewhere."""

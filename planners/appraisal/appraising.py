@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from planners.appraisal.appraisal import Appraisal
-from planners.appraisal.break_even import SCALES, break_evens
+from planners.appraisal.break_even import break_evens
 from planners.appraisal.choice_years import choice_years
-from planners.appraisal.comparison import Comparison
+from planners.appraisal.comparison import SCALES, SUN_SCALES, Comparison
 from planners.appraisal.home_case import cases_of
 from planners.appraisal.ranking import rank_choices
 from planners.appraisal.spreads import spreads_of_choices
@@ -71,14 +71,15 @@ def appraise(
     driving = drivings[None]
     if len(drivings) > 1:  # no distance is driven on the energy of all
         driving = replace(driving, kwh_per_km=None)
-    scaled = [case.simulate(np.array(SCALES)[:, None] * trips) for case in cases]
-    here = SCALES.index(1.0)
+    scales = SCALES if file.generation is None else SUN_SCALES
+    scaled = [case.simulate(np.array(scales)[:, None] * trips) for case in cases]
+    here = scales.index(1.0)
     keep = file.appraisal.keep_years
     declared = file.appraisal.elsewhere_rate
     elsewhere = None if declared is None else float(declared)
     years = tuple(years.only(here) for years in scaled)
     names = ("first vehicle", *file.other_vehicles)
-    comparison = Comparison(cases, years, keep, elsewhere, trips, names)
+    comparison = Comparison(cases, years, keep, elsewhere, trips, names, scales)
     curve = rank_choices(cases, scaled, keep, elsewhere)
     spreads = _drawn(file, cases, trips, driving, progress) if file.driving.draws else ()
     distance_km = _distance_km(drivings.values())
@@ -103,7 +104,7 @@ def appraise(
         break_even=break_evens(comparison, curve, amount) if len(cases) > 1 else None,
         curve=tuple(
             (scale * amount, tuple(column))
-            for scale, column in zip(SCALES, curve.totals.T.tolist(), strict=True)
+            for scale, column in zip(scales, curve.totals.T.tolist(), strict=True)
         ),
         assumptions=assumptions_of(file, drivings, cases, choices),
         cautions=cautions_of(driving, cases, choices),

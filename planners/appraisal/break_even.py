@@ -1,7 +1,9 @@
 """Find the distance, rate or outlay at which another choice is the cheapest.
 
 Distances are searched with the real planner: the year is simulated again at each one tried. The
-search for rates is in `planners.appraisal.break_even_rate`.
+search for rates is in `planners.appraisal.break_even_rate`. With a roof a year takes seconds. Then
+totals count as straight lines between the distances that were simulated, and rates are searched
+with the plans as they are.
 """
 
 from __future__ import annotations
@@ -11,8 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from planners.appraisal.appraisal import BreakEven, BreakEvens
-from planners.appraisal.break_even_rate import rate_even
-from planners.appraisal.crossing import ROUNDS, Point, Rival, crossing
+from planners.appraisal.break_even_rate import ROUNDS, Point, Rival, crossing, rate_even
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -20,9 +21,6 @@ if TYPE_CHECKING:
     from planners.appraisal.comparison import Comparison
     from planners.appraisal.ranking import Ranking
     from planners.year.rates import YearRates
-
-SCALES = (0.1, 0.25, 0.5, 0.75, 1.0, 1.5, 2.0, 3.0)
-"""Multiples of the year's distance at which all choices are simulated."""
 
 
 def break_evens(comparison: Comparison, curve: Ranking, per_scale: float) -> BreakEvens:
@@ -33,7 +31,7 @@ def break_evens(comparison: Comparison, curve: Ranking, per_scale: float) -> Bre
     comparison : Comparison
         At least two choices.
     curve : Ranking
-        The choices at `SCALES`.
+        The choices at the scales of the comparison.
     per_scale : float
         The year's distance [km], or the trips' energy if no distance is known [kWh].
 
@@ -87,19 +85,20 @@ def _outlay(comparison: Comparison, names: Sequence[str]) -> BreakEven:
 
 def _scales(comparison: Comparison, curve: Ranking) -> list[Rival]:
     """Find the nearest distances, below and above, at which another choice wins."""
-    here, best, found = SCALES.index(1.0), comparison.best, []
+    scales, best, found = comparison.scales, comparison.best, []
+    here = scales.index(1.0)
     for step in (-1, 1):
         place = here
-        while 0 <= place + step < len(SCALES) and curve.as_good[best, place + step]:
+        while 0 <= place + step < len(scales) and curve.as_good[best, place + step]:
             place += step
-        if 0 <= place + step < len(SCALES):
+        if 0 <= place + step < len(scales):
             found.append(_between(comparison, curve, place, place + step))
     return found
 
 
 def _between(comparison: Comparison, curve: Ranking, wins: int, loses: int) -> Rival:
-    """Find where between two of `SCALES` another choice becomes the cheapest."""
-    best = comparison.best
+    """Find where between two of the scales another choice becomes the cheapest."""
+    best, scales = comparison.best, comparison.scales
     gaps = curve.totals - curve.totals[best]
     alike = curve.delivers_as(best)[:, [wins, loses]].all(axis=1)
     level = {
@@ -109,14 +108,18 @@ def _between(comparison: Comparison, curve: Ranking, wins: int, loses: int) -> R
     }
     # If what is delivered decides on either side, totals need not cross at all.
     if int(curve.winners[loses]) not in level:
-        return _shortage_between(comparison, SCALES[wins], SCALES[loses])
+        if comparison.is_slow:
+            return _beyond(curve, best, loses, scales[loses])
+        return _shortage_between(comparison, scales[wins], scales[loses])
     rival = min(level, key=lambda n: level[n])
+    if comparison.is_slow:
+        return Rival(scales[wins] + level[rival] * (scales[loses] - scales[wins]), rival)
 
     def gap(scale: float) -> tuple[float, float]:
         totals = comparison.at_scale(scale, (best, rival))
         return float(totals[1] - totals[0]), float(np.abs(totals).max())
 
-    sides = [Point(SCALES[place], float(gaps[rival, place])) for place in (wins, loses)]
+    sides = [Point(scales[place], float(gaps[rival, place])) for place in (wins, loses)]
     return Rival(crossing(gap, *sides), rival)
 
 
@@ -130,7 +133,12 @@ def _shortage_between(comparison: Comparison, wins_at: float, loses_at: float) -
             wins_at = middle
         else:
             loses_at, ranking = middle, tried
-    rival, short = int(ranking.winners[0]), ranking.nights_short[:, 0]
+    return _beyond(ranking, best, 0, loses_at)
+
+
+def _beyond(ranking: Ranking, best: int, place: int, scale: float) -> Rival:
+    """Say which choice wins at a scale, and whether it does so because it delivers more."""
+    rival, short = int(ranking.winners[place]), ranking.nights_short[:, place]
     by_shortage = bool(short[best] > short[rival])
-    by_elsewhere = not by_shortage and not ranking.delivers_as(best)[rival, 0]
-    return Rival(loses_at, rival, by_shortage, by_elsewhere)
+    by_elsewhere = not by_shortage and not ranking.delivers_as(best)[rival, place]
+    return Rival(scale, rival, by_shortage, by_elsewhere)

@@ -1,4 +1,4 @@
-"""Find the change of a rate at which another choice costs the same.
+"""Find where two choices cost the same: along a rate, and by the sign of the gap between them.
 
 The search uses the real planner: the year is simulated again at each rate tried. Only the smallest
 change counts, so each further rival is searched no further than the smallest change found so far.
@@ -8,15 +8,20 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
-from planners.appraisal.crossing import NEAR, ROUNDS, Point, Rival, crossing
 from planners.appraisal.ranking import LEAST_MONEY
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Callable, Iterator, Sequence
 
     from planners.appraisal.comparison import Comparison
+
+ROUNDS = 8
+"""The most attempts to find a crossing."""
+
+NEAR = 1e-4
+"""A crossing is found if both totals differ by less than this share of the larger one."""
 
 LEAST_KWH = 1e-6
 """Less energy makes no difference [kWh]."""
@@ -36,6 +41,55 @@ BEYOND = (1.05, 1.5, 2.0)
 """Multiples of a change that makes totals equal: at one of them the rival must cost less."""
 
 
+class Point(NamedTuple):
+    """The gap between two totals [currency] at one rate or distance."""
+
+    at: float
+    gap: float
+
+
+@dataclass(frozen=True, slots=True)
+class Rival:
+    """A choice that becomes the cheapest: at which value, its index, and why."""
+
+    at: float
+    place: int
+    by_shortage: bool = False
+    by_elsewhere: bool = False
+
+
+def crossing(gap: Callable[[float], tuple[float, float]], near: Point, far: Point) -> float:
+    """Find the value between two points at which a gap is zero.
+
+    Parameters
+    ----------
+    gap : callable
+        From a value to the gap there and the larger of the two totals [currency].
+    near, far : Point
+        One on each side of the crossing: their gaps differ in sign.
+
+    Returns
+    -------
+    float
+        The value.
+    """
+    # Regula falsi; the Illinois rule halves the gap of a side that stays (Dowell and Jarratt,
+    # BIT 11 (1971), pages 168 to 174; from memory).
+    (x0, y0), (x1, y1) = near, far
+    found = x1
+    for _ in range(ROUNDS):
+        found = x1 - y1 * (x1 - x0) / (y1 - y0)
+        value, total = gap(found)
+        if abs(value) <= NEAR * total:
+            break
+        if value * y1 < 0:
+            x0, y0 = x1, y1
+        else:
+            y0 /= 2
+        x1, y1 = found, value
+    return found
+
+
 def rate_even(comparison: Comparison, rivals: Sequence[int]) -> Rival | None:
     """Find the least change of rate at which another choice costs the same.
 
@@ -52,6 +106,9 @@ def rate_even(comparison: Comparison, rivals: Sequence[int]) -> Rival | None:
         With the change [currency per kWh]; None if no change makes another choice the cheapest.
     """
     search = _Search(comparison)
+    if comparison.is_slow:
+        guesses = (Rival(guess, rival) for guess, rival in search.guesses(rivals))
+        return min(guesses, key=lambda each: abs(each.at), default=None)
     found: Rival | None = None
     for guess, rival in search.guesses(rivals):
         at = search.nearer(rival, guess, found)

@@ -12,11 +12,13 @@ import numpy as np
 
 from config.choices.choices_file import POINT, VEHICLE
 from planners.capacity.tonight import price_of
+from planners.generation.typical_year import typical_year
 from planners.local_time.conversion import DAY_MINUTES, minute_of
 from planners.local_time.zone_offsets import offsets_between
 from planners.plan.horizon import PLANNED_DAYS
 from planners.power.allowed_currents import charge_model
 from planners.power.circuits import powered_minutes
+from planners.power.home_load import SUN_STEP
 from planners.rates.prices import prices_of
 from planners.solver.problem import NEED_TOLERANCE_KWH
 from planners.year.capacity import YearCapacity, year_capacity
@@ -27,19 +29,42 @@ from planners.year.night_rules import ChargingRule
 from planners.year.price_knowledge import PriceKnowledge
 from planners.year.rates import YearRates, year_rates
 from planners.year.results import YearResults
+from planners.year.sun import YearSun
 from planners.year.windows import NightGroup, NightWindows
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
     from datetime import datetime
+    from zoneinfo import ZoneInfo
 
     from numpy.typing import NDArray
 
     from config.choices.choices_file import Choice, ChoicesFile, HomeUse
+    from config.fields.value_types import Hours
     from config.files.announcements import RateNews
     from config.household.household_file import HouseholdFile
     from planners.rates.prices import Prices
     from planners.year.driving_days import DrivingYear
+
+
+@dataclass(frozen=True, slots=True)
+class RoofYear:
+    """What the home's own roofs give in the calendar year, before any charging.
+
+    Attributes
+    ----------
+    gives_kwh, surplus_kwh : float
+        All of it, and what the rest of the home does not use [kWh].
+    per_kwp_kwh : float
+        All of it for each kW of peak power [kWh].
+    export_earns : float
+        What the surplus would earn if all of it were exported [currency].
+    """
+
+    gives_kwh: float
+    surplus_kwh: float
+    per_kwp_kwh: float
+    export_earns: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -65,7 +90,9 @@ class Case:
     standing_charge : float
         Of all days of the year, tax included, of both meters if there are two [currency].
     home_kwh : ndarray of float, shape (ticks,)
-        What the rest of the home uses in each tick [kWh].
+        What the rest of the home buys in each tick [kWh].
+    roof : RoofYear or None
+        What the home's own roofs give, if it has any in this choice.
     kept_amps : float or None
         The current that it keeps to all year because of a capacity charge, if it does [A].
     """
@@ -80,6 +107,7 @@ class Case:
     standing_charge: float
     home_kwh: NDArray[np.float64]
     kept_amps: float | None = None
+    roof: RoofYear | None = None
 
     @property
     def home_capacity_charge(self) -> float:
@@ -93,8 +121,9 @@ class Case:
 
     @property
     def home_cost(self) -> float:
-        """Cost of the rest of the home's energy in the year [currency]."""
-        return float(self.home_year.priced(self.home_kwh, beside_home=False)[1].sum())
+        """Cost of the rest of the home's energy in the year, less what export earns [currency]."""
+        bought = float(self.home_year.priced(self.home_kwh, beside_home=False)[1].sum())
+        return bought if self.roof is None else bought - self.roof.export_earns
 
     @property
     def is_on_home_meter(self) -> bool:
@@ -209,16 +238,20 @@ def case_of(
     at_home = prices_of(household, {choice.bought_at.name: points})
     prices = at_home.at(POINT)
     start, end = span or span_of(file, (driving,))
-    steps = (each.step_minutes(start, end, file.appraisal.tick_minutes) for each in at_home.meters)
-    tick_minutes = gcd(*steps)
+    ticks: int = file.appraisal.tick_minutes
+    if file.generation is not None:
+        ticks = max(ticks, SUN_STEP)
+    tick_minutes = gcd(*(each.step_minutes(start, end, ticks) for each in at_home.meters))
     year = year_rates(prices, start, end, tick_minutes)
     home_kwh = _home_kwh(file, prices, year)
+    roof, sun, home_kwh = _beside_roof(file, at_home, year, home_kwh)
     is_same = prices is at_home
     used = home_kwh if file.home_use else None
     year = replace(
         year,
         capacity=_capacity(file, choice, year, home_kwh),
         minimum=year_minimum(choice.bought_at, year, file.zone, days, used if is_same else None),
+        sun=sun if is_same else None,
     )
     home_year = year
     if not is_same:
@@ -226,7 +259,7 @@ def case_of(
         minimum = year_minimum(choice.tariff, home_year, file.zone, days, used)
         home_year = replace(home_year, minimum=minimum)
     windows = _windows(file, choice, driving, year, points)
-    windows = replace(windows, powered=_powered(household, year))
+    windows = replace(windows, powered=_powered(household, year, file.zone))
     return Case(
         choice=choice,
         household=household,
@@ -239,7 +272,40 @@ def case_of(
             sum(each.standing_charge(day) for each in at_home.meters for day in days)
         ),
         home_kwh=home_kwh,
+        roof=roof,
     )
+
+
+def _beside_roof(
+    file: ChoicesFile, at_home: Prices, year: YearRates, home_kwh: NDArray[np.float64]
+) -> tuple[RoofYear | None, YearSun | None, NDArray[np.float64]]:
+    """Let the home use what its roofs give first; return what is left, and what it still buys."""
+    generation, export = file.generation, at_home.export
+    if generation is None or export is None:
+        return None, None, home_kwh
+    typical = typical_year(generation, file.zone, file.appraisal.year)
+    ticks, first = len(year.rates), minute_of(year.start)
+    given = typical.means(first, ticks, year.tick_minutes)
+    left = given - home_kwh / year.tick_hours
+    surplus = np.maximum(left, 0.0)
+    grid = export.grid(year.instant_of_tick(0), ticks, year.tick_minutes)
+    sun = YearSun(surplus, grid.rates, generation.trust_percent)
+    inside = slice(*_calendar_year(file, year))
+    surplus_kwh = surplus[inside] * year.tick_hours
+    roof = RoofYear(
+        typical.year_kwh,
+        float(surplus_kwh.sum()),
+        typical.per_kwp,
+        float(surplus_kwh @ grid.rates[inside]),
+    )
+    return roof, sun, np.maximum(-left, 0.0) * year.tick_hours
+
+
+def _calendar_year(file: ChoicesFile, year: YearRates) -> tuple[int, int]:
+    """Return the first tick of the calendar year, and the first one after it."""
+    number = file.appraisal.year
+    first, end = (local_midnight(date(n, 1, 1), file.zone) for n in (number, number + 1))
+    return year.ticks_until(first), year.ticks_until(end)
 
 
 def _capacity(
@@ -276,7 +342,7 @@ def span_of(file: ChoicesFile, drivings: Sequence[DrivingYear]) -> tuple[datetim
     """
     start = min(driving.trips[0].returns for driving in drivings)
     end = max(driving.next_leaves for driving in drivings)
-    if not file.home_use:
+    if not file.home_use and file.generation is None:
         return start, end
     year = file.appraisal.year
     first = local_midnight(date(year, 1, 1), file.zone)
@@ -312,10 +378,16 @@ def _windows(
     )
 
 
-def _powered(household: HouseholdFile, year: YearRates) -> NDArray[np.bool_] | None:
-    """Tell in which ticks the circuit of the charge point has power throughout."""
+def _powered(household: HouseholdFile, year: YearRates, zone: ZoneInfo) -> NDArray[np.bool_] | None:
+    """Tell in which ticks a vehicle is plugged in and its circuit has power throughout."""
     first, step = minute_of(year.start), year.tick_minutes
-    minutes = powered_minutes(household, POINT, first, first + step * len(year.rates))
+    last = first + step * len(year.rates)
+    minutes = powered_minutes(household, POINT, first, last)
+    plugged = household.charge_points[POINT].plugged_in
+    if plugged is not None:
+        local = offsets_between(zone, first, last).to_local(np.arange(first, last)) % DAY_MINUTES
+        inside = _within(plugged, local)
+        minutes = inside if minutes is None else minutes & inside
     return None if minutes is None else np.all(minutes.reshape(-1, step), axis=1)
 
 
@@ -336,6 +408,7 @@ def _rule(
         min_run=max(1, ceil(point.min_run_minutes / year.tick_minutes)),
         min_rest=ceil(point.rest_minutes / year.tick_minutes),
         prefer_late=file.vehicle.prefer == "late",
+        min_amps=point.min_amps if point.switching == "current" else None,
     )
 
 
@@ -349,9 +422,7 @@ def _home_kwh(file: ChoicesFile, prices: Prices, year: YearRates) -> NDArray[np.
     local = offsets_between(prices.zone, int(minutes[0]), int(minutes[-1])).to_local(minutes)
     for use in file.home_use:
         kwh += _kwh_per_tick(use, year) * _holds(use, local % DAY_MINUTES)
-    number = file.appraisal.year
-    midnights = [local_midnight(date(n, 1, 1), file.zone) for n in (number, number + 1)]
-    inside = slice(*(year.ticks_until(instant) for instant in midnights))
+    inside = slice(*_calendar_year(file, year))
     outside = np.ones(ticks, np.bool_)
     outside[inside] = False
     kwh[outside] = 0.0
@@ -370,9 +441,12 @@ def _length(use: HomeUse) -> int:
 
 
 def _holds(use: HomeUse, minute: NDArray[np.int64]) -> NDArray[np.bool_]:
-    if use.hours is None:
-        return np.ones(len(minute), np.bool_)
-    start, end = use.hours.start_minute, use.hours.end_minute
+    return np.ones(len(minute), np.bool_) if use.hours is None else _within(use.hours, minute)
+
+
+def _within(hours: Hours, minute: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Tell which minutes of the local day lie in some hours."""
+    start, end = hours.start_minute, hours.end_minute
     if start < end:
         return (minute >= start) & (minute < end)
     return (minute >= start) | (minute < end)

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from config.fields.distance import KM_PER_MILE
-from planners.appraisal.appraisal import BandYear, ChoiceYear, VehicleYear
+from config.home.generation import ROOF
+from planners.appraisal.appraisal import BandYear, ChoiceYear, RoofShare, VehicleYear
 from planners.appraisal.ranking import elsewhere_kwh, payback_years
 from planners.power.charging_curve import ChargingCurve
 from planners.year.sharing import HomeResults
@@ -102,6 +103,22 @@ def _choice_year(
         capacity_charge_difference=float(result.capacity_charge[0]) - first.home_capacity_charge,
         minimum_bill_difference=_or_nothing(float(result.top_up[0]) - first.home_top_up),
         kept_amps=case.kept_amps,
+        roof=_roof(case, result),
+    )
+
+
+def _roof(case: Case, result: YearResults) -> RoofShare | None:
+    if case.roof is None:
+        return None
+    return RoofShare(
+        gives_kwh=case.roof.gives_kwh,
+        surplus_kwh=case.roof.surplus_kwh,
+        per_kwp_kwh=case.roof.per_kwp_kwh,
+        kwh=float(result.roof_kwh[0]),
+        cost=float(result.roof_cost[0]),
+        grid_cost=float(result.line_cost[0].sum()),
+        all_grid_cost=float(result.all_grid_cost[0]),
+        earns=case.roof.export_earns - float(result.roof_cost[0]),
     )
 
 
@@ -132,11 +149,11 @@ def _per_km(
 
 def _by_band(case: Case, result: YearResults) -> tuple[BandYear, ...]:
     rows = zip(case.year.lines, result.line_kwh[0], result.line_cost[0], strict=True)
-    return tuple(
-        BandYear(line.band, line.rate, float(kwh), float(cost))
-        for line, kwh, cost in rows
-        if kwh > LEAST_AMOUNT
-    )
+    lines = [BandYear(line.band, line.rate, float(kwh), float(cost)) for line, kwh, cost in rows]
+    if case.year.sun is not None:
+        kwh, cost = float(result.roof_kwh[0]), float(result.roof_cost[0])
+        lines.append(BandYear(ROOF, None, kwh, cost))
+    return tuple(line for line in lines if line.kwh > LEAST_AMOUNT)
 
 
 def _or_nothing(amount: float) -> float:

@@ -19,6 +19,13 @@ if TYPE_CHECKING:
     from planners.year.results import YearResults
 
 
+SCALES = (0.1, 0.25, 0.5, 0.75, 1.0, 1.5, 2.0, 3.0)
+"""Multiples of the year's distance at which all choices are simulated."""
+
+SUN_SCALES = (0.5, 1.0, 2.0)
+"""The same where nights are planned one by one beside the sun, which takes seconds a year."""
+
+
 @dataclass(frozen=True, eq=False)
 class Comparison:
     """Choices, and their results in the declared year.
@@ -37,6 +44,8 @@ class Comparison:
         The declared trips [kWh]; of several vehicles, one after the other.
     names : tuple of str
         Of the vehicles.
+    scales : tuple of float
+        Multiples of the year's distance at which all choices are simulated.
     """
 
     cases: tuple[Case, ...]
@@ -45,6 +54,12 @@ class Comparison:
     elsewhere_rate: float | None
     trips_kwh: NDArray[np.float64]
     names: tuple[str, ...] = ()
+    scales: tuple[float, ...] = SCALES
+
+    @property
+    def is_slow(self) -> bool:
+        """Whether nights are planned one by one, so that no further year is simulated."""
+        return any(case.roof is not None for case in self.cases)
 
     @cached_property
     def ranking(self) -> Ranking:
@@ -112,6 +127,6 @@ class Comparison:
 
 
 def _affected_kwh(case: Case, result: YearResults) -> float:
-    charged = result.energy_kwh if case.year.is_series else result.cheapest_kwh
+    charged = result.grid_kwh if case.year.is_series else result.cheapest_kwh
     home_kwh = case.home_kwh[case.year.affected].sum() if case.is_on_home_meter else 0.0
     return float(charged[0] + home_kwh)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from config.calendar.words import listed
 from config.choices.choices_file import POINT
 from planners.appraisal.ranking import LEAST_KWH
+from planners.appraisal.sun_wording import about_sun
 from planners.plan.horizon import PLANNED_DAYS
 from planners.power.cautions import cautions
 
@@ -51,7 +52,7 @@ def assumptions_of(
     tuple of str
         Whole sentences.
     """
-    return (*_assumptions(file, drivings, cases), *_about_elsewhere(file, choices))
+    return (*_assumptions(file, drivings, cases, choices), *_about_elsewhere(file, choices))
 
 
 def _about_elsewhere(file: ChoicesFile, choices: Sequence[ChoiceYear]) -> Iterator[str]:
@@ -64,7 +65,10 @@ def _about_elsewhere(file: ChoicesFile, choices: Sequence[ChoiceYear]) -> Iterat
 
 
 def _assumptions(
-    file: ChoicesFile, drivings: Mapping[str | None, DrivingYear], cases: Sequence[Case]
+    file: ChoicesFile,
+    drivings: Mapping[str | None, DrivingYear],
+    cases: Sequence[Case],
+    choices: Sequence[ChoiceYear],
 ) -> Iterator[str]:
     year = file.appraisal.year
     yield (
@@ -75,6 +79,7 @@ def _assumptions(
         "The vehicle begins the year with the charge that is wanted, and is plugged in whenever it"
         " is home."
     )
+    yield from _about_hours(cases)
     yield from _about_several(file)
     for name, driving in drivings.items():
         whose = f"{name}: " if name else ""
@@ -96,7 +101,9 @@ def _assumptions(
             " day is taken for what the tariff says under until_announced."
         )
     parts = [part for case in cases for part in case.parts]
-    if any(part.choice.charge_point.switching == "current" for part in parts):
+    if any(
+        part.choice.charge_point.switching == "current" and part.year.sun is None for part in parts
+    ):
         yield (
             "A charge point whose current can be set charges at its full current; a lower current"
             " in the last time step would change the cost by that step's energy at most."
@@ -113,6 +120,7 @@ def _assumptions(
             " well; the rest of the home is on its own tariff."
         )
     yield from _about_capacity(cases)
+    yield from about_sun(file, cases, choices)
     yield _about_home(file)
     series = ", and a price series repeats every year" if has_series else ""
     series += ", and so do announced days" if announced else ""
@@ -120,6 +128,16 @@ def _assumptions(
         "Rates, standing charges and outlays stay the same for"
         f" {file.appraisal.keep_years:g} years{series}; interest is not counted."
     )
+
+
+def _about_hours(cases: Sequence[Case]) -> Iterator[str]:
+    plugged = [
+        f"{case.choice.name} ({case.choice.charge_point.plugged_in})"
+        for case in cases
+        if case.choice.charge_point.plugged_in is not None
+    ]
+    if plugged:
+        yield f"It is plugged in only in the plugged_in hours in {listed(plugged)}."
 
 
 def _about_capacity(cases: Sequence[Case]) -> Iterator[str]:

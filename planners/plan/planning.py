@@ -398,7 +398,7 @@ def _within_capacity(
 def _cheapest(horizon: Horizon) -> tuple[Horizon, Solution]:
     generation = horizon.file.generation
     if generation is not None and generation.trust_percent < CERTAIN_PERCENT:
-        horizon = replace(horizon, problem=_not_by_sun_alone(horizon.problem))
+        horizon = replace(horizon, problem=not_by_sun_alone(horizon.problem))
     solution = solve(horizon.problem)
     prepared = prepared_for_later(horizon, solution)
     if prepared is not horizon:
@@ -407,10 +407,15 @@ def _cheapest(horizon: Horizon) -> tuple[Horizon, Solution]:
     return bought_ahead(replace(horizon, problem=problem), solution)
 
 
-def _not_by_sun_alone(problem: PlanningProblem) -> PlanningProblem:
+def not_by_sun_alone(problem: PlanningProblem) -> PlanningProblem:
     """Let the next need be met by the end of the last hours in which the grid would meet it.
 
     What is left to the sun after those could only be bought in dearer hours if it fails.
+
+    Parameters
+    ----------
+    problem : PlanningProblem
+        With or without a surplus.
 
     Returns
     -------

@@ -10,7 +10,7 @@ nights, because each round corrects the first wrong night for good.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
     from planners.year.night_rules import ChargingRule
     from planners.year.rates import YearRates
+    from planners.year.sun import NightsSun, YearSun
     from planners.year.windows import NightGroup, PlanningStage
 
 MOST_TICKS = 1_500_000
@@ -64,7 +65,7 @@ def simulate(
     parts: list[YearResults] = []
     for start in range(0, len(trips_kwh), size):
         some = trips_kwh[start : start + size]
-        parts.append(_account(year, rule, some, _Chain.settled(groups, rule, some)))
+        parts.append(_account(year, rule, some, _Chain.settled(year, groups, rule, some)))
         report(len(some))
     return YearResults.joined(parts)
 
@@ -79,16 +80,26 @@ class _Chain:
     stored: NDArray[np.float64]
     after: NDArray[np.float64]
     metered: list[NDArray[np.float64]]
+    roof: list[NDArray[np.float64]]
+    sun: YearSun | None
 
     @classmethod
     def settled(
-        cls, groups: tuple[NightGroup, ...], rule: ChargingRule, trips_kwh: NDArray[np.float64]
+        cls,
+        year: YearRates,
+        groups: tuple[NightGroup, ...],
+        rule: ChargingRule,
+        trips_kwh: NDArray[np.float64],
     ) -> _Chain:
         """Solve until every night begins where the one before it ended."""
         stored = _expected_before(groups, rule, trips_kwh)
         # Nights without a tick are in no group: they change nothing.
         metered = [np.zeros((len(trips_kwh), *group.inside.shape)) for group in groups]
-        chain = cls(groups, rule, trips_kwh, stored, stored.copy(), metered)
+        roof = [np.zeros_like(each) for each in metered]
+        chain = cls(groups, rule, trips_kwh, stored, stored.copy(), metered, roof, year.sun)
+        if chain.sun is not None:
+            chain.solve_in_order()
+            return chain
         wrong = np.ones_like(stored, dtype=np.bool_)
         while wrong.any():
             chain.solve(wrong)
@@ -97,6 +108,14 @@ class _Chain:
             chain.after = np.where(wrong, chain.after + begins - chain.stored, chain.after)
             chain.stored = np.where(wrong, begins, chain.stored)
         return chain
+
+    def solve_in_order(self) -> None:
+        """Solve each night once, from the true energy before it: each takes long beside the sun."""
+        for night in range(self.trips_kwh.shape[1]):
+            self.stored[:, night] = self.after[:, night] = self.begins[:, night]
+            one = np.zeros_like(self.stored, dtype=np.bool_)
+            one[:, night] = True
+            self.solve(one)
 
     @property
     def begins(self) -> NDArray[np.float64]:
@@ -116,39 +135,54 @@ class _Chain:
 
     def solve(self, wrong: NDArray[np.bool_]) -> None:
         """Solve the nights that are wrong."""
-        for group, metered in zip(self.groups, self.metered, strict=True):
+        for group, metered, roof in zip(self.groups, self.metered, self.roof, strict=True):
             years, rows = np.nonzero(wrong[:, group.nights])
             if len(years):
                 nights = group.nights[rows]
-                drawn, after = _charge(group, self.rule, rows, self.stored[years, nights])
-                metered[years, rows] = drawn
+                sun = None if self.sun is None else self.sun.at(group.ticks[rows])
+                stored = self.stored[years, nights]
+                drawn, own, after = _charge(group, self.rule, rows, stored, sun)
+                metered[years, rows], roof[years, rows] = drawn, own
                 self.after[years, nights] = after
 
 
 def _charge(
-    group: NightGroup, rule: ChargingRule, rows: NDArray[np.intp], stored: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Charge through nights of one group; return the energy metered, and stored after."""
-    metered = np.zeros((len(rows), group.inside.shape[1]))
+    group: NightGroup,
+    rule: ChargingRule,
+    rows: NDArray[np.intp],
+    stored: NDArray[np.float64],
+    sun: NightsSun | None,
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Charge through nights of one group; return what is metered, from roofs, and stored after."""
+    metered, roof = np.zeros((2, len(rows), group.inside.shape[1]))
     stored = stored.copy()
     for stage in group.stages:
         has = np.flatnonzero(stage.row[rows] >= 0)
         for some in _chunks(has, metered.shape[1]):
-            drawn, gained = _charge_stage(stage, rule, stage.row[rows[some]], stored[some])
+            beside = None if sun is None else sun.only(some)
+            drawn, own, gained = _charge_stage(
+                stage, rule, stage.row[rows[some]], stored[some], beside
+            )
             metered[some] += drawn
+            roof[some] += own
             stored[some] += gained
-    return metered, stored
+    return metered, roof, stored
 
 
 def _charge_stage(
-    stage: PlanningStage, rule: ChargingRule, places: NDArray[np.intp], stored: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    share, metered = rule.charge(stage.rates[places], stage.may_charge[places], stored)
+    stage: PlanningStage,
+    rule: ChargingRule,
+    places: NDArray[np.intp],
+    stored: NDArray[np.float64],
+    sun: NightsSun | None,
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    share, metered = rule.charge(stage.rates[places], stage.may_charge[places], stored, sun)
     is_kept = stage.is_kept[places]
     share, metered = share * is_kept, metered * is_kept
     standby_kwh = rule.model.standby_kw * rule.tick_hours * share
     gained = np.maximum(0.0, rule.model.efficiency * metered - standby_kwh)
-    return metered, gained.sum(axis=1)
+    own = np.zeros_like(metered) if sun is None else sun.roof_kwh(metered, share, rule.tick_hours)
+    return metered, own, gained.sum(axis=1)
 
 
 def _chunks(places: NDArray[np.intp], ticks: int) -> Iterator[NDArray[np.intp]]:
@@ -222,45 +256,62 @@ def charged_year(
         The year.
     """
     trips = trips_kwh[None, :]
-    chain = _Chain.settled(groups, rule, trips)
-    return ChargedYear(_metered(year, chain, 0), _account(year, rule, trips, chain))
+    chain = _Chain.settled(year, groups, rule, trips)
+    return ChargedYear(_in_ticks(year, chain, chain.metered, 0), _account(year, rule, trips, chain))
 
 
 def _account(
     year: YearRates, rule: ChargingRule, trips_kwh: NDArray[np.float64], chain: _Chain
 ) -> YearResults:
-    rows = [priced(year, _metered(year, chain, place)) for place in range(len(trips_kwh))]
-    lines, costs, cheapest, estimated, capacity, top_up = (
-        np.array(column) for column in zip(*rows, strict=True)
-    )
+    rows = [
+        priced(
+            year,
+            _in_ticks(year, chain, chain.metered, place),
+            None if year.sun is None else _in_ticks(year, chain, chain.roof, place),
+        )
+        for place in range(len(trips_kwh))
+    ]
+    priced_years = Priced(*(np.array(column) for column in zip(*rows, strict=True)))
     short = rule.need_kwh - chain.after
     missing = metered_to(rule.model, np.full_like(short, rule.need_kwh)) - metered_to(
         rule.model, np.minimum(chain.after, rule.need_kwh)
     )
     return YearResults(
-        line_kwh=lines,
-        line_cost=costs,
-        cheapest_kwh=cheapest,
-        estimated_kwh=estimated,
+        **priced_years._asdict(),
         short_kwh=np.where(short > NEED_TOLERANCE_KWH, missing, 0.0),
         elsewhere_kwh=chain.elsewhere.sum(axis=1),
         ends_kwh=chain.after[:, -1],
-        capacity_charge=capacity,
-        top_up=top_up,
     )
 
 
-def _metered(year: YearRates, chain: _Chain, place: int) -> NDArray[np.float64]:
+def _in_ticks(
+    year: YearRates, chain: _Chain, by_group: list[NDArray[np.float64]], place: int
+) -> NDArray[np.float64]:
+    """Lay what the nights of one year have in each tick over the ticks of the year."""
     kwh = np.zeros(len(year.rates))
-    for group, metered in zip(chain.groups, chain.metered, strict=True):
+    for group, metered in zip(chain.groups, by_group, strict=True):
         # Nights do not overlap, so each tick is written once.
         kwh[group.ticks[group.inside]] = metered[place][group.inside]
     return kwh
 
 
+class Priced(NamedTuple):
+    """The energy of a year, or of several, priced: see `YearResults`."""
+
+    line_kwh: NDArray[np.float64]
+    line_cost: NDArray[np.float64]
+    cheapest_kwh: NDArray[np.float64]
+    estimated_kwh: NDArray[np.float64]
+    capacity_charge: NDArray[np.float64]
+    top_up: NDArray[np.float64]
+    roof_kwh: NDArray[np.float64]
+    roof_cost: NDArray[np.float64]
+    all_grid_cost: NDArray[np.float64]
+
+
 def priced(
-    year: YearRates, kwh: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64], float, float, float, float]:
+    year: YearRates, kwh: NDArray[np.float64], roof_kwh: NDArray[np.float64] | None = None
+) -> Priced:
     """Price the energy of each tick of a year.
 
     Parameters
@@ -268,18 +319,28 @@ def priced(
     year : YearRates
         Actual rates.
     kwh : ndarray of float, shape (ticks,)
-        Energy through the meter [kWh].
+        Energy through the meter of the charge point [kWh].
+    roof_kwh : ndarray of float, shape (ticks,), optional
+        The part of it that is from the home's own roofs [kWh].
 
     Returns
     -------
-    line_kwh, line_cost : ndarray of float, shape (lines,)
-        By bill lines [kWh, currency].
-    cheapest_kwh, estimated_kwh : float
-        In the cheapest ticks, and at estimated rates [kWh].
-    capacity_charge, top_up : float
-        Of the whole home, and what minimum bills add [currency].
+    Priced
+        Without an axis of years.
     """
-    line_kwh, line_cost = year.priced(kwh)
-    cheapest = float(kwh[year.cheapest].sum())
-    estimated = float(kwh[year.estimated].sum())
-    return line_kwh, line_cost, cheapest, estimated, year.capacity_charge(kwh), year.top_up(kwh)
+    grid = kwh if roof_kwh is None else kwh - roof_kwh
+    line_kwh, line_cost = year.priced(grid)
+    roof, roof_cost, all_grid = 0.0, 0.0, float(line_cost.sum())
+    if roof_kwh is not None and year.sun is not None:
+        roof, roof_cost = float(roof_kwh.sum()), float(roof_kwh @ year.sun.export_rates)
+        all_grid = float(year.priced(kwh)[1].sum())
+    sums = (
+        grid[year.cheapest].sum(),
+        grid[year.estimated].sum(),
+        year.capacity_charge(grid),
+        year.top_up(grid),
+        roof,
+        roof_cost,
+        all_grid,
+    )
+    return Priced(line_kwh, line_cost, *(np.asarray(each, np.float64) for each in sums))

@@ -13,12 +13,17 @@ import numpy as np
 from planners.many_nights.arrays import Nights
 from planners.many_nights.ladders import climb_whole, cut_at
 from planners.many_nights.many_nights import solve_nights
+from planners.plan.planning import CERTAIN_PERCENT, not_by_sun_alone
+from planners.solver.exact import solve
+from planners.solver.problem import Deadline, PlanningProblem
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from planners.many_nights.ladders import Ladders
     from planners.power.charging import ChargeModel
+    from planners.solver.solution import Solution
+    from planners.year.sun import NightsSun
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +51,8 @@ class ChargingRule:
         Shortest run and rest [ticks].
     prefer_late : bool
         Whether to take the later of plans that cost the same.
+    min_amps : float or None
+        The lowest current, where it can be set [A]; it matters beside the sun only.
     """
 
     planner: Literal["exact", "at_once", "timer"]
@@ -59,6 +66,7 @@ class ChargingRule:
     min_run: int = 1
     min_rest: int = 0
     prefer_late: bool = False
+    min_amps: float | None = None
 
     @property
     def must_kwh(self) -> float:
@@ -83,6 +91,7 @@ class ChargingRule:
         rates: NDArray[np.float64],
         may_charge: NDArray[np.bool_],
         stored_kwh: NDArray[np.float64],
+        sun: NightsSun | None = None,
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Choose the ticks of many nights.
 
@@ -94,6 +103,8 @@ class ChargingRule:
             Whether the vehicle may charge.
         stored_kwh : ndarray of float, shape (nights,)
             Battery energy before the night [kWh].
+        sun : NightsSun, optional
+            What the home's own roofs leave.
 
         Returns
         -------
@@ -101,7 +112,9 @@ class ChargingRule:
             Used share of each tick, and energy through the meter in it [kWh].
         """
         if self.planner == "exact":
-            return self._cheapest(rates, may_charge, stored_kwh)
+            if sun is None:
+                return self._cheapest(rates, may_charge, stored_kwh)
+            return self._cheapest_beside(sun, rates, may_charge, stored_kwh)
         used, _ = self.usable(rates, may_charge)
         most = int(np.count_nonzero(used, axis=1).max(initial=0))
         want = np.maximum(stored_kwh, self.want_kwh)
@@ -110,11 +123,65 @@ class ChargingRule:
             used = _cheapest_runs(rates, used, ladders)
         rung = np.cumsum(used, axis=1) - 1
         used &= rung < ladders.rungs[:, None]
-        night, tick = np.nonzero(used)
+        nights, ticks = np.nonzero(used)
         share, metered = np.zeros((2, *used.shape))
-        share[night, tick] = ladders.share[rung[night, tick], night]
-        metered[night, tick] = ladders.metered_kwh[rung[night, tick], night]
+        share[nights, ticks] = ladders.share[rung[nights, ticks], nights]
+        metered[nights, ticks] = ladders.metered_kwh[rung[nights, ticks], nights]
         return share, metered
+
+    def _cheapest_beside(
+        self,
+        sun: NightsSun,
+        rates: NDArray[np.float64],
+        may_charge: NDArray[np.bool_],
+        stored_kwh: NDArray[np.float64],
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Solve the dull nights in one call, and those with sun one by one."""
+        share, metered = np.zeros((2, *rates.shape))
+        sunny = sun.shines(may_charge)
+        dull = ~sunny
+        if dull.any():
+            share[dull], metered[dull] = self._cheapest(
+                rates[dull], may_charge[dull], stored_kwh[dull]
+            )
+        for night in map(int, np.flatnonzero(sunny)):
+            ticks = _span(may_charge[night])
+            row = rates[night, ticks], may_charge[night, ticks], float(stored_kwh[night])
+            solution = self._beside_sun(*row, sun.of_night(night, ticks))
+            share[night, ticks], metered[night, ticks] = solution.share, solution.metered_kwh
+        return share, metered
+
+    def _beside_sun(
+        self,
+        rates: NDArray[np.float64],
+        may_charge: NDArray[np.bool_],
+        stored_kwh: float,
+        sun: NightsSun,
+    ) -> Solution:
+        """Solve one night as the daemon would plan it."""
+        deadline = Deadline(
+            end=len(rates),
+            need_kwh=self.must_kwh,
+            want_kwh=max(self.must_kwh, self.want_kwh),
+            max_rate_per_kwh=self.max_rate or 0.0,
+        )
+        problem = PlanningProblem(
+            rates_per_kwh=rates,
+            highest_amps=np.where(may_charge, self.model.amps, 0.0),
+            tick_hours=self.tick_hours,
+            model=self.model,
+            stored_kwh=stored_kwh,
+            deadlines=(deadline,),
+            min_amps=self.min_amps,
+            start_cost=self.start_cost,
+            min_run=self.min_run,
+            min_rest=self.min_rest,
+            prefer_late=self.prefer_late,
+            surplus_kw=sun.counted_kw,
+            export_rates_per_kwh=sun.export_rates,
+        )
+        is_certain = sun.trust_percent >= CERTAIN_PERCENT
+        return solve(problem if is_certain else not_by_sun_alone(problem))
 
     def _cheapest(
         self,
@@ -140,6 +207,12 @@ class ChargingRule:
             )
         )
         return solution.share, solution.metered_kwh
+
+
+def _span(may_charge: NDArray[np.bool_]) -> slice:
+    """Return the ticks of a night from the first to the last in which it may charge."""
+    places = np.flatnonzero(may_charge)
+    return slice(int(places[0]), int(places[-1]) + 1)
 
 
 def _cheapest_runs(

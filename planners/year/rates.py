@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from planners.rates.prices import Prices, RateSpan
     from planners.rates.usage_tiers import UsageTiers
     from planners.year.capacity import YearCapacity
+    from planners.year.sun import YearSun
 
 MONTHS = 12
 
@@ -88,6 +89,8 @@ class YearRates:
         The tariff's capacity charge, if it has one.
     minimum : YearMinimum or None
         Its minimum bill, if it has one.
+    sun : YearSun or None
+        What the home's own roofs leave for charging, if they are behind the same meter.
     """
 
     start: datetime
@@ -101,6 +104,7 @@ class YearRates:
     period: NDArray[np.int64]
     capacity: YearCapacity | None = None
     minimum: YearMinimum | None = None
+    sun: YearSun | None = None
 
     @property
     def tick_hours(self) -> float:

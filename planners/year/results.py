@@ -33,6 +33,11 @@ class YearResults:
         Capacity charge of the whole home, charging included; 0 without one [currency].
     top_up : ndarray of float, shape (years,)
         What minimum bills add, charging included; 0 without one [currency].
+    roof_kwh, roof_cost : ndarray of float, shape (years,)
+        Energy from the home's own roofs, in no line, and what its export would have earned [kWh,
+        currency].
+    all_grid_cost : ndarray of float, shape (years,)
+        What all energy would have cost from the grid, in the same hours [currency].
     """
 
     line_kwh: NDArray[np.float64]
@@ -44,6 +49,9 @@ class YearResults:
     ends_kwh: NDArray[np.float64]
     capacity_charge: NDArray[np.float64]
     top_up: NDArray[np.float64]
+    roof_kwh: NDArray[np.float64]
+    roof_cost: NDArray[np.float64]
+    all_grid_cost: NDArray[np.float64]
 
     def only(self, place: int) -> YearResults:
         """Return the results of one year alone."""
@@ -68,17 +76,25 @@ class YearResults:
             self.ends_kwh,
             self.capacity_charge,
             self.top_up,
+            self.roof_kwh,
+            self.roof_cost,
+            self.all_grid_cost,
         )
 
     @property
     def energy_kwh(self) -> NDArray[np.float64]:
         """Energy through the meter of each year [kWh]."""
+        return self.grid_kwh + self.roof_kwh
+
+    @property
+    def grid_kwh(self) -> NDArray[np.float64]:
+        """The part of it that is from the grid [kWh]."""
         return np.asarray(self.line_kwh.sum(axis=1), np.float64)
 
     @property
     def cost(self) -> NDArray[np.float64]:
-        """Cost of each year's energy [currency]."""
-        return np.asarray(self.line_cost.sum(axis=1), np.float64)
+        """Cost of each year's energy, with what the roofs' would have earned [currency]."""
+        return np.asarray(self.line_cost.sum(axis=1), np.float64) + self.roof_cost
 
     @property
     def by_month(self) -> NDArray[np.float64]:

@@ -8,7 +8,7 @@ so that it does no worse than the best of these.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -77,10 +77,9 @@ class HomeResults(YearResults):
 def _home_results(
     columns: Iterable[NDArray[np.float64]], vehicles: Iterable[YearResults]
 ) -> HomeResults:
-    lines, costs, cheapest, estimated, short, elsewhere, ends, capacity, top_up = columns
-    return HomeResults(
-        lines, costs, cheapest, estimated, short, elsewhere, ends, capacity, top_up, tuple(vehicles)
-    )
+    names = (each.name for each in fields(YearResults))
+    columns_by_name = dict(zip(names, columns, strict=True))
+    return HomeResults(**columns_by_name, vehicles=tuple(vehicles))
 
 
 def simulate_sharing(
@@ -194,17 +193,12 @@ def _joined(year: YearRates, trips: Sequence[NDArray[np.float64]], charged: Char
     for each in charged:
         if each is not None:
             kwh += each.metered_kwh
-    line_kwh, line_cost, cheapest, estimated, capacity, top_up = priced(year, kwh)
+    sums = priced(year, kwh)._asdict()
     return HomeResults(
-        line_kwh=line_kwh[None, :],
-        line_cost=line_cost[None, :],
-        cheapest_kwh=np.array([cheapest]),
-        estimated_kwh=np.array([estimated]),
+        **{key: each[None] for key, each in sums.items()},
         short_kwh=np.concatenate([each.short_kwh for each in vehicles], axis=1),
         elsewhere_kwh=np.sum([each.elsewhere_kwh for each in vehicles], axis=0),
         ends_kwh=np.sum([each.ends_kwh for each in vehicles], axis=0),
-        capacity_charge=np.array([capacity]),
-        top_up=np.array([top_up]),
         vehicles=vehicles,
     )
 
@@ -216,7 +210,8 @@ def _elsewhere(year: YearRates, trips_kwh: NDArray[np.float64]) -> YearResults:
     return YearResults(
         line_kwh=lines, line_cost=lines, cheapest_kwh=none, estimated_kwh=none,
         short_kwh=np.zeros((1, 0)), elsewhere_kwh=np.array([trips_kwh.sum()]),
-        ends_kwh=np.full(1, np.inf), capacity_charge=none, top_up=none,
+        ends_kwh=np.full(1, np.inf), capacity_charge=none, top_up=none, roof_kwh=none,
+        roof_cost=none, all_grid_cost=none,
     )  # fmt: skip
 
 

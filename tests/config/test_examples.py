@@ -15,7 +15,8 @@ from config.household.loading import load_household
 EXAMPLES = Path(str(resources.files("config"))) / "examples"
 CHOICES = EXAMPLES / "choices.yaml"
 TWO_CAR_CHOICES = EXAMPLES / "two-car-choices.yaml"
-FILES = sorted({*EXAMPLES.glob("*.yaml")} - {CHOICES, TWO_CAR_CHOICES})
+ROOF_CHOICES = EXAMPLES / "roof-choices.yaml"
+FILES = sorted({*EXAMPLES.glob("*.yaml")} - {CHOICES, TWO_CAR_CHOICES, ROOF_CHOICES})
 """The household files; the choices files are no households."""
 
 
@@ -54,6 +55,18 @@ def test_the_choices_of_two_cars() -> None:
     assert list(file.other_vehicles) == ["van"]
     assert [each.amps_for_charging for each in file.choices] == [None, 25, 48]
     assert [list(each.other_charge_points) for each in file.choices] == [[], ["van"], ["van"]]
+
+
+def test_the_choices_of_a_roof() -> None:
+    """They compare charging at night and by day, the home's own roofs among them."""
+    file = load_choices(ROOF_CHOICES)
+    assert file.generation is not None
+    assert [each.has_roof for each in file.choices] == [False, True, True]
+    assert [str(each.charge_point.plugged_in) for each in file.choices] == [
+        "None",
+        "21:00-07:00",
+        "None",
+    ]
 
 
 def test_series_of_the_example() -> None:

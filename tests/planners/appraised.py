@@ -45,6 +45,17 @@ def point(**keys: object) -> Keys:
     return {"charging_mode": 3, "max_amps": 32.0, "switching": "on_off", **keys}
 
 
+def roofs(*, kwh_per_kwp: float = 1350.0, **keys: object) -> Keys:
+    """Return 6 kW of roofs to the north, near Wellington, with a year of weather."""
+    return {
+        "latitude": -41.3,
+        "longitude": 174.8,
+        "roofs": [{"peak_kw": 6.0, "tilt_degrees": 25.0, "azimuth_degrees": 0.0}],
+        "weather": {"yearly_kwh_per_kwp": kwh_per_kwp, "source": "an offer"},
+        **keys,
+    }
+
+
 def choice(name: str, tariff: Keys | None = None, **keys: object) -> Keys:
     """Return a choice: a charge point at one rate, 40 percent needed."""
     own = {"tariff": tariff or flat(), "charge_point": point(), "need_percent": 40.0}
@@ -56,6 +67,7 @@ def choices_file(
     driving: Keys | None = None,
     vehicle: Keys | None = None,
     home_use: list[Keys] | None = None,
+    generation: Keys | None = None,
     **appraisal: object,
 ) -> ChoicesFile:
     """Put a choices file together, and check it."""
@@ -74,6 +86,7 @@ def choices_file(
             "vehicle": car | (vehicle or {}),
             "driving": driving or DAILY,
             "home_use": home_use or [],
+            "generation": generation,
             "choices": list(choices),
         },
         context={"directory": Path("here")},

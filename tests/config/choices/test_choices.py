@@ -15,6 +15,7 @@ from config.choices.loading import load_choices
 from config.fields.value_types import Hours
 from config.files.errors import FileError
 from config.files.price_series import PricePoint
+from config.household.loading import load_household
 from planners.power.allowed_currents import charge_model
 from planners.power.cautions import cautions
 from planners.rates.prices import prices_of
@@ -212,3 +213,26 @@ def test_the_example() -> None:
     pairs = {(each.tariff.name, each.charge_point.max_amps) for each in file.choices}
     assert pairs == {(name, amps) for name in ("One rate", "Cheap night") for amps in (10, 32)}
     assert file.choices[0].outlay == 0
+
+
+def test_roofs_come_from_a_household_file(tmp_path: Path) -> None:
+    """They are those of the household, with its trust; the weather is that of the choices file."""
+    house = EXAMPLE.parent / "own-roof.yaml"
+    weather = "  weather: {yearly_kwh_per_kwp: 1300}\n"
+    text = edited({"choices:\n": f"generation:\n  household: {house}\n{weather}choices:\n"})
+    file = load_text(tmp_path, text.replace("  draws: 200\n", ""))
+    declared = load_household(house).generation
+    assert file.generation is not None
+    assert declared is not None
+    assert (file.generation.roofs, file.generation.place) == (declared.roofs, declared.place)
+    assert file.generation.weather.yearly_kwh_per_kwp == 1300
+    assert file.household_of(file.choices[0]).generation == file.generation
+
+
+def test_a_household_file_without_roofs_is_named(tmp_path: Path) -> None:
+    """The fault is where the roofs are missing."""
+    house = EXAMPLE.parent / "kowhai.yaml"
+    weather = "  weather: {yearly_kwh_per_kwp: 1300}\n"
+    text = edited({"choices:\n": f"generation:\n  household: {house}\n{weather}choices:\n"})
+    with pytest.raises(FileError, match=r"kowhai\.yaml:1:1: expected generation with roofs, which"):
+        load_text(tmp_path, text.replace("  draws: 200\n", ""))
