@@ -124,7 +124,9 @@ contracts: $(VENV)/.tests
 
 # A worker gets whole modules, so that what the tests of a module share is made once. In their order:
 # the modules of few tests, which take longest, would else come last, on one core.
+# The first time, one process writes what each worker would else compile for itself.
 unit: $(VENV)/.tests
+	@test -e .hypothesis/constants || $(BIN)/pytest --collect-only -qq >/dev/null 2>&1 || true
 	$(BIN)/pytest -n $(WORKERS) --dist loadfile --no-loadscope-reorder
 
 # --- campaigns: longer than a test run, run by hand --------------------------------------------

@@ -16,22 +16,18 @@ from tests.support.bus_contract import check_published
 from tests.support.commands import run
 from tests.support.daemons import meet, run_daemon
 from tests.support.quick_ledgers import quick_ledgers
-from tests.support.solved import solved_once
+from tests.support.solved import each_solved_once
 
-__all__ = ["make_mosquitto", "meet", "mosquitto", "quick_mosquitto", "run", "run_daemon"]
+__all__ = [
+    "each_solved_once", "make_mosquitto", "meet", "mosquitto", "quick_mosquitto", "run",
+    "run_daemon",
+]  # fmt: skip
 
 
 @pytest.fixture(autouse=True)
 def _held_to_the_contract() -> Iterator[None]:
     """Hold every message that a test of the daemon publishes against the contract of the bus."""
     with check_published(RecordedBus):
-        yield
-
-
-@pytest.fixture(autouse=True, scope="module")
-def _solved_once(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
-    """Solve each planning problem once; the tests of the planners solve theirs every time."""
-    with solved_once(tmp_path_factory.getbasetemp()):
         yield
 
 

@@ -152,7 +152,8 @@ _NUMBERED = """sed -n 's/^version = "/lullwatt, version /p' pyproject.toml | tr 
 
 
 def _programs() -> dict[str, str]:
-    stand_in = f"#!/bin/sh\nexec '{sys.executable}' '{Path(__file__).with_name('supervisor.py')}'"
+    program = Path(__file__).with_name("supervisor.py")
+    stand_in = f"#!/bin/sh\nexec '{sys.executable}' -I -S '{program}'"
     ready = ready_environment(caller=calls(_FORKED))
     environment = {f"{READY_ENVIRONMENT[1:]}/{name}": text for name, text in ready.items()}
     return {

@@ -23,7 +23,9 @@ from tests.faults.messages import known
 from tests.faults.planted import PLANTS
 from tests.faults.served import Served
 from tests.faults.tally import WRONGS, Tally
-from tests.support.solved import solved_once
+from tests.support.solved import each_solved_once
+
+__all__ = ["each_solved_once"]
 
 SEED = 20260603
 MOST_NIGHTS = 20
@@ -34,13 +36,6 @@ MOST_NIGHTS = 20
 def references() -> References:
     """Nights without faults, played once for all tests."""
     return {}
-
-
-@pytest.fixture(autouse=True, scope="module")
-def _solved_once(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
-    """Solve each planning problem once: nights begin alike, and twins plan alike."""
-    with solved_once(tmp_path_factory.getbasetemp()):
-        yield
 
 
 @pytest.fixture

@@ -1,4 +1,7 @@
-"""Solve each planning problem once in a test run: the daemon's tests pose the same ones often."""
+"""Solve each planning problem once in a test run: many tests pose the same ones.
+
+Those of the solver itself do not use this.
+"""
 
 from __future__ import annotations
 
@@ -41,7 +44,7 @@ def solved_once(base_temp: Path) -> Iterator[None]:
     Yields
     ------
     None
-        The tests of the solver itself do not do this.
+        The solver itself solves every time.
     """
     shared = base_temp.parent if "PYTEST_XDIST_WORKER" in os.environ else base_temp
     kept = shared / "solved"
@@ -49,6 +52,13 @@ def solved_once(base_temp: Path) -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
         for user in _USERS:
             patch.setattr(user, "solve", partial(_solved, kept))
+        yield
+
+
+@pytest.fixture(autouse=True, scope="module")
+def each_solved_once(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Let the tests of all modules beside or below a `conftest` that imports this look it up."""
+    with solved_once(tmp_path_factory.getbasetemp()):
         yield
 
 
