@@ -210,7 +210,7 @@ def test_the_script_prints_the_table_and_the_machine(
     monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
 ) -> None:
     """The table comes first, without a solver's banner, and the machine last."""
-    monkeypatch.setattr(planning, "QUICK", TINY)
+    monkeypatch.setattr(planning, "rows", lambda *_: against_highs.one_night("on_off", 2, 20))
     printed = CliRunner().invoke(planning.main, ["--quick"], catch_exceptions=False).stdout
     assert printed.startswith("what ")
     assert machine("highspy") in printed
