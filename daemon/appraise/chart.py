@@ -79,7 +79,8 @@ def _remarks(words: AppraisalWords, choice: ChoiceYear) -> list[str]:
     alone = len(words.appraisal.choices) == 1
     remarks = [words.title] if choice is words.cheapest and not alone else []
     if choice.roof is not None:
-        remarks.append(f"a year {choice.roof_kwh:,.0f} kWh roof, {choice.grid_kwh:,.0f} kWh grid")
+        roof, grid = f"{choice.roof_kwh:,.0f} kWh", f"{choice.grid_kwh:,.0f}"
+        remarks.append(f"{roof} a year from the roof, {grid} from the grid")
     return [*remarks, *([f"{choice.nights_short} nights short"] if choice.nights_short else [])]
 
 

@@ -20,6 +20,11 @@ LESS = (
     " is compared with: part of its lower cost is energy that it does not deliver."
 )
 
+BELOW_ZERO = (
+    "A total below 0 is what the roof saves and earns beyond all that the choice costs more than"
+    " the first one."
+)
+
 LEAST_SUN_KWH = 0.5
 """Less than this from the roof in a year is called nothing [kWh]."""
 
@@ -48,7 +53,14 @@ def mark_of(words: AppraisalWords, choice: ChoiceYear) -> str:
 
 def notes(words: AppraisalWords) -> list[str]:
     """Explain the table of figures: what totals count, rounding, ranges, and the mark."""
-    explained = (words.counted_in_totals(), ROUNDED, words.ranges(), *mark_note(words))
+    below = any(choice.roof and choice.year_cost < 0 for choice in words.appraisal.choices)
+    explained = (
+        words.counted_in_totals(),
+        BELOW_ZERO if below else "",
+        ROUNDED,
+        words.ranges(),
+        *mark_note(words),
+    )
     return [note for note in explained if note]
 
 

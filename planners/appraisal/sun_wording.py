@@ -43,8 +43,8 @@ def about_sun(
     yield (
         "Dull and clear days follow how often each occurs, and how long such days last, as"
         f" published for many places, in a random order (seed {generation.weather.seed}). Within a"
-        " day the sky is even: real clouds come and go, and charging that follows them gets some"
-        " of the sun less, or a little more."
+        " day the sky is even. Real clouds come and go, so that charging gets somewhat less of the"
+        " sun than this says."
     )
     yield (
         "Plans know the weather of the days ahead, and count on"

@@ -11,7 +11,7 @@ import pytest
 
 from daemon.appraise.chart import bars_of
 from daemon.appraise.page import render_page
-from daemon.appraise.remarks import remarks
+from daemon.appraise.remarks import notes, remarks
 from daemon.appraise.rows import appraisal_csv, document
 from daemon.appraise.tables import bands, figures
 from daemon.appraise.wording import AppraisalWords
@@ -72,6 +72,13 @@ def test_the_tables_tell_roof_and_grid_apart(sunny: Appraisal) -> None:
     assert ("Roof", "roof", "export lost", "1,400", "39 %", "112") in bands(words)
 
 
+def test_a_total_below_zero_is_explained(sunny: Appraisal) -> None:
+    """A roof may save and earn more than everything costs; no other appraisal needs the note."""
+    explained = "A total below 0"
+    assert any(note.startswith(explained) for note in notes(AppraisalWords(sunny)))
+    assert not any(note.startswith(explained) for note in notes(AppraisalWords(appraisal())))
+
+
 def test_scripts_get_them_too(sunny: Appraisal) -> None:
     without, roof = document(sunny)["choices"]
     assert (roof["roof_kwh"], roof["grid_kwh"]) == (1400.0, 2200.0)
@@ -86,7 +93,7 @@ def test_the_page_says_it_beside_the_picture(sunny: Appraisal) -> None:
     """In words at the bar, also where a roof earns more than the car costs."""
     assert [bar.remark for bar in bars_of(AppraisalWords(sunny))] == [
         "",
-        "cheapest, a year 1,400 kWh roof, 2,200 kWh grid",
+        "cheapest, 1,400 kWh a year from the roof, 2,200 from the grid",
     ]
     tree = Tree(render_page(sunny))
     assert ["from the roof, kWh", "0", "1,400"] in tree.rows

@@ -142,6 +142,48 @@ def test_a_meter_of_the_charge_points_own_has_no_roof_behind_it() -> None:
     assert "Own meter: no export_rate is declared" in said
 
 
+HOME_BY_DAY: dict[str, Any] = {
+    "trips": [{"date": f"2027-01-0{day}", "distance": "150 km"} for day in range(4, 9)],
+    "leaves": "16:00",
+    "returns": "20:30",
+}
+"""Away from late afternoon to dusk, so that each day's sun follows the night."""
+
+
+def test_no_need_is_left_to_the_sun_past_the_cheap_night() -> None:
+    """What is needed is bought at night, unless the sun is trusted fully; the rest waits for it.
+
+    A trip of 24.75 kWh from 41.6 kWh leaves 9.15 kWh missing from the need after each of the days,
+    10.2 kWh at the meter.
+    """
+    wanted = WANTED | {"max_rate": Decimal("0.10")}
+    sums = []
+    for trust in (80.0, 100.0):
+        found = appraised(
+            choice("One", cheap_night(**SOLD), charge_point=SETTABLE, **wanted),
+            driving=HOME_BY_DAY,
+            generation=roofs(trust_percent=trust),
+        )
+        sums.append((found.choices[0].grid_kwh, found.choices[0].nights_short))
+    (careful, short), (trusting, _) = sums
+    assert short == 0
+    assert careful >= 5 * 9.15 / 0.9 - 1e-3
+    assert trusting < careful - 20
+
+
+def test_charging_at_once_takes_what_sun_there_is() -> None:
+    """By rule, not by plan: the evening's sun counts for it all the same."""
+    found = appraised(
+        choice("At once", flat(**SOLD), charge_point=SETTABLE, planner="at_once", **WANTED),
+        driving=DRIVING | {"returns": "12:00"},
+    )
+    [only] = found.choices
+    assert only.roof is not None
+    assert only.roof_kwh > 20
+    assert only.all_grid_cost == pytest.approx(0.28 * only.energy_kwh)
+    assert only.cost == pytest.approx(0.28 * only.grid_kwh + 0.08 * only.roof_kwh)
+
+
 def test_without_export_pay_the_sun_is_free_and_a_relay_takes_the_grid_along() -> None:
     """A relay draws 7.36 kW or nothing: a part of that is the surplus, the rest from the grid."""
     found = appraised(
