@@ -9,8 +9,8 @@ EXTRAS := --extra embedded --extra metrics --extra ocpp --extra page --extra pic
 LOCK := $(VENV).new/bin/uv pip compile --quiet --upgrade --universal --python-version 3.11 \
 	--generate-hashes --fork-strategy fewest --no-annotate --no-emit-package colorama \
 	--custom-compile-command 'make constraints'
-# How many tests run at a time: one more than there are cores, since some of them wait.
-WORKERS ?= $(shell expr $$(nproc) + 1)
+# How many tests run at a time: two more than there are cores, since a third of their time is waiting.
+WORKERS ?= $(shell expr $$(nproc) + 2)
 # The tests start hundreds of processes. Each would compile all that it imports if nothing were kept.
 unexport PYTHONDONTWRITEBYTECODE
 

@@ -34,8 +34,8 @@ def _logs_as_they_were() -> Iterator[None]:
     structlog.reset_defaults()
 
 
-LONGEST = ("tests/release/", "tests/deploy/", "tests/upgrade/")
-"""The folders whose modules take longest."""
+LONGEST = ("tests/release/", "tests/deploy/", "tests/faults/", "tests/upgrade/")
+"""The folders whose modules take longest, or wait longest for processes to end and start."""
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
