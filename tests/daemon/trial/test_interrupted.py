@@ -95,19 +95,20 @@ HURRIED = """\
 from adapters.bus import connection
 from daemon.command_line.cli import main
 from daemon.trial import trial
-connection.KEEPALIVE_SECONDS = 2
+connection.KEEPALIVE_SECONDS = {keepalive_seconds}
 trial.RETAINED_SECONDS = 0.1
 main()
 """
-"""Lullwatt, but its broker takes it for lost after 3 s of silence rather than after 15, and it does
-not wait for a daemon: there is none."""
+"""Lullwatt, but it does not wait for a daemon, as there is none. Its broker takes it for lost after
+half as long again as the keepalive."""
 
 
 @contextmanager
-def exercising(path: Path, hardware: Charger) -> Iterator[Forked]:
+def exercising(path: Path, hardware: Charger, *, keepalive_seconds: int = 10) -> Iterator[Forked]:
     """Run the command until the charge point charges; write its standard error to a file."""
+    code = HURRIED.format(keepalive_seconds=keepalive_seconds)
     with path.with_name("said").open("wb") as said:
-        trying = Forked(["-c", HURRIED, "wiring", path, "--exercise", "--yes"], stderr=said)
+        trying = Forked(["-c", code, "wiring", path, "--exercise", "--yes"], stderr=said)
     try:
         wait_until(lambda: hardware.does[-1:] == ["on"], 60, what="the charge")
         yield trying
@@ -142,7 +143,7 @@ def test_a_silent_process_is_stopped_by_the_broker(mosquitto: Mosquitto, tmp_pat
     """A frozen process looks to the broker like a network that has failed."""
     hardware = charger(mosquitto, wired=True)
     path = household(mosquitto, tmp_path, wired=True)
-    with hardware.connected(), exercising(path, hardware) as trying:
+    with hardware.connected(), exercising(path, hardware, keepalive_seconds=3) as trying:
         trying.send_signal(signal.SIGSTOP)
         wait_until(lambda: hardware.does[-1] == "off", 40, what="the stop")
         trying.send_signal(signal.SIGCONT)
