@@ -6,7 +6,7 @@ the same code plans for a household and for a choice.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from datetime import time
 from decimal import Decimal
 from pathlib import Path
@@ -23,8 +23,9 @@ from config.choices.other_vehicles import (
 )
 from config.choices.own_roof import AppraisedGeneration
 from config.choices.rules import ChoiceParts, SunParts, choice_problems
+from config.choices.trip_rules import Week, trip_problems
 from config.fields.home_fields import Currency, HolidayCalendar, TickMinutes, Volts, Zone
-from config.fields.key_problems import refuse
+from config.fields.key_problems import KeyProblem, refuse
 from config.fields.value_types import (
     Amount,
     ClockHours,
@@ -153,6 +154,14 @@ class Choice(Model):
     has_roof: bool = Field(
         default=True, description="Whether the home has the roofs of generation in this choice."
     )
+    leaves: ClockTime | None = Field(
+        None,
+        description="Local time of leaving in this choice, in place of that under driving: the"
+        " first vehicle is then home at other hours.",
+    )
+    returns: ClockTime | None = Field(
+        None, description="Local time of returning in this choice, in place of that under driving."
+    )
     need_percent: Percent = Field(
         description="State of charge needed at each departure, at any price [percent]."
     )
@@ -229,8 +238,28 @@ class ChoicesFile(Model):
                 has_draws=self.driving.draws > 0,
             ),
         )
-        refuse((*choice_problems(parts), *other_vehicle_problems(self._several)))
+        problems = (*choice_problems(parts), *other_vehicle_problems(self._several))
+        refuse((*problems, *self._time_problems()))
         return self
+
+    def _time_problems(self) -> Iterator[KeyProblem]:
+        """Find choices whose own times do not fit the trips."""
+        for index, choice in enumerate(self.choices):
+            given = [key for key in ("leaves", "returns") if getattr(choice, key) is not None]
+            if not given:
+                continue
+            at, driving = ("choices", index, given[0]), self.driving_in(choice)
+            if driving.ledger is not None:
+                yield KeyProblem(at, "expected distances under driving, not a ledger, beside it")
+            trips = dict(enumerate(driving.trips))
+            week = Week(trips, driving.leaves, driving.returns, self.appraisal.year)
+            yield from (KeyProblem(at, problem.message) for problem in trip_problems(week))
+
+    def driving_in(self, choice: Choice) -> DrivingPattern:
+        """Return the first vehicle's driving, at the times of a choice if it has its own."""
+        times = {"leaves": choice.leaves, "returns": choice.returns}
+        own = {key: each for key, each in times.items() if each is not None}
+        return self.driving.model_copy(update=own)
 
     @property
     def _several(self) -> SeveralParts:

@@ -12,6 +12,7 @@ from config.choices.choices_file import VEHICLE
 from planners.appraisal.choice_case import Case, case_of, span_of
 from planners.power.allowed_currents import charge_model
 from planners.power.main_fuse import CurrentRange, share_of_fuse
+from planners.year.driving_days import driving_of
 from planners.year.sharing import HomeResults, SharingVehicle, simulate_sharing
 
 if TYPE_CHECKING:
@@ -154,13 +155,15 @@ def cases_of(
     TariffError
         If no rate is known in a night.
     """  # noqa: DOC502 - raised by prices
-    span = span_of(file, tuple(drivings.values()))
+    by_choice = {each.name: _at_its_times(file, each, drivings) for each in file.choices}
+    everything = [driving for found in by_choice.values() for driving in found.values()]
+    span = span_of(file, everything)
 
     def alone(choice: Choice, name: str | None) -> Case | None:
         seen = file.of_vehicle(name)
         own = next((each for each in seen.choices if each.name == choice.name), None)
-        points = series.get(choice.name, ())
-        return None if own is None else case_of(seen, own, drivings[name], points, span)
+        points, driving = series.get(choice.name, ()), by_choice[choice.name][name]
+        return None if own is None else case_of(seen, own, driving, points, span)
 
     cases: list[Case] = []
     for choice in file.choices:
@@ -175,3 +178,13 @@ def cases_of(
         else:
             cases.append(first)
     return tuple(cases)
+
+
+def _at_its_times(
+    file: ChoicesFile, choice: Choice, drivings: Mapping[str | None, DrivingYear]
+) -> Mapping[str | None, DrivingYear]:
+    """Let the first vehicle leave and return at the times of a choice, if it has its own."""
+    if choice.leaves is None and choice.returns is None:
+        return drivings
+    moved = file.model_copy(update={"driving": file.driving_in(choice)})
+    return {**drivings, None: driving_of(moved)}

@@ -138,6 +138,11 @@ def _about_hours(cases: Sequence[Case]) -> Iterator[str]:
     ]
     if plugged:
         yield f"It is plugged in only in the plugged_in hours in {listed(plugged)}."
+    for case in cases:
+        times = {"leaves": case.choice.leaves, "returns": case.choice.returns}
+        said = [f"{what} at {at:%H:%M}" for what, at in times.items() if at is not None]
+        if said:
+            yield f"{case.choice.name}: the vehicle {listed(said)}, as this choice says."
 
 
 def _about_capacity(cases: Sequence[Case]) -> Iterator[str]:

@@ -171,6 +171,29 @@ def test_no_need_is_left_to_the_sun_past_the_cheap_night() -> None:
     assert trusting < careful - 20
 
 
+def test_a_choice_may_have_other_times_away() -> None:
+    """The same trips in the evening instead of by day: the sun of each day is there to charge."""
+    found = appraised(
+        choice("Away by day", cheap_night(**SOLD), charge_point=SETTABLE, **WANTED),
+        choice(
+            "Away at night",
+            cheap_night(**SOLD),
+            charge_point=SETTABLE,
+            leaves="18:00",
+            returns="06:30",
+            **WANTED,
+        ),
+        driving=HOME_BY_DAY | {"leaves": "07:20", "returns": "18:10"},
+    )
+    by_day, at_night = found.choices
+    assert at_night.nights == by_day.nights == 5
+    assert at_night.roof_kwh > by_day.roof_kwh + 40
+    assert (
+        "Away at night: the vehicle leaves at 18:00 and returns at 06:30, as this choice says."
+        in found.assumptions
+    )
+
+
 def test_charging_at_once_takes_what_sun_there_is() -> None:
     """By rule, not by plan: the evening's sun counts for it all the same."""
     found = appraised(
