@@ -24,6 +24,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from planners.joint.plans import by_priority
 from planners.joint.shared_ticks import currents_of_ticks, shared_ticks
 from planners.joint.simplex import least_in_order
 from planners.power.charging import TAPER_STEPS
@@ -31,6 +32,7 @@ from planners.power.charging import TAPER_STEPS
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from planners.joint.plans import Shortages
     from planners.joint.problem import JointProblem
     from planners.joint.shared_ticks import SharedTicks
     from planners.solver.problem import PlanningProblem
@@ -45,6 +47,9 @@ LEAST_TAPER_SHARE = 1e-3
 
 SAME_KWH = 1e-7
 """Less is rounding [kWh]."""
+
+DIGITS = 6
+"""Shortages are compared to so many digits [kWh]."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -63,15 +68,16 @@ class LeastShortages:
     currents: Array
 
 
-def least_shortages(joint: JointProblem, spare_ticks: float = 0.0) -> LeastShortages:
+def least_shortages(joint: JointProblem, spare_ticks: int | None = None) -> LeastShortages:
     """Find the least shortages of the first departures.
 
     Parameters
     ----------
     joint : JointProblem
         The problem.
-    spare_ticks : float
-        For how many ticks at its highest current each vehicle charges more than it needs.
+    spare_ticks : int, optional
+        For how many ticks at its highest current each vehicle charges more than it needs. If it is
+        given, a vehicle whose current can't be set takes whole ticks.
 
     Returns
     -------
@@ -84,7 +90,12 @@ def least_shortages(joint: JointProblem, spare_ticks: float = 0.0) -> LeastShort
         [each.gains_kwh(amps) for each, amps in zip(straight, shared.amps.T, strict=True)]
     )
     missing = np.array([each.missing_kwh for each in straight])
-    missing += np.where(missing > 0, spare_ticks * gains.max(axis=0, initial=0.0), 0.0)
+    if spare_ticks is not None:
+        tick_kwh = np.maximum(SAME_KWH, gains.max(axis=0, initial=0.0))
+        is_whole = [problem.min_amps is None for problem in joint.vehicles]
+        whole_kwh = np.ceil((missing - SAME_KWH) / tick_kwh) * tick_kwh
+        missing = np.where(is_whole, whole_kwh, missing)
+        missing += np.where(missing > 0, spare_ticks * tick_kwh, 0.0)
     worth = np.array([each.worth(0.0) for each in straight])
     ticks = _ticks_of_ways(joint, shared, gains * worth, missing * worth)
     for _ in range(TAPER_ROUNDS if any(each.is_curved for each in straight) else 0):
@@ -93,8 +104,15 @@ def least_shortages(joint: JointProblem, spare_ticks: float = 0.0) -> LeastShort
         )
         ticks = _ticks_of_ways(joint, shared, gains * worth, missing * worth)
     worth = np.array([each.worth(kwh) for each, kwh in zip(straight, ticks @ gains, strict=True)])
+
+    def shortages(currents: Array) -> Shortages:
+        pairs = zip(straight, currents, strict=True)
+        gained = np.array([each.gains_kwh(amps).sum() for each, amps in pairs])
+        short = np.maximum(0.0, missing - gained) * worth
+        return by_priority(joint, short.round(DIGITS).tolist())
+
     short = np.maximum(0.0, missing - ticks @ gains) * worth
-    return LeastShortages(short, currents_of_ticks(joint, shared, ticks))
+    return LeastShortages(short, currents_of_ticks(joint, shared, ticks, shortages))
 
 
 class _Straight:

@@ -32,16 +32,13 @@ def with_least_shortages(joint: JointProblem, found: Plans) -> Plans:
         The same, or plans with smaller shortages: what `planners.joint.least_shortages` found, and
         a tick's energy or so for each vehicle; runs, rests and later departures may cost more.
     """
-    least = least_shortages(joint)
-    target = by_priority(joint, least.short_kwh.tolist())
+    target = by_priority(joint, least_shortages(joint).short_kwh.tolist())
     # Whole ticks may miss the need of the first priority by a little: then it gets one to spare.
-    for spare_ticks in (0.0, 1.0):
-        if not is_less_short(target, found.shortages_kwh):
-            break
-        most = least_shortages(joint, spare_ticks) if spare_ticks else least
-        apart = planned_apart(joint, most.currents)
-        for trial in (apart, improved(joint, apart, rounds=2)):
-            found = trial if trial.is_better_than(found) else found
+    for spare_ticks in (0, 1):
+        if is_less_short(target, found.shortages_kwh):
+            apart = planned_apart(joint, least_shortages(joint, spare_ticks).currents)
+            for trial in (apart, improved(joint, apart, rounds=2)):
+                found = trial if trial.is_better_than(found) else found
     return found
 
 

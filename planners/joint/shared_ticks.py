@@ -17,10 +17,11 @@ from planners.joint.plans import FITS_AMPS, limit_left
 from planners.joint.turns import owed_to_runs
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Callable, Iterable, Iterator
 
     from numpy.typing import NDArray
 
+    from planners.joint.plans import Shortages
     from planners.joint.problem import JointProblem
 
     Array = NDArray[np.float64]
@@ -191,7 +192,12 @@ def _not_exceeded(amps: Array, group: NDArray[np.intp]) -> NDArray[np.intp]:
     return np.array(kept, np.intp)
 
 
-def currents_of_ticks(joint: JointProblem, shared: SharedTicks, ticks: Array) -> Array:
+def currents_of_ticks(
+    joint: JointProblem,
+    shared: SharedTicks,
+    ticks: Array,
+    shortages: Callable[[Array], Shortages],
+) -> Array:
     """Give each tick a way.
 
     Parameters
@@ -202,6 +208,8 @@ def currents_of_ticks(joint: JointProblem, shared: SharedTicks, ticks: Array) ->
         Its groups of ticks and ways.
     ticks : ndarray of float, shape (ways,)
         How many ticks are shared in each way.
+    shortages : callable
+        What is missing with currents of shape (vehicles, ticks).
 
     Returns
     -------
@@ -210,11 +218,11 @@ def currents_of_ticks(joint: JointProblem, shared: SharedTicks, ticks: Array) ->
         in which the vehicles that charge already go on, then those in which most charge, or those
         that leave first. Within one, those that leave first draw all that they can at first, and
         those that leave together draw the same: later plans begin with the same currents. What is
-        left are parts of ticks: each takes the mixture that is best for the first priority.
+        left are parts of ticks: each takes the mixture after which least is missing.
     """
     found = np.zeros((len(joint.vehicles), joint.ticks))
     leaves = np.array([problem.deadlines[0].end for problem in joint.vehicles])
-    by_rank = np.lexsort((leaves, np.array(joint.ranks)))
+    parts: list[tuple[int, list[Array]]] = []
     for group, size in enumerate(shared.sizes):
         mixtures = _mixtures(joint, shared, ticks, group)
         whole = [int(times + SAME_TICKS) for times, _ in mixtures]
@@ -223,15 +231,21 @@ def currents_of_ticks(joint: JointProblem, shared: SharedTicks, ticks: Array) ->
             for count, (_, amps) in zip(whole, mixtures, strict=True)
             for row in _in_steady_currents(shared.bounds, group, amps, count, leaves)
         ]
+        places = np.flatnonzero(shared.group_of == group)
+        found[:, places[: len(rows)]] = np.array(rows).reshape(-1, len(found)).T
         ends = np.cumsum([max(0.0, k - n) for n, (k, _) in zip(whole, mixtures, strict=True)])
         begins = np.concatenate(([0.0], ends[:-1]))
         for tick in range(size - len(rows)):
-            parts = np.minimum(ends, tick + 1) - np.maximum(begins, tick)
-            usable = [mixtures[place][1] for place in np.flatnonzero(parts > SAME_TICKS)]
-            rows += sorted(usable, key=lambda amps: tuple(amps[by_rank]))[-1:]
-        places = np.flatnonzero(shared.group_of == group)[: len(rows)]
-        found[:, places] = np.array(rows).reshape(-1, len(found)).T
-    return np.maximum(found, owed_to_runs(joint))
+            share = np.minimum(ends, tick + 1) - np.maximum(begins, tick)
+            usable = [mixtures[place][1] for place in np.flatnonzero(share > SAME_TICKS)]
+            parts.append((int(places[len(rows) + tick]), usable))
+    found = np.maximum(found, owed_to_runs(joint))
+    for tick, usable in parts:
+        trials = np.repeat(found[np.newaxis], len(usable), axis=0)
+        for trial, amps in zip(trials, usable, strict=True):
+            trial[:, tick] = amps
+        found = min(trials, key=shortages, default=found)
+    return found
 
 
 def _mixtures(
@@ -265,7 +279,7 @@ def _in_steady_currents(
     planes = np.vstack((np.eye(len(amps)), -np.eye(len(amps)), bounds.weights))
     room = np.maximum(FITS_AMPS, np.concatenate((high, -low, left)) - planes @ steady)
     pace = planes @ other
-    needed = np.where(pace > count * FITS_AMPS, pace / room, 0.0).max(initial=0.0)
+    needed = np.where(pace > FITS_AMPS, pace / room, 0.0).max(initial=0.0)
     last = min(count, int(np.ceil(needed - SAME_TICKS)))
     rest = np.clip(steady + other / max(1, last), low, high)
     return [steady] * (count - last) + [rest] * last
@@ -283,7 +297,10 @@ def _raise_evenly(
         used = weights @ rising
         steps = (left - weights @ amps)[used > 0] / used[used > 0]
         step = min((high - amps)[rising].min(), steps.min(initial=np.inf))
-        if step < 1 and rising.sum() > 1:  # what is left to one alone
-            members = members & (np.arange(len(amps)) == rising.argmax())
-        else:
-            amps[rising] += np.floor(step) if step >= 1 and rising.sum() > 1 else step
+        if rising.sum() > 1 and step >= 1:
+            amps[rising] += np.floor(step)
+        else:  # what is left to one alone
+            one = rising.argmax()
+            mine = weights[:, one] > 0
+            rooms = (left - weights @ amps)[mine] / weights[mine, one]
+            amps[one] += min(high[one] - amps[one], rooms.min(initial=np.inf))

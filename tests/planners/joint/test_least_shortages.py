@@ -95,7 +95,8 @@ def _car(ticks: int, missing_amp_ticks: float, **changes: object) -> PlanningPro
 
 
 def _behind(amps: float, *vehicles: PlanningProblem, **more: object) -> JointProblem:
-    limit = SharedLimit((1.0,) * len(vehicles), np.full(30, amps))
+    ticks = max(problem.ticks for problem in vehicles)
+    limit = SharedLimit((1.0,) * len(vehicles), np.full(ticks, amps))
     return JointProblem(vehicles, (limit,), **more)  # type: ignore[arg-type]
 
 
@@ -124,6 +125,17 @@ def test_a_run_in_progress_goes_on_where_all_is_needed() -> None:
     joint = _behind(40.0, relay, runs)
     assert least_shortages(joint).currents[1, :3].tolist() == [32.0] * 3
     assert _first(joint).plans[1].on[:3].all()
+
+
+def test_a_relay_takes_whole_ticks() -> None:
+    """It needs 6.5 ticks, and so takes 7 from the fuse; another of its priority makes up for it."""
+    relay = replace(_car(8, 16.0 * 6.53), highest_amps=np.full(8, 16.0), min_amps=None)
+    vehicles = (relay, _car(14, 302.6), _car(10, 326.5))
+    limits = SharedLimit((0.23,) * 3, np.full(14, 17.9)), SharedLimit((1.0,) * 3, np.full(14, 58.0))
+    joint = JointProblem(vehicles, limits, priorities=(1, 1, 2))
+    exact = least_shortages_together(joint, 10.0)
+    assert exact is not None
+    assert _ticks_more(joint, _first(joint).shortages_kwh, exact) == 0
 
 
 def test_a_taper_is_minded() -> None:
