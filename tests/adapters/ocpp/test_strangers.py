@@ -25,8 +25,6 @@ from tests.support.ocpp_equipment import PASSWORD, authorization
 from tests.support.waiting import patience, wait_until
 
 STRANGER = "127.0.0.2"
-CROWD = 80
-"""Connections at a time: from 100 on the system puts some off for seconds (asyncio's backlog)."""
 
 
 def handshake(password: str, path: str = "/driveway-1") -> bytes:
@@ -109,17 +107,12 @@ def test_an_address_has_one_password_looked_at_at_a_time(
 
 def test_many_connections_that_say_nothing(world: World) -> None:
     """1,200 of them: only 64 stay open, and equipment connects beside them."""
-    with ExitStack() as closing:
-        strangers: list[socket.socket] = []
-
-        def are_closed() -> bool:
-            return sum(not has_ended(each) for each in strangers) <= MOST_WAITING
-
-        for _ in range(1_200 // CROWD):
-            wait_until(are_closed, what="the others are closed")
-            strangers += closing.enter_context(half_open(world, CROWD))
+    with half_open(world, 1_200) as strangers:
         assert world.ready().boot().status == "Accepted"
-        wait_until(are_closed, what="the others are closed")
+        wait_until(
+            lambda: sum(not has_ended(each) for each in strangers) <= MOST_WAITING,
+            what="the others are closed",
+        )
         assert sum(not has_ended(each) for each in strangers) >= MOST_WAITING - 1
         assert world.ready().boot().status == "Accepted"
 
