@@ -36,6 +36,7 @@ from planners.solver.problem import NEED_TOLERANCE_KWH, Floor
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from datetime import datetime
 
     from config.household.household_file import Hours, HouseholdFile
     from planners.plan.plan import Period
@@ -130,26 +131,29 @@ def explained(draft: Draft) -> Plan:
 
 def _carbon_shift(draft: Draft) -> CarbonShift | None:
     """Compare a plan that counts carbon with the one that would be made without, by solving it."""
-    horizon, carbon = draft.horizon, draft.horizon.prices.carbon
-    if carbon is None or not carbon.has_price or not draft.plan.periods:
+    plan, horizon, carbon = draft.plan, draft.horizon, draft.horizon.prices.carbon
+    if carbon is None or not carbon.has_price or not plan.periods:
         return None
     free = horizon.prices.with_carbon(carbon.as_free())
-    sums = []
-    for plan in (draft.plan, draft_plan(horizon.file, free, horizon.situation).plan):
-        nights = [plan.periods, *(night.periods for night in plan.later)]
-        periods = [period for night in nights for period in night]
-        sums.append(
-            (
-                sum(period.cost for period in periods),
-                sum(period.carbon_kg for period in periods),
-                sum(period.kwh for period in periods),
-                [(period.start, period.end, period.amps) for period in periods],
-            )
-        )
-    (cost, kg, kwh, charged), (least_cost, other_kg, other_kwh, other_charged) = sums
+    cheapest = draft_plan(horizon.file, free, horizon.situation).plan
     return CarbonShift(
-        kg, charged != other_charged, cost - least_cost, other_kg - kg, other_kwh - kwh
+        moved=_charged(plan.periods) != _charged(cheapest.periods),
+        moved_later=[_charged(night.periods) for night in plan.later]
+        != [_charged(night.periods) for night in cheapest.later],
+        more_money=plan.cost - cheapest.cost,
+        less_kg=cheapest.carbon_kg - plan.carbon_kg,
+        less_kwh=cheapest.energy_kwh - plan.energy_kwh,
     )
+
+
+def _charged(periods: Sequence[Period]) -> list[tuple[datetime, datetime, float]]:
+    """Join periods of one current, whatever they cost or cause."""
+    runs: list[tuple[datetime, datetime, float]] = []
+    for period in periods:
+        is_same = bool(runs) and runs[-1][1:] == (period.start, period.amps)
+        start = runs.pop()[0] if is_same else period.start
+        runs.append((start, period.end, period.amps))
+    return runs
 
 
 def _hours_that_limit(horizon: Horizon, window: Window) -> Hours | None:

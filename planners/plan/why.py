@@ -61,18 +61,19 @@ USUAL_AMPS = 32
 class CarbonShift:
     """How a plan that counts carbon differs from the cheapest one without.
 
+    All figures are those of the time before the next departure.
+
     Attributes
     ----------
-    kg : float
-        The carbon of the plan, later nights included [kg CO2e].
-    moved : bool
-        Whether it charges at other times, or another amount.
+    moved, moved_later : bool
+        Whether it charges at other times, or another amount: before the next departure, and in the
+        nights after it.
     more_money, less_kg, less_kwh : float
         What it costs more [currency], causes less [kg CO2e] and buys less [kWh].
     """
 
-    kg: float
     moved: bool
+    moved_later: bool
     more_money: float
     less_kg: float
     less_kwh: float
@@ -197,10 +198,12 @@ def _carbon(plan: Plan, window: Window, shift: CarbonShift, file: HouseholdFile)
     """Say what carbon the plan causes, and whether its price moved the charge."""
     price = file.carbon.price_per_tonne if file.carbon else 0.0
     counted = f"Carbon at {_money(price, plan)} a tonne ({plan.carbon_kind})"
-    nights = "It and the later nights cause" if plan.later else "It causes"
-    amount = f"{nights} {shift.kg:.1f} kg CO2e"
+    amount = f"It causes {plan.carbon_kg:.1f} kg CO2e"
     if not shift.moved:
-        yield f"{counted} changes nothing in the plan. {amount}."
+        where = (
+            "before this departure, only in later nights" if shift.moved_later else "in the plan"
+        )
+        yield f"{counted} changes nothing {where}. {amount}."
     else:
         for_less = ""
         if abs(shift.less_kwh) >= LEAST_SHOWN_KWH:

@@ -149,6 +149,22 @@ def test_a_price_too_low_changes_nothing_and_that_is_said() -> None:
     )
 
 
+def test_a_later_night_that_carbon_moves_is_not_called_this_one() -> None:
+    """With half an hour left every minute is used, whatever carbon costs."""
+    leaves = {"need_percent": 60.0, "returns": "18:00"}
+    file = household(leaves=leaves, car={"daily_distance_km": 60.0, "kwh_per_100km": 16.0})
+    prices = known(file, CLEAN_AT_FOUR, days=3)
+    now = EVENING + timedelta(hours=12, minutes=20)
+    departures = departures_to_plan(file, "hatchback", now, now + timedelta(days=3))
+    plan = make_plan(file, prices, Situation(now, 40.0, departures[0], later=departures[1:2]))
+    assert [period.band for period in plan.later[0].periods] == ["early"]
+    assert plan.why[1] == (
+        "Carbon at NZD 120.00 a tonne (average) changes nothing before this departure, only in"
+        f" later nights. It causes {plan.carbon_kg:.1f} kg CO2e."
+    )
+    assert plan.carbon_kg < 1
+
+
 def drawn(rng: random.Random) -> tuple[list[float], dict[str, Any]]:
     """Draw intensities, and what the equipment can do."""
     level = rng.choice((60.0, 300.0, 600.0))
