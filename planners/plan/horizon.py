@@ -359,7 +359,11 @@ def horizon_of(
         situation.departures[-1].ready_by,
         tick_minutes or _tick_minutes(file),
         partial(_amps_allowed, file, situation),
-        [*(each.ready_by for each in situation.departures), *edges, *_changes(situation)],
+        [
+            *(each.ready_by for each in situation.departures if each.ready_by > situation.now),
+            *edges,
+            *_changes(situation),
+        ],
         least_minutes=least_minutes,
         surplus=surplus_of(file, prices, situation),
     )

@@ -104,17 +104,19 @@ def levels_of(
         Battery energies of each span, ascending [kWh].
     """
     if problem.model.taper:
-        parts = (
-            1 if _one_ladder(problem) else _taper_parts(problem, _rungs(problem, spans[0]), most)
-        )
+        parts = 1 if _one_ladder(problem) else _taper_parts(problem, spans, most)
         found = [_climbed(problem, span, parts, from_lowest=span is spans[0]) for span in spans]
     else:
         found = _lattice(problem, spans, most)
     return [_with_targets(levels, span) for levels, span in zip(found, spans, strict=True)]
 
 
-def _taper_parts(problem: PlanningProblem, rungs: int, most: int) -> int:
+def _taper_parts(problem: PlanningProblem, spans: Sequence[DepartureSpan], most: int) -> int:
     """Return into how many levels a tick's energy is cut."""
+    rungs = _rungs(problem, spans[0], from_lowest=True)
+    # The first span may have few ticks, or none; the others are climbed to the top.
+    longest = max((_rungs(problem, span, from_lowest=False) for span in spans[1:]), default=rungs)
+    rungs = max(rungs, longest // 2)
     parts = max(1, min(TAPER_PARTS, most // rungs))
     if problem.surplus_kw is None or problem.min_amps is None:
         return parts
@@ -140,8 +142,8 @@ def _with_targets(levels: NDArray[np.float64], span: DepartureSpan) -> NDArray[n
 # --- a taper -------------------------------------------------------------------------------------
 
 
-def _rungs(problem: PlanningProblem, span: DepartureSpan) -> int:
-    return max(1, len(_climbed(problem, span, 1, from_lowest=True)))
+def _rungs(problem: PlanningProblem, span: DepartureSpan, *, from_lowest: bool) -> int:
+    return max(1, len(_climbed(problem, span, 1, from_lowest=from_lowest)))
 
 
 def _climbed(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from dataclasses import replace
 from datetime import timedelta
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
@@ -10,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from config.files.price_series import PricePoint
-from planners.plan.horizon import Situation, departures_known
+from planners.plan.horizon import Situation, departures_known, horizon_of
 from planners.plan.planning import make_plan
 from planners.rates.prices import prices_of
 from tests.planners.households import band, bands, series
@@ -219,3 +220,15 @@ def test_the_last_minutes_before_the_departure_are_used_in_several_nights_too() 
     assert first.ready_by - two.periods[-1].end < timedelta(minutes=1)
     assert two.cost == pytest.approx(one.cost)
     assert two.why[0] == one.why[0]
+
+
+def test_a_departure_that_has_passed_makes_no_tick_shorter() -> None:
+    """A plan may begin after one, as where a person asked to wait past it."""
+    file = DemoHousehold(leaves={"need_percent": 60.0}).file()
+    prices, now = prices_of(file, {}), utc("2026-06-03T21:00")
+    (leaves, *_) = departures_known(file, prices, "hatchback", now)
+    passed = replace(
+        leaves, instant=now - minutes(207), ready_by=now - minutes(222), need_percent=40.0
+    )
+    horizon = horizon_of(file, prices, Situation(now, 50.0, passed, later=(leaves,)))
+    assert horizon.window.tick_minutes == 5

@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 
 from planners.power.charging import ChargeModel
-from planners.solver.exact import solve
+from planners.solver.exact import most_levels, solve
+from planners.solver.levels import levels_of, spans_of
 from planners.solver.problem import LONG_AT_REST, Deadline, PlanningProblem, SwitchingState
 from tests.planners.solver.claims import slack_kwh, slack_money
 from tests.planners.solver.enumerate_currents import cheapest_on_grid
@@ -122,3 +123,25 @@ def test_a_taper_above_all_that_is_wanted_changes_nothing_in_several_nights(
     tapers = solve(replace(problem, model=replace(model, taper=((80.0, 100.0), (100.0, 40.0)))))
     assert tapers.reaches_kwh == pytest.approx(plain.reaches_kwh, abs=0.02)
     assert tapers.cost - tapers.worth == pytest.approx(plain.cost - plain.worth, abs=0.01)
+
+
+def test_a_first_departure_without_a_tick_leaves_few_levels_to_the_others() -> None:
+    """In later nights a taper is climbed to the top: that took minutes if the first had no time."""
+    ticks = 600
+    problem = PlanningProblem(
+        rates_per_kwh=np.linspace(0.2, 0.1, ticks),
+        highest_amps=np.full(ticks, 20.0),
+        tick_hours=1 / 60,
+        model=ChargeModel(20.0, 1, 230.0, 60.0, 0.9, taper=((75.0, 100.0), (100.0, 30.0))),
+        stored_kwh=30.0,
+        deadlines=(Deadline(0, 42.0, 42.0), Deadline(ticks, 36.0, 60.0)),
+        min_amps=6.0,
+        start_cost=0.05,
+        min_run=20,
+        min_rest=10,
+    )
+    most = most_levels(problem)
+    levels = levels_of(problem, spans_of(problem, [30.0, 36.0]), most)
+    states = ticks * (2 * problem.min_run - 1) * max(map(len, levels))
+    assert states < 20_000_000, "ten million take a second; there were 400 million"
+    assert solve(problem).reaches_kwh[1] == pytest.approx(36.0, abs=0.05)
