@@ -119,6 +119,12 @@ def solve(problem: PlanningProblem) -> Solution:
         return plan
     if problem.floor is not None:
         return solve(replace(problem, floor=None))
+    if len(needs) == 1 or plan_for(needs[0], *[0.0] * len(needs[1:])) is None:
+        # If the levels alone miss the first need, few ticks can be spared: the last ones are.
+        tight = _without_last_ticks(problem)
+        plan = None if tight is None else _in_all_ticks(tight)
+        if plan is not None and plan.reaches_kwh[0] >= needs[0] - NEED_TOLERANCE_KWH:
+            return plan
     reaches = needs_within_reach(problem)
     plan = plan_for(*_lowered(needs, reaches, plan_for))
     if plan is not None:
@@ -175,6 +181,34 @@ def _in_all_ticks(problem: PlanningProblem) -> Solution | None:
     amps[start:], share = later.amps, plan.share.copy()
     share[start:] = later.share
     return solution_of(problem, amps, share)
+
+
+def _without_last_ticks(problem: PlanningProblem) -> PlanningProblem | None:
+    """Leave out the last of what the first need does not take, if the current can be set."""
+    end, model = problem.deadlines[0].end, problem.model
+    if problem.min_amps is None or problem.use_limits:
+        return None
+    usable = problem.highest_amps >= problem.least_amps
+    usable[: problem.rest_left] = usable[end:] = False
+    highest = np.where(usable, problem.highest_amps, 0.0)
+    plan = solution_of(problem, highest, usable.astype(np.float64))
+    kw = plan.metered_kwh / problem.tick_hours
+    gains = model.gained_kw_of(kw) * problem.tick_hours
+    left = problem.deadlines[0].need_kwh - problem.stored_kwh - np.cumsum(gains)
+    places = np.flatnonzero(usable & (gains > 0) & (left <= NEED_TOLERANCE_KWH))
+    if not len(places):
+        return None
+    place = int(places[0])
+    needed_kw = ((left[place] + gains[place]) / problem.tick_hours + model.standby_kw) / (
+        model.efficiency
+    )
+    amps = highest[place] * needed_kw / kw[place]
+    lacking = max(0.0, problem.min_amps - amps)
+    highest[place] = amps + lacking
+    highest[np.flatnonzero(usable[:place])[-1:]] -= lacking
+    highest[place + 1 : end] = 0.0
+    highest[end:] = problem.highest_amps[end:]
+    return replace(problem, highest_amps=highest)
 
 
 def _after_first(problem: PlanningProblem, start: int, reached_kwh: float) -> PlanningProblem:

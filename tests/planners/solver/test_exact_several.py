@@ -190,13 +190,14 @@ def test_a_need_out_of_reach_costs_no_later_one() -> None:
     assert best.short_kwh[2] == pytest.approx(0.08, abs=0.01)
 
 
-@pytest.mark.parametrize("more_kwh", [0.0, 0.5])
+@pytest.mark.parametrize("more_kwh", [-0.1, 0.0, 0.5])
 def test_a_first_need_that_takes_every_tick_is_met_whatever_the_currents(more_kwh: float) -> None:
     """Odd currents have no common levels; rounded to those that there are, much is missing."""
     amps = np.concatenate((np.random.default_rng(3).uniform(7.0, 11.0, 120), np.full(40, 16.0)))
     model = ChargeModel(16.0, 1, 230.0, 60.0, 0.9)
     most = 5.0 + float(amps[:120].sum()) * 0.23 * 0.9 / 12
     first = Deadline(120, most + more_kwh, most + more_kwh, return_tick=130, trip_kwh=10.0)
+    most += min(0.0, more_kwh)
     problem = PlanningProblem(
         rates_per_kwh=np.concatenate((np.full(145, 0.3), np.full(15, 0.1))),
         highest_amps=amps,
