@@ -69,6 +69,7 @@ from daemon.control.leaving_late import GOES_ON, leaves_late
 from daemon.control.nightbook import LAST_READING, account_for, lowered_by_load
 from daemon.control.replanning import announce, begins_in_rest, plan
 from daemon.control.state import (
+    AWAY,
     FOLLOWS_SURPLUS,
     SKIPPED,
     TOO_LITTLE_SURPLUS,
@@ -520,7 +521,7 @@ def _next(
 def _obstacle(state: PointState) -> str | None:
     """Give what keeps the vehicle from charging, whatever is planned or asked for."""
     if not state.plugged_in:
-        return "no vehicle is plugged in"
+        return AWAY
     if state.pilot in FAULTS:
         return f"the charge point reports a fault (pilot state {state.pilot})"
     return "the vehicle has ended its charge by itself" if state.stopped_itself else None

@@ -37,6 +37,9 @@ FLOWING_WATTS = 100
 SKIPPED: Final = "a person asked to skip this"
 """The reason of a stop that a person asked for."""
 
+AWAY: Final = "no vehicle is plugged in"
+"""The reason of a stop while no vehicle is connected."""
+
 FOLLOWS_SURPLUS: Final = "it follows what the roof leaves over"
 """The reason of a start whose current is that of the live surplus."""
 

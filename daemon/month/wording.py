@@ -14,7 +14,6 @@ from daemon.control.alerts import (
     NO_RATE,
     NO_READING,
     OUT_OF_REACH,
-    PRICES_ENDED,
 )
 from daemon.presentation.figures import local_time
 from planners.accounts.money import format_money, round_money
@@ -23,7 +22,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from decimal import Decimal
 
-    from daemon.night_log.month import AlertRow, Month, NightRow, StayRow
+    from daemon.night_log.month import AlertRow, Month, NightRow, StayRow, TooLittleTime
 
 ROUNDING = (
     "Each night's cost is rounded by itself, a half to the even unit; the month's cost is the sum"
@@ -32,13 +31,11 @@ ROUNDING = (
 )
 AS_OF = "%a %d %b %Y %H:%M"
 _OF_NEED = {OUT_OF_REACH}
-_REASONS = {NO_POWER, ENDED_SHORT, NO_READING, OUT_OF_REACH, NO_RATE, PRICES_ENDED}
+_REASONS = {NO_POWER, ENDED_SHORT, NO_READING, OUT_OF_REACH, NO_RATE}
 HOUR = timedelta(hours=1)
 
 LATE_HOURS = 6
 """A vehicle that was there for less came late."""
-
-LONG_HOURS = 24
 
 
 def difference_words(extra: Decimal, currency: str) -> str:
@@ -119,13 +116,11 @@ def why_short(month: Month, row: NightRow) -> str:
     alerts = [a for a in month.alerts if a.code in _REASONS and a.code != OUT_OF_REACH]
     sentences: list[str] = []
     for stay in short:
-        reasons = dict.fromkeys(a.message for a in alerts if _stay_at(a, row) is stay)
-        if stay.skipped_at is not None:
-            since = local_time(stay.skipped_at, zone, "%a %H:%M")
-            reasons = {f"Somebody had asked not to charge, from {since} on.": None, **reasons}
+        of_its_time = [*_of_its_time(stay, zone)]
+        raised = [a.message for a in alerts if _stay_at(a, row) is stay]
+        reasons = dict.fromkeys([*of_its_time, *raised])
         which = f"For {_leaves(stay, zone)} it" if len(row.departures) > 1 else "It"
-        sentences += [_missing(stay, which), *_plugged_in_late(stay, zone)]
-        sentences += reasons or ([] if _hours_there(stay) < LATE_HOURS else [_from_record(stay)])
+        sentences += [_missing(stay, which), *(reasons or [_from_record(stay)])]
     return " ".join(sentences)
 
 
@@ -141,16 +136,35 @@ def _missing(stay: StayRow, which: str) -> str:
     return f"{had}: {kwh:.1f} kWh were missing." if kwh else f"{had}."
 
 
-def _hours_there(stay: StayRow) -> float:
-    return (stay.departure - stay.plugged_since) / HOUR if stay.departure and stay.starts else inf
-
-
-def _plugged_in_late(stay: StayRow, zone: ZoneInfo) -> Iterator[str]:
-    """Say that a vehicle was there for a short time only, whatever else happened."""
-    hours = _hours_there(stay)
-    if hours < LATE_HOURS:
-        at = local_time(stay.plugged_since, zone, "%a %H:%M")
+def _of_its_time(stay: StayRow, zone: ZoneInfo) -> Iterator[str]:
+    """Say what its time lacked: it came late or left early, or somebody asked for too much."""
+    form, hours = "%a %H:%M", inf
+    if stay.departure is not None and stay.arrived and stay.starts:
+        hours = (stay.departure - stay.plugged_since) / HOUR
+    came_late = hours < LATE_HOURS
+    if came_late:
+        at = local_time(stay.plugged_since, zone, form)
         yield f"It was plugged in only at {at}, {hours:.1f} hours before the departure."
+    if stay.departure is not None and stay.left_early_at is not None:
+        at, early = local_time(stay.left_early_at, zone, form), stay.departure - stay.left_early_at
+        yield f"It was unplugged at {at}, {early / HOUR:.1f} hours before the departure."
+    if stay.skipped_at is not None:
+        since = local_time(stay.skipped_at, zone, form)
+        yield f"Somebody had asked not to charge, from {since} on."
+    short = stay.too_little_time
+    if short is not None and (short.asked or not came_late):
+        yield _too_little_time(short, zone, form)
+
+
+def _too_little_time(short: TooLittleTime, zone: ZoneInfo, form: str) -> str:
+    asked = f", when somebody asked for {short.need_percent:.0f} %" if short.asked else ""
+    since = local_time(short.at, zone, form)
+    words = f"There was too little time from {since} on{asked}, with {short.soc_percent:.0f} %"
+    if short.ready is None:
+        return f"{words}."
+    amps = "" if short.amps is None else f" at {short.amps:g} A"
+    ready = local_time(short.ready, zone, form)
+    return f"{words}; without a pause{amps} it would have taken until {ready}."
 
 
 def _from_record(stay: StayRow) -> str:
@@ -158,7 +172,4 @@ def _from_record(stay: StayRow) -> str:
         return "Charging never started."
     if stay.departure is None:
         return "No departure was known."
-    hours = (stay.departure - stay.plugged_since).total_seconds() / 3600
-    if hours < LONG_HOURS:
-        return f"It was plugged in {hours:.1f} hours before the departure."
     return "The record does not show why."

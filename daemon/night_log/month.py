@@ -75,6 +75,32 @@ class EnergyFlow:
 
 
 @dataclass(frozen=True, slots=True)
+class TooLittleTime:
+    """The first plan that could not reach a need in the time that was left.
+
+    Attributes
+    ----------
+    at : datetime
+        When it was made; UTC.
+    asked : bool
+        Whether a person had asked for the need just then.
+    soc_percent, need_percent : float
+        What the battery held, and what was needed.
+    amps : float or None
+        Its current, if it is the same throughout [A].
+    ready : datetime or None
+        When charging without a pause would have met the need; UTC.
+    """
+
+    at: datetime
+    asked: bool
+    soc_percent: float
+    need_percent: float
+    amps: float | None
+    ready: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
 class StayRow:
     """A vehicle's time at a charge point in one night, up to its departure.
 
@@ -96,8 +122,14 @@ class StayRow:
         Energy at the meter that the need lacked; None if unknown [kWh].
     starts : int
         How often charging started.
+    arrived : bool
+        Whether it was plugged in at `plugged_since`; else it had been there before.
     skipped_at : datetime or None
-        When a stop began that a person had asked for, if it was short and there was one.
+        When a stop began that a person had asked for, if it was short for that.
+    left_early_at : datetime or None
+        When it left, if it was short and left well before the departure.
+    too_little_time : TooLittleTime or None
+        From when on the time was too short, if it was short for that.
     """
 
     vehicle: str
@@ -110,7 +142,10 @@ class StayRow:
     need_met: bool
     missing_kwh: float | None
     starts: int
+    arrived: bool = True
     skipped_at: datetime | None = None
+    left_early_at: datetime | None = None
+    too_little_time: TooLittleTime | None = None
 
 
 @dataclass(frozen=True, slots=True)

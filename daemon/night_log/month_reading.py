@@ -14,9 +14,10 @@ from adapters.ledger.ledger import open_ledger
 from adapters.ledger.rows import BROKER_BACK
 from config.fields.distance import KM_PER_MILE
 from config.files.errors import TariffError, UsageError
-from daemon.control.state import SKIPPED
+from daemon.control.state import AWAY
 from daemon.night_log.month import AlertRow, EnergyFlow, Month
 from daemon.night_log.night_rows import night_row, rates_of_night
+from daemon.night_log.short_stays import left_early_at, skipped_at, too_little_time
 from daemon.nights.account import missing_kwh
 from daemon.nights.cost_by_component import cost_by_component
 from daemon.nights.home_peaks import month_bill
@@ -215,14 +216,28 @@ def _night_rows(
 
 
 def _short_stay(house: House, ledger: LedgerReader, row: NightRow, stay: StayRow) -> StayRow:
-    """Add whether a person had asked to stop; and what was missing, if it is not recorded."""
+    """Add what the ledger shows of why it was short; and what was missing, if not recorded."""
     kwh, soc = stay.missing_kwh, stay.soc_after_percent
     if kwh is None and soc is not None:  # by an earlier version
         kwh = missing_kwh(house, stay.vehicle, stay.need_percent - soc)
-    end = min(stay.departure or row.closed_at, row.closed_at)
-    commands = ledger.commands_between(row.charge_point, stay.plugged_since, end)
-    skipped = (command.at for command in commands if command.why == SKIPPED)
-    return replace(stay, missing_kwh=kwh, skipped_at=next(skipped, None))
+    since, end = stay.plugged_since, min(stay.departure or row.closed_at, row.closed_at)
+    commands = ledger.commands_between(row.charge_point, since, end)
+    plans = ledger.plans_between(row.charge_point, since, end)
+    before = ledger.command_before(row.charge_point, since)
+    arrived = before is None or before.why == AWAY
+    plan_before = None if arrived else ledger.plan_before(row.charge_point, since)
+    if plan_before is not None:
+        plans = (plan_before, *plans)
+    requests = ledger.requests_since(row.charge_point, since)
+    departures = () if stay.departure is None else (stay.departure,)
+    return replace(
+        stay,
+        missing_kwh=kwh,
+        arrived=arrived,
+        skipped_at=skipped_at(commands, plans, end),
+        left_early_at=left_early_at(commands, stay.departure) if stay.departure else None,
+        too_little_time=too_little_time(plans, requests, departures),
+    )
 
 
 def _flows(

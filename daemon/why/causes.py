@@ -7,13 +7,14 @@ alerts, requests and the meter say the rest.
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 from adapters.clocks.instants import parse_instant
 from daemon.control.alerts import ENDED_SHORT, NO_DEPARTURE, NO_RATE
 from daemon.control.nightbook import LEAVES_WITHIN
 from daemon.control.state import SKIPPED
-from daemon.nights.stays import recorded_stays
+from daemon.night_log.short_stays import ON_TIME, skip_cost_the_need, too_little_time
+from daemon.nights.stays import has_enough, recorded_stays
 from daemon.presentation.figures import kwh_text
 from daemon.why.evidence import Cause, alerts_of, spans_because
 from daemon.why.history import SHORTEST_OUTAGE, Outage, TimeSpan
@@ -33,9 +34,6 @@ if TYPE_CHECKING:
     from adapters.ledger.rows import StoredPlan
     from daemon.why.wording import NightHistory
 
-ON_TIME: Final = timedelta(minutes=5)
-"""A vehicle that leaves no earlier than this before its departure leaves on time."""
-
 
 def causes_of_nothing(history: NightHistory) -> tuple[Cause, ...]:
     """Find why nothing was charged, the clearest cause first; empty if unknown."""
@@ -51,7 +49,8 @@ def causes_of_nothing(history: NightHistory) -> tuple[Cause, ...]:
 def causes_of_shortfall(history: NightHistory) -> tuple[Cause, ...]:
     """Find why the vehicle had less than it needed; empty if unknown."""
     checks: tuple[Callable[[NightHistory], Iterator[Cause]], ...] = (
-        _too_late, no_answer, nobody_listened, faults, over_current, _skipped, _ended_itself, fuse,
+        _too_late, no_answer, nobody_listened, faults, over_current, _skipped_too_long,
+        _ended_itself, fuse,
         lowered_by_load, _nothing_planned, _outages, _left_before,
     )  # fmt: skip
     return tuple(cause for check in checks for cause in check(history))
@@ -72,26 +71,32 @@ def _no_vehicle(history: NightHistory) -> Iterator[Cause]:
 
 
 def _too_late(history: NightHistory) -> Iterator[Cause]:
-    """Check whether even the first plan of a stay could not reach the need."""
+    """Check whether the time was too short from the first plan of a stay on, or from a wish on."""
+    night = history.night
+    stays = recorded_stays(night.record) if night.record is not None else ()
+    missed = [each.departure for each in stays if each.departure and not has_enough(each)]
     for stay in history.stays:
-        first = next((p for p in history.night.plans if stay.start <= p.made_at < stay.end), None)
-        if first is None or not first.body["shortfall_kwh"]:
-            continue
         # One that was there a moment ago did not come late, nor one that is assumed to be there.
         breaks = (stay.start - other.end for other in history.stays if other is not stay)
         was_there = any(timedelta(0) <= each <= ON_TIME for each in breaks)
-        came_late = stay.start > history.night.begins and not was_there
-        ready = first.body.get("earliest_ready")
-        point = history.house.file.charge_points.get(history.night.charge_point)
+        came_late = stay.start > night.begins and not was_there
+        plans = [plan for plan in night.plans if stay.start <= plan.made_at < stay.end]
+        if stay.start <= night.begins and night.plan_before is not None:
+            plans = [night.plan_before, *plans]
+        short = too_little_time(plans, night.requests, missed)
+        if short is None:
+            continue
+        came_late = came_late and not short.asked
+        point = history.house.file.charge_points.get(night.charge_point)
         by_hours = point is not None and point.plugged_in is not None
         way = "whenever it is plugged in" if by_hours else "without a pause"
-        until = (
-            f"; {way} it would have taken until {history.at(parse_instant(ready))}" if ready else ""
-        )
-        soc = f"with {first.body['soc_percent']:.0f} %"
+        ready = short.ready
+        until = f"; {way} it would have taken until {history.at(ready)}" if ready else ""
+        soc = f"with {short.soc_percent:.0f} %"
         words = f"the vehicle was plugged in only at {history.at(stay.start)}, {soc}"
         if not came_late:
-            words = f"there was too little time from {history.at(first.made_at)} on, {soc}"
+            asked = f", when somebody asked for {short.need_percent:.0f} %" if short.asked else ""
+            words = f"there was too little time from {history.at(short.at)} on{asked}, {soc}"
         yield Cause("plugged-in-late" if came_late else "too-little-time", words + until)
         return
 
@@ -140,8 +145,18 @@ def _ended_itself(history: NightHistory) -> Iterator[Cause]:
 # --- people, plans and the daemon -------------------------------------------------------------
 
 
-def _skipped(history: NightHistory) -> Iterator[Cause]:
-    spans = spans_because(history, SKIPPED)
+def _skipped_too_long(history: NightHistory) -> Iterator[Cause]:
+    """Check whether what somebody asked to skip left too little time."""
+    plans = history.night.plans
+    for span in spans_because(history, SKIPPED):
+        stay = next((each for each in history.stays if each.meets(span)), None)
+        if stay is not None and skip_cost_the_need(plans, span.end, stay.end):
+            yield from _skipped(history, span)
+            return
+
+
+def _skipped(history: NightHistory, span: TimeSpan | None = None) -> Iterator[Cause]:
+    spans = spans_because(history, SKIPPED) if span is None else [span]
     if not spans:
         return
     night = history.night

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from adapters.ledger.rows import BROKER_BACK
 from daemon.control.alerts import NO_BROKER
 from daemon.control.learning import CONNECTED, FAULTS
-from daemon.control.state import FLOWING_WATTS, LONGEST_GAP
+from daemon.control.state import AWAY, FLOWING_WATTS, LONGEST_GAP
 from daemon.service.broker_watch import AWAY_FOR
 
 if TYPE_CHECKING:
@@ -19,9 +19,6 @@ if TYPE_CHECKING:
 
     from adapters.ledger.rows import StoredCommand, StoredReport
     from daemon.why.records import Night
-
-AWAY = "no vehicle is plugged in"
-"""The reason of a command while no vehicle is connected (`daemon.control.controller`)."""
 
 LONGEST_PAUSE = timedelta(minutes=10)
 """A meter that counts in steps may show no rise for this long although power flows."""

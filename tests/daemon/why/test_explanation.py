@@ -635,3 +635,21 @@ def test_without_starts_an_expired_command_shows_an_outage(home: Home) -> None:
     assert outage.start == NIGHT_BEGINS + 30 * MINUTE, "the start expires after half an hour"
     assert outage.end - LEAVES < timedelta(0)
     assert "the daemon was not running from some time after 21:30 until 07:19" in explanation.text
+
+
+def test_a_late_wish_is_the_cause_and_not_a_skip_that_was_cleared(home: Home) -> None:
+    """The skip was over at once, and the plan after it met the need."""
+    with home.place() as place:
+        place.plug_in(60.0)
+        place.ask(skip_until=EVENING + HOUR)
+        place.until(EVENING - 30 * MINUTE)
+        place.ask(clear=True)
+        place.until(LEAVES - 15 * MINUTE)
+        place.ask(need_percent=99)
+        place.leave()
+    explanation = home.why().explanation
+    assert (
+        "because there was too little time from 07:05 on, when somebody asked for 99 %, with"
+        in (explanation.text)
+    )
+    assert "skipped" not in explanation.causes
