@@ -14,6 +14,7 @@ from daemon.night_log.night_rows import average_rate
 from daemon.night_log.notes import ESTIMATED_RATE, OUTSIDE, UNKNOWN
 from daemon.presentation.figures import rate_text, rounded_parts
 from planners.accounts.accounts import exact_kwh
+from planners.accounts.money import round_money
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -107,18 +108,21 @@ class MonthTables:
         Returns
         -------
         list of VehicleCells
-            Energies and costs add up to those of the month, as shown.
+            Each rounded by itself, as the vehicle's own nights are.
         """
         sums = self.month.by_vehicle
         if len(sums) <= 1:
             return []
-        energies = rounded_parts([exact_kwh(each.wh) for each in sums], KWH_PLACES)
-        costs = rounded_parts([each.cost for each in sums], minor_units(self.month.currency))
+        units = minor_units(self.month.currency)
         return [
             VehicleCells(
-                each.vehicle, f"{each.nights}", f"{each.nights_short}", f"{energy}", f"{cost}"
+                each.vehicle,
+                f"{each.nights}",
+                f"{each.nights_short}",
+                f"{exact_kwh(each.wh):.{KWH_PLACES}f}",
+                f"{round_money(each.cost, units)}",
             )
-            for each, energy, cost in zip(sums, energies, costs, strict=True)
+            for each in sums
         ]
 
     def nights(self) -> list[NightCells]:

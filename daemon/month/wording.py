@@ -25,9 +25,9 @@ if TYPE_CHECKING:
     from daemon.night_log.month import AlertRow, Month, NightRow, StayRow, TooLittleTime
 
 ROUNDING = (
-    "Each night's cost is rounded by itself, a half to the even unit; the month's cost is the sum"
-    " of the unrounded nights, rounded once. The costs by other rules are recorded rounded, night"
-    " by night."
+    "The costs of each night and each vehicle are rounded by themselves, a half to the even unit;"
+    " the month's cost is the sum of the unrounded nights, rounded once. The costs by other rules"
+    " are recorded rounded, night by night."
 )
 AS_OF = "%a %d %b %Y %H:%M"
 _OF_NEED = {OUT_OF_REACH}

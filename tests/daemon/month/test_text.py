@@ -102,15 +102,15 @@ def test_alerts_are_said_once_and_not_of_a_need_that_was_met() -> None:
 
 
 def test_each_vehicle_has_a_line_if_there_are_several() -> None:
-    """By hand: 10 and 5.005 kWh of one, 2.5 of the other; parts add up as they are shown."""
+    """By hand: 10 and 5.005 kWh of one, 2.5 of the other; each is rounded by itself."""
     month = full_month()
     first = month.nights[0]
     nights = tuple(
         replace(first, vehicle=vehicle, energy_wh=wh, cost=Decimal(cost), need_met=met)
         for vehicle, wh, cost, met in (
-            ("van", 10_000, "1.932", True),
-            ("hatchback", 2_500, "0.483", True),
-            ("van", 5_005, "1.7555", False),
+            ("van", 10_000, "0.7422", True),
+            ("hatchback", 2_500, "2.1431", True),
+            ("van", 5_005, "0.5", False),
         )
     )
     two = replace(month, nights=nights)
@@ -118,13 +118,14 @@ def test_each_vehicle_has_a_line_if_there_are_several() -> None:
     lines = [line.split() for line in text.splitlines()]
     at = lines.index(["vehicle", "nights", "short", "kWh", "cost"])
     assert lines[at + 1 : at + 3] == [
-        ["hatchback", "1", "0", "2.50", "0.48"],
-        ["van", "2", "1", "15.00", "3.69"],
+        ["hatchback", "1", "0", "2.50", "2.14"],
+        ["van", "2", "1", "15.00", "1.24"],
     ]
     assert [(each["vehicle"], each["cost_exact"]) for each in month_values(two)["by_vehicle"]] == [
-        ("hatchback", Decimal("0.483")),
-        ("van", Decimal("3.6875")),
+        ("hatchback", Decimal("2.1431")),
+        ("van", Decimal("1.2422")),
     ]
+    assert "3.39" in text, "the sum of all, rounded once, is a cent more"
     one = replace(month, nights=nights[:1])
     assert "vehicle" not in {line.split(" ")[0] for line in rich_text(show_month(one)).splitlines()}
 
