@@ -25,7 +25,7 @@ from daemon.why.evidence import (
     starts_with_power,
 )
 from daemon.why.history import TimeSpan
-from daemon.why.plans import hours_of, runs_of
+from daemon.why.plans import RECEIVED_WITHIN, hours_of, reported_by, runs_of
 from daemon.why.power_causes import (
     broker_away,
     estimated,
@@ -36,6 +36,7 @@ from daemon.why.power_causes import (
     went_on,
 )
 from planners.local_time.wished_departures import ready_by_of
+from planners.power.allowed_currents import charge_model
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -193,7 +194,9 @@ def _fills_the_time(history: NightHistory, command: StoredCommand, plan: Mapping
     departure = parse_instant(plan["departure"])
     ready_by = ready_by_of(history.house.file, plan["vehicle"], departure)
     for stay in history.stays:
-        time = TimeSpan(stay.start, min(stay.end, ready_by))
+        # While the daemon did not run there was no choice either.
+        back = [outage.end for outage in history.outages if outage.end <= command.at]
+        time = TimeSpan(max([stay.start, *back[-1:]]), min(stay.end, ready_by))
         if time.start <= command.at < time.end < history.night.upto:
             runs = [found for run in start_runs(history) if (found := run.meets(time))]
             charged = sum((run.end - run.start for run in runs), timedelta(0))
@@ -234,8 +237,28 @@ def _held(history: NightHistory, stay: Stay) -> str:
     when = _left(history, stay)
     needed = f"{stay.need_percent:.0f} % were needed"
     if stay.soc_after_percent is None:
+        now = _held_now(history, stay)
+        if now is not None:
+            at, percent = history.at(now[0]), now[1]
+            return f"At {at} the battery held about {percent:.0f} %, as the meter shows; {needed}."
         return f"How much the battery held at {when} is not known; {needed}."
     return f"At {when} the battery held about {stay.soc_after_percent:.0f} %; {needed}."
+
+
+def _held_now(history: NightHistory, stay: Stay) -> tuple[datetime, float] | None:
+    """Count what a vehicle that has missed its departure holds at the latest reading [percent]."""
+    night, file = history.night, history.house.file
+    reported = reported_by(history, night.upto)
+    in_progress = not (night.closed or night.is_over) and stay.left_at == night.upto
+    if not in_progress or reported is None or reported[0] < stay.plugged_since - RECEIVED_WITHIN:
+        return None
+    if stay.vehicle not in file.vehicles or night.latest is None:
+        return None
+    at, percent, _source = reported
+    model = charge_model(file, stay.vehicle)
+    until = max(at, min(night.latest.at, night.upto))
+    kwh = night.meter.between(at, until)[0] / 1000 * model.full_power_efficiency
+    return until, min(100.0, model.soc_percent(model.stored_kwh(percent) + kwh))
 
 
 def _missed(history: NightHistory, stay: Stay) -> str:

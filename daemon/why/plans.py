@@ -103,7 +103,8 @@ def plan_words(history: NightHistory, plan: StoredPlan) -> str:
     """Say what a plan does: when, how much and for what, from where to where."""
     body = plan.body
     soc, want = f"{body['soc_percent']:.0f} %", f"{body['want_percent']:.0f} %"
-    goal = f"{want} by {history.at(parse_instant(body['departure']))}{_needed(body)}"
+    by = history.at(parse_instant(body["departure"]))
+    goal = f"{want} by {by}{_needed(body)}"
     source = _source(history, plan)
     if not body["periods"] and float(body["want_percent"] - body["soc_percent"]) > NEARLY_PERCENT:
         return f"no charge, though the battery holds {soc}{source} and the target is {goal}"
@@ -112,6 +113,8 @@ def plan_words(history: NightHistory, plan: StoredPlan) -> str:
     short = float(body["want_percent"] - body["reaches_percent"]) > NEARLY_PERCENT
     short = short and not any(_says_what_it_reaches(sentence) for sentence in body["why"])
     ends = f"; it will reach {body['reaches_percent']:.0f} %" if short else ""
+    if float(body["reaches_percent"] - body["want_percent"]) > NEARLY_PERCENT:  # for later nights
+        goal = f"{body['reaches_percent']:.0f} % by {by} ({body['need_percent']:.0f} % needed)"
     return (
         f"{kwh_text(1000 * float(body['energy_kwh']))} {hours_of(history, body)} for"
         f" {history.money(body['cost'])}, from {soc}{source} to {goal}{ends}"
@@ -143,6 +146,18 @@ def _source(history: NightHistory, plan: StoredPlan) -> str:
 
 def _last_reported(history: NightHistory, at: datetime) -> tuple[float, str] | None:
     """Return the last state of charge reported or given by then, with its source."""
+    reported = reported_by(history, at)
+    return reported[1:] if reported is not None else None
+
+
+def reported_by(history: NightHistory, at: datetime) -> tuple[datetime, float, str] | None:
+    """Find the last state of charge reported or given by an instant.
+
+    Returns
+    -------
+    tuple or None
+        When, how much [percent], and its source; None if there was none that night.
+    """
     reported = [
         (report.at, float(report.soc_percent), "vehicle")
         for report in history.night.reports
@@ -153,7 +168,7 @@ def _last_reported(history: NightHistory, at: datetime) -> tuple[float, str] | N
         for request in history.night.requests
         if request.body.get("soc_percent") is not None and request.at <= at
     ]
-    return max(reported)[1:] if reported else None
+    return max(reported, default=None)
 
 
 # --- why it was made --------------------------------------------------------------------------

@@ -653,3 +653,32 @@ def test_a_late_wish_is_the_cause_and_not_a_skip_that_was_cleared(home: Home) ->
         in (explanation.text)
     )
     assert "skipped" not in explanation.causes
+
+
+def test_what_it_holds_while_it_goes_on_after_its_departure_is_counted(tmp_path: Path) -> None:
+    """It was to have 90 % at 07:20, and is still there at 07:35: the meter was read at 07:30."""
+    home = Home(
+        tmp_path, ("need_percent: 60, want_percent: 80, max_rate: 0.20", "need_percent: 90")
+    )
+    with home.place(LEAVES - 3 * HOUR) as place:
+        place.plug_in(35.0)
+        place.until(LEAVES + 15 * MINUTE)
+    text = home.says(LEAVES + 15 * MINUTE)
+    assert "is not known" not in text
+    assert "At 07:30 the battery held about 75 %, as the meter shows; 90 % were needed." in text
+
+
+def test_hours_that_an_outage_left_are_not_called_the_cheapest(tmp_path: Path) -> None:
+    """Three hours of the night rate were lost, and all that was left was needed."""
+    home = Home(
+        tmp_path, ("need_percent: 60, want_percent: 80, max_rate: 0.20", "need_percent: 90")
+    )
+    with home.place() as place:
+        place.plug_in(35.0)
+        place.until(NIGHT_BEGINS + 30 * MINUTE)
+        place.end()
+    with home.place(LEAVES - 4 * HOUR) as place:
+        place.is_there = True
+        place.leave()
+    text = home.says()
+    assert " From 03:20 it charged in nearly all the time available before 07:20." in text

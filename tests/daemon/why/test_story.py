@@ -21,6 +21,7 @@ from adapters.ledger.ledger import open_ledger
 from daemon.control.alerts import OUT_OF_REACH
 from daemon.night_log.night_rows import night_row
 from daemon.presentation.output import rich_text
+from daemon.why.plans import plan_words
 from daemon.why.show_why import show_why
 from tests.daemon.why.nights import LATER, NIGHT, Home, Place
 from tests.daemon.worlds import EVENING, HOUR, LEAVES, MINUTE, NIGHT_BEGINS, NOON, POINT
@@ -123,6 +124,15 @@ driveway: hatchback
   Charging at once would have cost NZD 11.31; charging on a timer would have
   cost NZD 6.15.
 """
+
+
+def test_a_plan_that_charges_for_later_nights_says_what_it_reaches(eventful: Home) -> None:
+    """Only 60 % is wanted by this departure, and the plan goes on to 78 %."""
+    history = eventful.why().history
+    plan = history.night.plans[0]
+    body = plan.body | {"want_percent": Decimal(60), "reaches_percent": Decimal(78)}
+    words = plan_words(history, replace(plan, body=body))
+    assert words.endswith("to 78 % by 07:20 (60 % needed)")
 
 
 def test_the_account_is_the_record(eventful: Home) -> None:
