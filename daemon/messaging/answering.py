@@ -486,11 +486,12 @@ def _effect_sentences(
     when = _when(effect.departure.instant, now, file.zone)
     text, target = _effect(effect, when, file)
     reaches, missing = effect.reaches_percent, effect.missing_kwh
-    if plan is None or effect.departure.instant == plan.departure:
+    at_best = effect.at_best_percent
+    if at_best is None and (plan is None or effect.departure.instant == plan.departure):
         yield f"{text}."
-    elif reaches is None and effect.at_best_percent is not None:
-        most = f"it can reach {effect.at_best_percent:.0f} % at the most"
-        yield f"{text}; it is planned later, but {most}{_lacks(effect)}."
+    elif reaches is None and at_best is not None:
+        later = "" if plan is None else "it is planned later, but "
+        yield f"{text}; {later}it can reach {at_best:.0f} % at the most{_lacks(effect)}."
     elif reaches is None:
         yield f"{text}; it is planned later."
     elif missing is not None:

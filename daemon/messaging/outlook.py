@@ -137,6 +137,9 @@ def effects_of(
     if plan is not None:
         begins = _after_the_planned(coming, planned[-1], house)
         effects = [_at_best(effect, state, now, house, begins) for effect in effects]
+    elif is_charging(state) and goes_on_until(state, house, now) is not None:
+        # What comes next is planned once the vehicle has left, and may be too soon for its need.
+        effects = [_at_best(effect, state, now, house, None) for effect in effects]
     return tuple(effects), len(coming) - len(shown)
 
 

@@ -486,6 +486,22 @@ def test_a_vehicle_that_stays_past_its_wish_goes_on() -> None:
     assert "If it is still there" not in answer(world)
 
 
+def test_a_wish_while_charging_goes_on_after_a_departure_says_what_is_missing() -> None:
+    """Nothing is planned in that hour; 40 minutes at 7.36 kW are 4.9 kWh."""
+    world, soon = at_home(5.0), EVENING + HOUR
+    world.ask(need_percent=100.0, by=soon)
+    world.wait(soon + MINUTE)
+    assert world.state.plan is None
+    world.ask(need_percent=99.0, by=soon + 40 * MINUTE)
+    found = figures(world).departures or ()
+    (wished,) = (each for each in found if each.departure == soon + 40 * MINUTE)
+    assert wished.missing_kwh is not None
+    assert wished.missing_kwh > 30
+    text = answer(world)
+    assert "% at the most: at least" in text
+    assert "planned later" not in text
+
+
 def test_a_later_departure_that_is_missed_counts_the_hour_after_it_too() -> None:
     """It will be charged until it leaves and an hour longer, as the next one would be."""
     world, late = at_home(5.0), LEAVES + 2 * HOUR
