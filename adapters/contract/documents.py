@@ -182,8 +182,9 @@ class NightStay(TypedDict):
     """A vehicle's time at the charge point in one night, up to its departure.
 
     Need and want are 0 until the departure has come. `left_at` is when it left, if it charged on
-    after its departure. `missing_kwh` is the energy at the meter that the need lacked then. Unknown
-    values are null.
+    after its departure, or left before it and another vehicle took its place; then it has no
+    departure. `missing_kwh` is the energy at the meter that the need lacked then. Its own energy
+    and cost are there if several vehicles charged in the night. Unknown values are null.
     """
 
     vehicle: str
@@ -199,6 +200,8 @@ class NightStay(TypedDict):
     missing_kwh: Kwh | None
     planned_cost: Money
     starts: Count
+    energy_kwh: NotRequired[Kwh]
+    cost: NotRequired[Money]
 
 
 class NightCarbonDocument(TypedDict):

@@ -224,7 +224,8 @@ class Stay:
     starts : int
         The number of start commands.
     left_at : datetime or None
-        When it was taken to have left, if that was later than the departure.
+        When it was taken to have left, if that was later than the departure, or if another vehicle
+        took its place before its departure, which is then not known here.
     """
 
     vehicle: str

@@ -360,7 +360,9 @@ def _switch_vehicle(state: PointState, request: Request, house: House) -> PointS
     if name is None or name not in users or name == vehicle_of(state, house.file):
         return state
     # What the night's account knows of the vehicle before is not true of this one.
-    night = state.night and replace(state.night, vehicle=name, soc_before_percent=None)
+    night = state.night
+    if night is not None and (state.plugged_in or night.plugged_since is None):
+        night = replace(night, vehicle=name, soc_before_percent=None)
     # A wish belongs to the vehicle: what is to charge at once is the one that was there before.
     wishes = replace(state.wishes, charge_now=state.wishes.charge_now and not state.plugged_in)
     return replace(

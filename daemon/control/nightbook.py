@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import timedelta
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 from config.fields.value_types import WATT_HOURS_PER_KWH
 from daemon.control.alerts import ClearedBy, clear_alerts
@@ -12,6 +12,7 @@ from daemon.control.events import CloseNight, LoweredByLoad, NightFacts, Stay
 from daemon.control.leaving_late import leaves_late
 from daemon.control.state import (
     ActualShare,
+    Gap,
     OpenNight,
     counted_soc_percent,
     register_wh_at,
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from daemon.control.events import Action
-    from daemon.control.state import House, PointState
+    from daemon.control.state import House, PointState, SocSource
     from planners.local_time.departures import DepartureAt
     from planners.plan.plan import Plan
 
@@ -90,6 +91,7 @@ def account_for(
         state = replace(state, night=OpenNight(tonight, vehicle, now), plan_stale=True)
     elif state.night is not None:
         night = _after_departure(state, state.night, vehicle, now)
+        night = _by_vehicle(state, night, vehicle, now)
         state = state if night is state.night else replace(state, night=night)
     night = state.night
     if night is not None and night.accounted_wh is None and state.register is not None:
@@ -261,6 +263,66 @@ def _after_departure(
         return night
     late = replace(last, starts=last.starts + night.starts)
     return _without_stay(replace(night, stays=(*night.stays[:-1], late)))
+
+
+def _by_vehicle(
+    state: PointState, night: OpenNight, vehicle: str | None, now: datetime
+) -> OpenNight:
+    """End the stay of a vehicle that was unplugged once another one is known to be there."""
+    # The same vehicle may be back from an errand, and a person may say later which one it is: what
+    # was known at the unplugging is kept, so that the stay can still end then, or go on after all.
+    gap = night.gap
+    if night.plugged_since is None:
+        return night
+    if not state.plugged_in:
+        return night if gap is not None and gap.ends is None else _with_gap(night, now)
+    if gap is None or vehicle is None:
+        return night
+    if gap.ends is None:
+        wh = None if state.register is None else state.register.register_wh
+        gap = replace(gap, ends=now, ends_wh=wh)
+        night = replace(night, gap=gap)
+    is_ended, is_another = night.stays[-1:] == (gap.stay,), vehicle != gap.stay.vehicle
+    if is_ended == is_another:
+        return night
+    return _divided(night, gap, vehicle) if is_another else _rejoined(night, gap)
+
+
+def _with_gap(night: OpenNight, now: datetime) -> OpenNight:
+    """Keep what is known of the stay in progress as its vehicle is unplugged."""
+    (*_, stay) = stays_until(replace(night, departure=None), now)
+    gap = Gap(replace(stay, left_at=now), night.accounted_wh, closed=night.closed)
+    return replace(night, gap=gap)
+
+
+def _divided(night: OpenNight, gap: Gap, vehicle: str) -> OpenNight:
+    """End the stay at its unplugging, and begin that of another vehicle at the next plug-in."""
+    blank = OpenNight(night.night, vehicle, gap.ends, stays=(*night.stays, gap.stay), gap=gap)
+    return replace(
+        blank,
+        starts=night.starts - gap.stay.starts,
+        accounted_wh=gap.ends_wh,
+        closed=night.closed and gap.ends_wh == night.accounted_wh,
+        lowered=night.lowered,
+    )
+
+
+def _rejoined(night: OpenNight, gap: Gap) -> OpenNight:
+    """Let a stay go on that had ended: a person says that the same vehicle is back."""
+    stay = gap.stay
+    return replace(
+        night,
+        vehicle=stay.vehicle,
+        plugged_since=stay.plugged_since,
+        departure=None,
+        stays=night.stays[:-1],
+        soc_before_percent=stay.soc_before_percent,
+        soc_from=cast("SocSource", stay.soc_from),
+        planned_cost=stay.planned_cost,
+        starts=stay.starts + night.starts,
+        accounted_wh=gap.begins_wh,
+        closed=gap.closed,
+    )
 
 
 def _without_stay(night: OpenNight) -> OpenNight:

@@ -217,12 +217,38 @@ class ActualShare:
 
 
 @dataclass(frozen=True, slots=True)
+class Gap:
+    """The time between an unplugging and the next plug-in, which may be of another vehicle.
+
+    Attributes
+    ----------
+    stay : Stay
+        The stay in progress as it was at the unplugging, ended by it.
+    begins_wh : int or None
+        The night's `accounted_wh` then.
+    closed : bool
+        Whether the night was closed then.
+    ends : datetime or None
+        When a vehicle was plugged in again; None until then.
+    ends_wh : int or None
+        The register at that instant.
+    """
+
+    stay: Stay
+    begins_wh: int | None = None
+    closed: bool = False
+    ends: datetime | None = None
+    ends_wh: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class OpenNight:
     """The night in progress: the stays that have ended, and the fields of the one in progress.
 
     A night that is closed at a departure is closed again at noon if more energy flowed.
     `accounted_wh` is the register when the night was opened or last closed. `plugged_since` is None
     while the vehicle is away after a departure. `soc_after_percent` is stored when it leaves.
+    `gap` is the last time without a vehicle within a stay, or between it and the one before.
     """
 
     night: date
@@ -238,6 +264,7 @@ class OpenNight:
     accounted_wh: int | None = None
     closed: bool = False
     lowered: LoweredByLoad | None = None
+    gap: Gap | None = None
 
 
 @dataclass(frozen=True, slots=True)

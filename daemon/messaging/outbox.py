@@ -258,7 +258,7 @@ class Outbox:
         point = facts.charge_point
         record = self.night_account(facts, house)
         is_new = self._ledger.close_night(
-            facts.night, point, facts.stays[0].vehicle, facts.closed_at, record
+            facts.night, point, record["vehicle"], facts.closed_at, record
         )
         if not is_new:
             return None

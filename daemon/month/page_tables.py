@@ -233,7 +233,7 @@ def runs_of(flows: Sequence[EnergyFlow]) -> list[tuple[datetime, datetime]]:
 def _soc(row: NightRow) -> str:
     return ", ".join(
         f"{_percent(stay.soc_before_percent)} to {_percent(stay.soc_after_percent)}"
-        for stay in row.departures or row.stays[:1]
+        for stay in row.shown_stays
     )
 
 

@@ -115,7 +115,8 @@ class MonthWords:
         """Name a vehicle, and its charge point if any vehicle used several."""
         pairs = {(each.vehicle, each.charge_point) for each in self.month.nights}
         alone = len(pairs) == len({vehicle for vehicle, _ in pairs})
-        return row.vehicle if alone else f"{row.vehicle} at {row.charge_point}"
+        vehicles = ", ".join(row.vehicles)
+        return vehicles if alone else f"{vehicles} at {row.charge_point}"
 
     def unrecorded(self) -> str:
         """List the days of the month without a recorded night."""

@@ -142,7 +142,7 @@ def _short(month: Month) -> Iterator[RenderableType]:
         yield ""
         yield Text("Short for the departure", style="bold")
     for row in month.nights_short:
-        yield Text(f"  {row.night:%a %d %b}, {row.vehicle}: {why_short(month, row)}")
+        yield Text(f"  {row.night:%a %d %b}, {', '.join(row.vehicles)}: {why_short(month, row)}")
 
 
 def _alerts(month: Month) -> Iterator[RenderableType]:

@@ -119,7 +119,10 @@ def why_short(month: Month, row: NightRow) -> str:
         of_its_time = [*_of_its_time(stay, zone)]
         raised = [a.message for a in alerts if _stay_at(a, row) is stay]
         reasons = dict.fromkeys([*of_its_time, *raised])
-        which = f"For {_leaves(stay, zone)} it" if len(row.departures) > 1 else "It"
+        who = stay.vehicle if len(row.vehicles) > 1 else ""
+        which = who or "It"
+        if len(row.departures) > 1:
+            which = f"For {_leaves(stay, zone)} {who or 'it'}"
         sentences += [_missing(stay, which), *(reasons or [_from_record(stay)])]
     return " ".join(sentences)
 

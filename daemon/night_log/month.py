@@ -130,6 +130,12 @@ class StayRow:
         When it left, if it was short and left well before the departure.
     too_little_time : TooLittleTime or None
         From when on the time was too short, if it was short for that.
+    gave_way_at : datetime or None
+        When it left before its departure, if another vehicle came in its place.
+    wh : int or None
+        Its energy at the meter [Wh]; None if no other vehicle was there that night.
+    cost : Decimal or None
+        What that cost [currency]; None likewise.
     """
 
     vehicle: str
@@ -146,6 +152,9 @@ class StayRow:
     skipped_at: datetime | None = None
     left_early_at: datetime | None = None
     too_little_time: TooLittleTime | None = None
+    gave_way_at: datetime | None = None
+    wh: int | None = None
+    cost: Decimal | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -256,6 +265,39 @@ class NightRow:
         """The stays that a departure ended by the time the night was closed."""
         closed_at = self.closed_at
         return tuple(stay for stay in self.stays if stay.departure and stay.departure <= closed_at)
+
+    @property
+    def shown_stays(self) -> tuple[StayRow, ...]:
+        """The stays to show: those that have ended, and the last if no other is its vehicle's."""
+        ended = self.departures
+        shown = [stay for stay in self.stays if stay in ended or stay.gave_way_at]
+        last = self.stays[-1]
+        if last.vehicle not in {stay.vehicle for stay in shown}:
+            shown.append(last)
+        return tuple(shown)
+
+    @property
+    def vehicles(self) -> tuple[str, ...]:
+        """The vehicles that were there, in the order in which they came."""
+        names = tuple(dict.fromkeys(stay.vehicle for stay in self.stays))
+        return names if len(names) > 1 else (self.vehicle,)
+
+    @property
+    def by_vehicle(self) -> tuple[VehicleSum, ...]:
+        """The energy and the cost of each vehicle; an earlier version recorded only their sum."""
+        if len(self.vehicles) == 1 or any(stay.wh is None for stay in self.stays):
+            return (VehicleSum(self.vehicle, 1, int(not self.need_met), self.energy_wh, self.cost),)
+        return tuple(
+            VehicleSum(
+                vehicle=vehicle,
+                nights=1,
+                nights_short=int(not all(stay.need_met for stay in own)),
+                wh=sum(stay.wh or 0 for stay in own),
+                cost=sum((stay.cost or Decimal(0) for stay in own), Decimal(0)),
+            )
+            for vehicle in self.vehicles
+            for own in [[stay for stay in self.stays if stay.vehicle == vehicle]]
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -418,18 +460,19 @@ class Month:
     @property
     def by_vehicle(self) -> tuple[VehicleSum, ...]:
         """The nights of each vehicle, in the order of names."""
-        rows: dict[str, list[NightRow]] = {}
+        sums: dict[str, list[VehicleSum]] = {}
         for row in self.nights:
-            rows.setdefault(row.vehicle, []).append(row)
+            for each in row.by_vehicle:
+                sums.setdefault(each.vehicle, []).append(each)
         return tuple(
             VehicleSum(
                 vehicle=vehicle,
-                nights=len(own),
-                nights_short=sum(not row.need_met for row in own),
-                wh=sum(row.energy_wh for row in own),
-                cost=sum((row.cost for row in own), Decimal(0)),
+                nights=sum(each.nights for each in own),
+                nights_short=sum(each.nights_short for each in own),
+                wh=sum(each.wh for each in own),
+                cost=sum((each.cost for each in own), Decimal(0)),
             )
-            for vehicle, own in sorted(rows.items())
+            for vehicle, own in sorted(sums.items())
         )
 
     @property

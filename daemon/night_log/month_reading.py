@@ -269,7 +269,8 @@ def _distance(file: HouseholdFile, nights: Sequence[NightRow], unit: str | None)
     """Compute how far the nights' energy drives; None if a consumption is unknown."""
     energy: dict[str, int] = {}
     for row in nights:
-        energy[row.vehicle] = energy.get(row.vehicle, 0) + row.energy_wh
+        for each in row.by_vehicle:
+            energy[each.vehicle] = energy.get(each.vehicle, 0) + each.wh
     parts = [_driven_km(file, vehicle, wh) for vehicle, wh in energy.items() if wh]
     known = [km for km in parts if km is not None]
     if unit is None or len(known) < len(parts):

@@ -87,7 +87,7 @@ def night_row(record: Mapping[str, Any]) -> NightRow:
 
 def _stay_rows(record: Mapping[str, Any]) -> tuple[StayRow, ...]:
     """Make a row of each stay; an earlier version did not record what was missing."""
-    missing = [stay["missing_kwh"] for stay in record.get("stays", ())] or [None]
+    recorded = record.get("stays", ()) or [{"missing_kwh": None}]
     return tuple(
         StayRow(
             vehicle=stay.vehicle,
@@ -98,10 +98,13 @@ def _stay_rows(record: Mapping[str, Any]) -> tuple[StayRow, ...]:
             soc_before_percent=stay.soc_before_percent,
             soc_after_percent=stay.soc_after_percent,
             need_met=has_enough(stay),
-            missing_kwh=_float(kwh),
+            missing_kwh=_float(values["missing_kwh"]),
             starts=stay.starts,
+            gave_way_at=stay.left_at if stay.departure is None else None,
+            wh=_wh(values["energy_kwh"]) if "energy_kwh" in values else None,
+            cost=_money(values["cost"]) if "cost" in values else None,
         )
-        for stay, kwh in zip(recorded_stays(record), missing, strict=True)
+        for stay, values in zip(recorded_stays(record), recorded, strict=True)
     )
 
 
@@ -220,6 +223,7 @@ def _stay_values(stay: StayRow) -> dict[str, Any]:
         "need_met": stay.need_met,
         "missing_kwh": stay.missing_kwh,
         "starts": stay.starts,
+        **({} if stay.wh is None else {"energy_kwh": exact_kwh(stay.wh), "cost": stay.cost}),
     }
 
 

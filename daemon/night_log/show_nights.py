@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from rich.console import RenderableType
 
     from config.calendar.account_days import AccountDays
-    from daemon.night_log.month import NightRow, StayRow
+    from daemon.night_log.month import NightRow
 
 ESTIMATED = "*"
 
@@ -76,7 +76,7 @@ def nights_table(
     by_point = sorted(rows, key=lambda row: row.charge_point)
     for point, group in groupby(by_point, lambda row: row.charge_point):
         nights = list(group)
-        vehicles = list(dict.fromkeys(row.vehicle for row in nights))
+        vehicles = list(dict.fromkeys(name for row in nights for name in row.vehicles))
         yield ""
         yield Text(f"{point}: {', '.join(vehicles)}")
         yield _table(nights, currency, with_vehicle=len(vehicles) > 1)
@@ -107,14 +107,14 @@ def _table(rows: Sequence[NightRow], currency: str, *, with_vehicle: bool) -> Ta
 def _columns(currency: str, *, with_vehicle: bool) -> dict[str, Callable[[NightRow], str]]:
     first: dict[str, Callable[[NightRow], str]] = {"night": lambda row: f"{row.night:%a %d %b}"}
     if with_vehicle:
-        first["vehicle"] = lambda row: row.vehicle
+        first["vehicle"] = _vehicles
     return first | {
         "kWh": _energy,
         "cost": lambda row: _cost(row, currency),
         "rate": lambda row: _rate(average_rate(row)),
         "cheapest\nband": lambda row: _percent(cheapest_percent(row)),
         "charge, %": _soc,
-        "for the\ndeparture": lambda row: "\n".join(map(_enough, row.departures)) or "none",
+        "for the\ndeparture": _departures,
         "at\nonce": lambda row: _rule(row.at_once, row.at_once_outside_wh, currency),
         "timer": lambda row: _rule(row.timer, row.timer_outside_wh, currency),
         "cheapest\npossible": lambda row: _amount(row.hindsight, currency),
@@ -126,13 +126,20 @@ def _energy(row: NightRow) -> str:
     return f"{exact_kwh(row.energy_wh):.2f}{marks}"
 
 
-def _lines(row: NightRow) -> tuple[StayRow, ...]:
-    """Return the stays to show: those up to each departure, else the first."""
-    return row.departures or row.stays[:1]
+def _vehicles(row: NightRow) -> str:
+    """Write the vehicle, or that of each stay if there were several."""
+    if len(row.vehicles) == 1:
+        return row.vehicle
+    return "\n".join(stay.vehicle for stay in row.shown_stays)
 
 
-def _enough(stay: StayRow) -> str:
-    return "enough" if stay.need_met else "short"
+def _departures(row: NightRow) -> str:
+    """Write for each stay whether its departure had enough, if it has come."""
+    departures = row.departures
+    return "\n".join(
+        ("enough" if stay.need_met else "short") if stay in departures else "none"
+        for stay in row.shown_stays
+    )
 
 
 def _soc(row: NightRow) -> str:
@@ -140,7 +147,7 @@ def _soc(row: NightRow) -> str:
     return "\n".join(
         f"{_percent_or_unknown(stay.soc_before_percent)} to"
         f" {_percent_or_unknown(stay.soc_after_percent)}"
-        for stay in _lines(row)
+        for stay in row.shown_stays
     )
 
 

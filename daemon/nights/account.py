@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
@@ -9,7 +10,12 @@ from config.fields.currencies import minor_units
 from config.files.errors import TariffError
 from daemon.nights.carbon import carbon_is_known, night_carbon_values
 from daemon.nights.metered import highest_kw
-from daemon.nights.rules import bounds_until_closed, costs_by_rule
+from daemon.nights.rules import (
+    bounds_until_closed,
+    costs_by_rule,
+    times_of_stays,
+    without_idle_stays,
+)
 from daemon.nights.stays import has_enough, stay_values
 from planners.accounts.accounts import Account, account, energy_until, exact_kwh
 from planners.accounts.money import round_money
@@ -20,12 +26,14 @@ from planners.power.charging import NEED_TOLERANCE_PERCENT
 from planners.rates.tiered_spans import spans_by_use, use_counted_from
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from datetime import datetime
 
     from daemon.control.events import LoweredByLoad, NightFacts, Stay
     from daemon.control.state import House
     from daemon.nights.metered import NightMeters
     from planners.accounts.same_energy import RuleCost
+    from planners.rates.spans import RateSpan
 
 EXACT_PLACES = 6
 """Decimal places of costs that a month adds up before it rounds them."""
@@ -59,7 +67,8 @@ def night_record(
     file = house.file
     currency = file.household.currency
     units = minor_units(currency)
-    total, extra = _account(house, facts, meters)
+    facts = without_idle_stays(house, facts, meters)
+    total, extra, spans = _account(house, facts, meters)
     rules = costs_by_rule(house, facts, meters, total.energy_wh, total.cost - extra)
     first = facts.stays[0]
     planned = sum(Decimal(repr(stay.planned_cost)) for stay in facts.stays)
@@ -96,7 +105,12 @@ def night_record(
         },
         "plugged_since": instant_text(first.plugged_since),
         "departure": instant_text(first.departure) if first.departure else None,
-        "stays": [_stay(house, stay) for stay in facts.stays],
+        "stays": [
+            _stay(house, stay) | part
+            for stay, part in zip(
+                facts.stays, _parts(house, facts, meters, total, spans), strict=True
+            )
+        ],
         "closed_at": instant_text(facts.closed_at),
         **({"unknown_hours": unknown_hours} if unknown_hours else {}),
         **_lowered(facts.lowered),
@@ -128,6 +142,34 @@ def _lowered(lowered: LoweredByLoad | None) -> dict[str, Any]:
         return {}
     found = {"minutes": minutes, "least_amps": lowered.least_amps, "load_amps": lowered.load_amps}
     return {"lowered_by_load": found}
+
+
+def _parts(
+    house: House,
+    facts: NightFacts,
+    meters: NightMeters,
+    total: Account,
+    spans: Sequence[RateSpan],
+) -> list[dict[str, Any]]:
+    """Return the energy and the cost of each stay, if several vehicles were there."""
+    if len({stay.vehicle for stay in facts.stays}) == 1:
+        return [{} for _ in facts.stays]
+    max_kw = highest_kw(house, facts.charge_point)
+    readings = without_leaps(meters.readings, max_kw)
+    left_wh, left_cost = total.energy_wh, total.cost
+    parts: list[tuple[int, Decimal]] = []
+    for begins, until in times_of_stays(house, facts)[:-1]:
+        own = [
+            replace(span, start=max(span.start, begins), end=min(span.end, until))
+            for span in spans
+            if span.start < until and begins < span.end
+        ]
+        found = account(readings, own, max_kw, roof=meters.roof)
+        parts.append((found.energy_wh, found.cost))
+        left_wh, left_cost = left_wh - found.energy_wh, left_cost - found.cost
+    # What flowed after the last vehicle had left is with it, so that all parts are the night.
+    parts.append((left_wh, left_cost))
+    return [{"energy_kwh": exact_kwh(wh), "cost": round(cost, EXACT_PLACES)} for wh, cost in parts]
 
 
 def _stay(house: House, stay: Stay) -> dict[str, Any]:
@@ -222,8 +264,8 @@ def _account(
     house: House,
     facts: NightFacts,
     meters: NightMeters,
-) -> tuple[Account, Decimal]:
-    """Account for the night; also give how much more its tiers cost than the plan's rates."""
+) -> tuple[Account, Decimal, Sequence[RateSpan]]:
+    """Account for the night; also give what its tiers cost above the plan's, and all rates."""
     start, end = bounds_until_closed(house, facts)
     max_kw = highest_kw(house, facts.charge_point)
     readings = without_leaps(meters.readings, max_kw)
@@ -232,7 +274,7 @@ def _account(
     spans = prices.spans(start, end)
     planned = account(readings, spans, max_kw, rounding=rounding, roof=meters.roof)
     if not meters.charged:
-        return planned, Decimal(0)
+        return planned, Decimal(0), spans
     curves = [
         energy_until(without_leaps(read, kw), kw)
         for point, read in meters.charged.items()
@@ -243,7 +285,7 @@ def _account(
         prices, start, end, lambda instant: sum(curve(instant) for curve in curves)
     )
     total = account(readings, spans, max_kw, rounding=rounding, roof=meters.roof)
-    return total, total.cost - planned.cost
+    return total, total.cost - planned.cost, spans
 
 
 def cost_rounding(house: House) -> Decimal:

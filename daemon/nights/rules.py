@@ -32,6 +32,9 @@ _RULES = {"at_once": at_once, "timer": timer}
 WH_OF_A_LATE_STOP = 200
 """A stop that comes a little late uses no more of the margin than this [Wh]."""
 
+IDLE_WH = 50
+"""A vehicle that took no more than this before another one came has not charged [Wh]."""
+
 
 def costs_by_rule(
     house: House,
@@ -69,12 +72,10 @@ def costs_by_rule(
     meter = _Meter(read_at, energy_until(readings, max_kw), meters)
     step_wh = step_of(readings)
     models: list[ChargeModel] = []
-    begins, end = bounds_until_closed(house, facts)
+    until, end = bounds_until_closed(house, facts)
     slots: list[NightSlot] = []
     costs = dict.fromkeys(_RULES, RuleCost(Decimal(0), Decimal(0)))
-    for stay in facts.stays:
-        # What flowed before a vehicle was known to be there belongs to the stay that followed.
-        until = max(begins, min(end, stay.left_at or stay.departure or end))
+    for stay, (begins, until) in zip(facts.stays, times_of_stays(house, facts), strict=True):
         own = meter.slots(house, facts.charge_point, stay, (begins, until))
         wh = sum(slot.metered_wh for slot in own)
         model = at_real_voltage(charge_model(house.file, stay.vehicle), own, step_wh)
@@ -83,9 +84,8 @@ def costs_by_rule(
         for name, rule in _RULES.items():
             costs[name] += rule(own, model, stored_kwh, wh, step_wh)
         slots += own
-        begins = until
     # What flowed after the vehicle had left stays where it was in both rules: nobody was there.
-    after = meter.slots(house, facts.charge_point, facts.stays[-1], (begins, end))
+    after = meter.slots(house, facts.charge_point, facts.stays[-1], (until, end))
     stayed = RuleCost(_paid(after), Decimal(0), _grams(after))
     costs = {name: rule + stayed for name, rule in costs.items()}
     strongest = max(models, key=lambda model: model.kw_per_amp)
@@ -104,6 +104,33 @@ def bounds_until_closed(house: House, facts: NightFacts) -> tuple[datetime, date
     """Return the bounds of a night, or of its part until it was closed."""
     start, end = night_bounds(facts.night, house.file.days)
     return start, min(end, max(start, facts.closed_at))
+
+
+def times_of_stays(house: House, facts: NightFacts) -> list[tuple[datetime, datetime]]:
+    """Divide a night among its stays: each from the end of the one before to its own end."""
+    begins, end = bounds_until_closed(house, facts)
+    times: list[tuple[datetime, datetime]] = []
+    for stay in facts.stays:
+        # What flowed before a vehicle was known to be there belongs to the stay that followed.
+        until = max(begins, min(end, stay.left_at or stay.departure or end))
+        times.append((begins, until))
+        begins = until
+    return times
+
+
+def without_idle_stays(house: House, facts: NightFacts, meters: NightMeters) -> NightFacts:
+    """Drop the stays of vehicles that took nothing before another one took their place."""
+    max_kw = highest_kw(house, facts.charge_point)
+    until = energy_until(without_leaps(meters.readings, max_kw), max_kw)
+    counted = tuple(
+        stay
+        for stay, (begins, ends) in zip(facts.stays, times_of_stays(house, facts), strict=True)
+        if stay.departure
+        or not stay.left_at
+        or stay.starts
+        or until(ends) - until(begins) > IDLE_WH
+    )
+    return replace(facts, stays=counted or facts.stays)
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,6 +16,7 @@ from daemon.control.alerts import ClearedBy, clear_alerts
 from daemon.control.events import LoweredByLoad, NightFacts
 from daemon.control.state import (
     ActualShare,
+    Gap,
     OpenNight,
     OtherVehicle,
     Response,
@@ -161,6 +162,7 @@ def _night_body(night: OpenNight) -> dict[str, Any]:
         "accounted_wh": night.accounted_wh,
         "closed": night.closed,
         "lowered": _lowered_body(night.lowered),
+        "gap": _gap_body(night.gap),
     }
 
 
@@ -181,6 +183,31 @@ def _night_of(body: dict[str, Any]) -> OpenNight:
         accounted_wh=body["accounted_wh"],
         closed=body["closed"],
         lowered=_lowered_of(body.get("lowered")),
+        gap=_gap_of(body.get("gap")),
+    )
+
+
+def _gap_body(gap: Gap | None) -> dict[str, Any] | None:
+    if gap is None:
+        return None
+    return {
+        "stay": stay_values(gap.stay),
+        "begins_wh": gap.begins_wh,
+        "closed": gap.closed,
+        "ends": _text(gap.ends),
+        "ends_wh": gap.ends_wh,
+    }
+
+
+def _gap_of(body: dict[str, Any] | None) -> Gap | None:
+    if body is None:
+        return None
+    return Gap(
+        stay=stay_of(body["stay"]),
+        begins_wh=body["begins_wh"],
+        closed=body["closed"],
+        ends=_instant(body["ends"]),
+        ends_wh=body["ends_wh"],
     )
 
 

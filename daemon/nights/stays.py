@@ -65,6 +65,12 @@ def recorded_stays(record: Mapping[str, Any]) -> tuple[Stay, ...]:
     return tuple(stay_of(values) for values in record.get("stays", (record,)))
 
 
+def vehicles_of_record(record: Mapping[str, Any] | None) -> tuple[str, ...]:
+    """Return the vehicles of a night's record in the order of coming; empty without a record."""
+    stays = () if record is None else recorded_stays(record)
+    return tuple(dict.fromkeys(stay.vehicle for stay in stays))
+
+
 def has_enough(stay: Stay) -> bool:
     """Whether the battery held what the departure needed, if it has come."""
     return stay.need_percent <= (stay.soc_after_percent or 0.0) + NEED_TOLERANCE_PERCENT

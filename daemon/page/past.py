@@ -134,7 +134,7 @@ def night_line(
         (
             words.say(
                 "{vehicle}: {kwh} for {cost}.",
-                vehicle=row.vehicle,
+                vehicle=", ".join(row.vehicles),
                 kwh=words.kwh(row.energy_wh / WATT_HOURS_PER_KWH),
                 cost=words.money(cost, currency),
             ),
@@ -150,7 +150,7 @@ def night_line(
 
 def _levels(row: NightRow, now: datetime, words: Words, levels: Levels) -> Iterator[str]:
     before, after = row.soc_before_percent, level_after(row, now, words, levels)
-    if before is not None and after is not None:
+    if before is not None and after is not None and len(row.vehicles) == 1:
         yield words.say(
             "From {before} to {after}.", before=words.percent(before), after=words.percent(after)
         )

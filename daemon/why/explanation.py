@@ -12,7 +12,7 @@ from daemon.control.alerts import NO_READING, POWER_AFTER_STOP
 from daemon.control.nightbook import BEGUN_WH
 from daemon.control.state import FLOWING_WATTS, FOLLOWS_SURPLUS, LONGEST_GAP
 from daemon.nights.account import missing_kwh
-from daemon.nights.stays import has_enough, recorded_stays
+from daemon.nights.stays import has_enough, recorded_stays, vehicles_of_record
 from daemon.presentation.figures import kwh_text
 from daemon.why.causes import causes_of_nothing, causes_of_shortfall
 from daemon.why.evidence import (
@@ -233,6 +233,11 @@ def _left(history: NightHistory, stay: Stay) -> str:
     return history.at(leaves) if leaves else ""
 
 
+def _battery(history: NightHistory, stay: Stay) -> str:
+    alone = len(vehicles_of_record(history.night.record)) == 1
+    return "the battery" if alone else f"the battery of {stay.vehicle}"
+
+
 def _held(history: NightHistory, stay: Stay) -> str:
     when = _left(history, stay)
     needed = f"{stay.need_percent:.0f} % were needed"
@@ -240,9 +245,11 @@ def _held(history: NightHistory, stay: Stay) -> str:
         now = _held_now(history, stay)
         if now is not None:
             at, percent = history.at(now[0]), now[1]
-            return f"At {at} the battery held about {percent:.0f} %, as the meter shows; {needed}."
-        return f"How much the battery held at {when} is not known; {needed}."
-    return f"At {when} the battery held about {stay.soc_after_percent:.0f} %; {needed}."
+            battery = _battery(history, stay)
+            return f"At {at} {battery} held about {percent:.0f} %, as the meter shows; {needed}."
+        return f"How much {_battery(history, stay)} held at {when} is not known; {needed}."
+    held = f"{_battery(history, stay)} held about {stay.soc_after_percent:.0f} %"
+    return f"At {when} {held}; {needed}."
 
 
 def _held_now(history: NightHistory, stay: Stay) -> tuple[datetime, float] | None:
@@ -267,7 +274,7 @@ def _missed(history: NightHistory, stay: Stay) -> str:
     kwh = missing_kwh(history.house, stay.vehicle, need - soc)
     return (
         f"It was {'' if kwh is None else f'{kwh_text(1000 * kwh)} '}short for the departure: at"
-        f" {when} the battery held about {soc:.0f} % of the {need:.0f} % needed"
+        f" {when} {_battery(history, stay)} held about {soc:.0f} % of the {need:.0f} % needed"
     )
 
 

@@ -17,6 +17,7 @@ from daemon.night_log.carbon import carbon_words, night_carbon
 from daemon.night_log.month import RULES
 from daemon.night_log.notes import of_the_roof
 from daemon.nights.recount import compared_by_older_version
+from daemon.nights.stays import vehicles_of_record
 from daemon.presentation.figures import day_edge, kwh_text, rounded_parts
 from daemon.why.explanation import explain_night
 from daemon.why.story import story_of
@@ -76,7 +77,8 @@ def show_why(house: House, whys: Sequence[Why]) -> RenderableType:
 
 def _one(why: Why) -> Iterator[RenderableType]:
     night = why.history.night
-    yield Text(f"{night.charge_point}: {night.vehicle}" if night.vehicle else night.charge_point)
+    vehicles = ", ".join(vehicles_of_record(night.record)) or night.vehicle
+    yield Text(f"{night.charge_point}: {vehicles}" if vehicles else night.charge_point)
     yield Padding(Text(why.explanation.text), (0, 0, 0, INDENT))
     if why.story:
         yield ""

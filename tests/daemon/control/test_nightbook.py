@@ -420,6 +420,99 @@ def test_a_vehicle_that_leaves_late_and_stays_away_has_no_second_departure() -> 
     assert record["need_met"]
 
 
+# --- another vehicle in the same night --------------------------------------------------------
+
+AFTER = utc("2026-06-03T08:00")
+"""When the second vehicle is plugged in."""
+
+
+def van_after_hatchback(ledger: Ledger | None = None) -> World:
+    """Charge the hatchback at once for an hour, and plug another vehicle in half an hour later."""
+    van = {"van": {"charge_point": "driveway", "usable_kwh": 100.0, "everyday_limit_percent": 90.0}}
+    house = household(more_vehicles=van)
+    row = house.file.departures[0]
+    vans = row.model_copy(update={"vehicle": "van", "need_percent": 45.0, "want_percent": 45.0})
+    later = row.model_copy(update={"at": time(9)})
+    file = house.file.model_copy(update={"departures": (later, vans)})
+    world = World(replace(house, file=file), EVENING, ledger)
+    world.read()
+    world.plug_in(30.0)
+    world.ask(charge_now=True)
+    world.wait(EVENING + HOUR)
+    world.read()
+    world.unplug()
+    world.wait(AFTER)
+    world.plug_in(40.0)
+    return world
+
+
+def test_another_vehicle_of_the_night_has_its_own_stay() -> None:
+    """It is named a minute after it was plugged in: its stay, need and energy are its own."""
+    world = van_after_hatchback()
+    world.wait(AFTER + MINUTE)
+    world.ask(vehicle="van")
+    night = world.state.night
+    saved = json.loads(json.dumps(saved_body(world.state), default=str))
+    assert read_saved(saved).night == night
+    world.wait(LEAVES + MINUTE)
+    world.unplug()
+    world.wait(NOON + HOUR)
+    record = world.records()["2026-06-03"]
+    first, second = record["stays"]
+    assert (first["vehicle"], second["vehicle"]) == ("hatchback", "van")
+    assert (first["plugged_since"], first["left_at"]) == (
+        "2026-06-03T06:30:00Z", "2026-06-03T07:30:00Z",
+    )  # fmt: skip
+    assert first["departure"] is None, "it left before, and another one took its place"
+    assert (first["soc_before_percent"], first["starts"]) == (30.0, 1)
+    assert first["soc_after_percent"] == pytest.approx(30 + 100 * 7.36 * 0.9 / 50, abs=0.3)
+    assert (second["plugged_since"], second["departure"]) == (
+        "2026-06-03T08:00:00Z", "2026-06-03T19:20:00Z",
+    )  # fmt: skip
+    assert (second["soc_before_percent"], second["need_percent"]) == (40.0, 45.0)
+    assert (second["soc_after_percent"], second["starts"]) == (pytest.approx(45.0, abs=0.3), 1)
+    assert float(first["energy_kwh"]) == pytest.approx(7.36, abs=0.01)
+    assert first["energy_kwh"] + second["energy_kwh"] == record["energy_kwh"]
+    assert first["cost"] + second["cost"] == pytest.approx(record["cost"], abs=Decimal("0.005"))
+    assert sum_of_nights(world) == round(world.meter_wh) - 1_000_000
+
+
+def test_the_vehicle_that_was_there_before_is_named_after_all() -> None:
+    """Then it was an errand: the night has one stay, as if nobody had named another."""
+    world = van_after_hatchback()
+    as_it_was = world.copied()
+    world.ask(vehicle="van")
+    assert world.state.night is not None
+    assert len(world.state.night.stays) == 1
+    world.ask(vehicle="hatchback")
+    for each in (world, as_it_was):
+        each.wait(NOON + HOUR)
+    assert world.records() == as_it_was.records()
+    (stay,) = world.records()["2026-06-03"]["stays"]
+    assert (stay["vehicle"], stay["plugged_since"]) == ("hatchback", "2026-06-03T06:30:00Z")
+
+
+def test_a_vehicle_named_before_it_is_plugged_in_does_not_rename_the_one_before() -> None:
+    """Nothing flowed for the hatchback: the night is the van's, from when it was plugged in."""
+    world = World(van_after_hatchback().house, EVENING)
+    world.read()
+    world.plug_in(85.0)
+    world.wait(EVENING + HOUR)
+    world.unplug()
+    world.ask(vehicle="van")
+    world.wait(AFTER)
+    world.plug_in(40.0)
+    assert world.state.night is not None
+    assert [stay.vehicle for stay in world.state.night.stays] == ["hatchback"]
+    world.wait(LEAVES + MINUTE)
+    world.unplug()
+    world.wait(NOON + HOUR)
+    record = world.records()["2026-06-03"]
+    (stay,) = record["stays"]
+    assert (record["vehicle"], stay["plugged_since"]) == ("van", "2026-06-03T08:00:00Z")
+    assert "energy_kwh" not in stay, "it is the night's"
+
+
 def test_stays_survive_a_restart() -> None:
     """What is known of a night's stays is in the saved state."""
     world = twice_a_night()

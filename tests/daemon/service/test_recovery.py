@@ -15,6 +15,7 @@ from adapters.ledger.ledger import open_ledger
 from daemon.control.events import LoweredByLoad, NightFacts, Stay, TimePassed
 from daemon.control.state import (
     ActualShare,
+    Gap,
     OpenNight,
     OtherVehicle,
     PointState,
@@ -371,6 +372,14 @@ ANY_STAY = st.builds(
     starts=st.integers(0, 100),
     left_at=st.none() | INSTANT,
 )
+ANY_GAP = st.builds(
+    Gap,
+    stay=ANY_STAY,
+    begins_wh=st.none() | st.integers(0, 10**12),
+    closed=st.booleans(),
+    ends=st.none() | INSTANT,
+    ends_wh=st.none() | st.integers(0, 10**12),
+)
 ANY_NIGHT = st.builds(
     OpenNight,
     night=st.dates(),
@@ -386,6 +395,7 @@ ANY_NIGHT = st.builds(
     accounted_wh=st.none() | st.integers(0, 10**12),
     closed=st.booleans(),
     lowered=st.none() | ANY_LOWERED,
+    gap=st.none() | ANY_GAP,
 )
 ANY_SOC = st.none() | st.builds(
     SocFact,
