@@ -1,4 +1,4 @@
-"""Read prices, series and the home's load out of a ledger, without making or changing any file.
+"""Read prices, series, loads and days of the account out of a ledger, and leave no trace in files.
 
 `open_ledger` may leave files beside the ledger even when it opens it for reading.
 """

@@ -175,7 +175,7 @@ def _night_strip(
         night=day,
         hours=hours_since(start, end),
         ends=hours_since(origin, end),
-        clock_change=_clock_change(start, end, origin, axis.days.zone),
+        clock_change=_clock_change(origin, end, axis.days.zone),
         shades=tuple(tones.shade(span, origin) for span in spans),
         lanes=lanes,
         kwh=sum(row.energy_wh for row in rows) / 1000 if rows else None,
@@ -215,13 +215,13 @@ def _lane(row: NightRow, start: datetime, end: datetime, origin: datetime, highe
     )
 
 
-def _clock_change(start: datetime, end: datetime, origin: datetime, zone: ZoneInfo) -> float | None:
-    """Find when the clock changes between two instants [hours since the origin]."""
+def _clock_change(start: datetime, end: datetime, zone: ZoneInfo) -> float | None:
+    """Find when the clock changes between two instants [hours since the first]."""
     offset = start.astimezone(zone).utcoffset()
     instants = (start + count * QUARTER for count in range((end - start) // QUARTER))
     changed = (at for at in instants if at.astimezone(zone).utcoffset() != offset)
     first = next(changed, None)
-    return None if first is None else hours_since(origin, first)
+    return None if first is None else hours_since(start, first)
 
 
 def _flows(month: Month) -> list[EnergyFlow]:

@@ -97,6 +97,7 @@ class HouseholdWatch:
         self._peaks_due = True
         # Since when nights end at noon or at midnight, once the ledger has told.
         self._account_changes: tuple[AccountChange, ...] | None = None
+        self.days_due = True
         # What is expected of the home's own roofs.
         self._roofs = RoofWatch()
         # What is known of the grid's carbon.
@@ -133,22 +134,25 @@ class HouseholdWatch:
             If it can't be read or written.
         """  # noqa: DOC502 - raised by the ledger
         file, stored = self._house.file, ledger.account_changes()
-        if stored is None:
-            changes = changes_from_the_start(file.household.account_day)
+        ends = file.household.account_day
+        # What could not be stored before holds all the same.
+        known = stored if stored is None or self._account_changes is None else self._account_changes
+        if known is None:
+            changes = changes_from_the_start(ends)
         else:
-            days = AccountDays(file.zone, stored)
-            changes = with_account_day(days, file.household.account_day, now).changes
-        if changes != (stored or ()):
-            ledger.set_account_changes(changes)
+            changes = with_account_day(AccountDays(file.zone, known), ends, now).changes
         self._account_changes = changes
         self._put_in_force(self._house)
-        if stored is not None and changes != stored:
+        if known is not None and changes != known:
             days = self._house.file.days
             night = night_of(now, days) + DAY
-            begins, ends = night_bounds(night, days)
+            begins, over = night_bounds(night, days)
             _log.warning(
-                "the days of the account change", night=str(night), hours=(ends - begins) / HOUR
+                "the days of the account change", night=str(night), hours=(over - begins) / HOUR
             )
+        if changes != (stored or ()):
+            ledger.set_account_changes(changes)
+        self.days_due = False
 
     def learn_load(self, ledger: Ledger, now: datetime) -> bool:
         """Learn from the ledger what the home draws, and its peaks; once a night.
@@ -381,6 +385,7 @@ class HouseholdWatch:
             self._refused = f"to change {listed(needs_restart)}, restart Lullwatt"
             return False
         self._refused = None
+        self.days_due = True
         self._read_forecast(file)
         self._read_carbon(file)
         old = self._house.file

@@ -424,7 +424,7 @@ class Service:
         self._wake_at(now + LOOK_AGAIN)
 
     def _begin(self, now: datetime) -> None:
-        self._watch.settle_days(self._ledger, now)
+        self._settle_days()
         self._watch.use_ledger(self._ledger)
         self._learn_load()
         # Only a clock that is set can give the instant at which this process began.
@@ -480,13 +480,20 @@ class Service:
         """Load the household file and its prices if they changed, and step all controllers."""
         what: Literal["file", "prices", "forecast", "load"] | None
         what = self._watch.load_changes(self._ledger, again=again)
-        if what == "file":
-            self._watch.settle_days(self._ledger, self._clock.now())
+        if self._watch.days_due:
+            self._settle_days()
         if what == "file" or what == "prices":  # noqa: PLR1714 - mypy narrows these
             self._record_news(what)
         elif what is None and self._learn_load():
             what = "load"
         self._step_all(TimePassed() if what is None else HouseChanged(what))
+
+    def _settle_days(self) -> None:
+        """Let nights end where the file says; what can't be stored is tried again."""
+        try:
+            self._watch.settle_days(self._ledger, self._clock.now())
+        except LedgerError as error:
+            self._trouble.note((error,))
 
     def _learn_load(self) -> bool:
         """Learn from the ledger what the home draws, once a day; whether that is news."""

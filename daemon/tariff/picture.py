@@ -61,6 +61,9 @@ WORDS_POINTS = 7.5
 CHARACTER_INCHES = 0.6 * WORDS_POINTS / 72
 """Average width of a character [in]."""
 
+BOLD_INCHES = 1.3 * CHARACTER_INCHES
+"""That of a bold one, a point larger [in]."""
+
 STYLE = {
     "axes.axisbelow": True,
     "axes.grid": True,
@@ -221,7 +224,7 @@ def _draw_run(axes: Axes, run: Run, spans: Sequence[RateSpan]) -> None:
     axes.axvspan(left, right, color=CHARGING, alpha=0.12, linewidth=0)
     axes.axvline(left, color="white", linewidth=1.6)  # separates it from the run before
     text = f"{run.amps:g} A"
-    narrow = len(text) * CHARACTER_INCHES > (right - left) / _hours_per_inch(axes)
+    narrow = len(text) * BOLD_INCHES > (right - left) / _hours_per_inch(axes)
     axes.annotate(
         text,
         ((left + right) / 2, 0.985),

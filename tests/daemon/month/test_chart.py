@@ -172,6 +172,8 @@ def test_the_axis_begins_at_midnight_where_a_day_of_the_account_does() -> None:
     assert (before.hours, before.ends) == (24, 36)
     assert (on.hours, on.ends) == (12, 24)
     assert (after.hours, after.ends) == (24, 24)
+    off_by_the_clock = [line.night.day for line in night_strips(changed) if line.clock_change]
+    assert off_by_the_clock == [3, 4], "the axis of the fourth begins before the change"
     noon_based, shifted = LINES_OF_FULL[0].shades[0], night_strips(changed)[0].shades[0]
     assert shifted.start - noon_based.start == 12
     assert "00:00" in draw_month(changed).hours.wide

@@ -7,12 +7,13 @@ from datetime import date, timedelta
 from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING
+from unittest.mock import Mock
 
 import pytest
 from structlog.testing import capture_logs
 
 from config.calendar.account_days import AccountChange
-from config.files.errors import FileError
+from config.files.errors import FileError, LedgerError
 from daemon.service.house_loading import load_house
 from daemon.service.household_watch import HouseholdWatch
 from tests.daemon.worlds import KOWHAI, utc
@@ -203,3 +204,28 @@ def test_a_new_home_counts_from_midnight_at_once(path: Path, ledger: Ledger) -> 
     watch = HouseholdWatch(path)
     watch.settle_days(ledger, utc("2026-06-09T20:00"))
     assert watch.house.file.days.changes == (AccountChange(date.min, "midnight"),)
+
+
+def test_a_change_of_the_days_holds_though_it_can_not_be_stored_yet(
+    path: Path, ledger: Ledger, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It is in force at once, and stored, as it was, once the ledger can be written."""
+    watch, morning = HouseholdWatch(path), utc("2026-06-09T20:00")
+    watch.settle_days(ledger, morning)
+    ledger.save_open_night("driveway", {})
+    rewrite(path, "  currency: NZD", "  account_day: midnight\n  currency: NZD")
+    changed = (AccountChange(date(2026, 6, 10), "midnight"),)
+    with capture_logs(), monkeypatch.context() as patched:
+        assert watch.load_changes(ledger) == "file"
+        refuse = Mock(side_effect=LedgerError("the disk is full"))
+        patched.setattr(ledger, "set_account_changes", refuse)
+        with pytest.raises(LedgerError):
+            watch.settle_days(ledger, morning)
+    is_due = watch.days_due
+    assert is_due
+    assert watch.house.file.days.changes == changed
+    with capture_logs() as logs:
+        watch.settle_days(ledger, morning + timedelta(days=3))
+    assert not [log for log in logs if "night" in log], "it was said before"
+    assert not watch.days_due
+    assert ledger.account_changes() == changed
