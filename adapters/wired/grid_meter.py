@@ -10,7 +10,8 @@ from typing import Final
 
 from adapters.contract.messages import MOST_GRID_WATTS, GridPower
 from adapters.wired.phase_values import PhaseValues, topics_of
-from config.household.wiring import GridMeter, PowerInput
+from config.wiring.meters import GridMeter
+from config.wiring.values import PowerInput
 
 KEY: Final = "grid_meter"
 

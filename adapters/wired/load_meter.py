@@ -10,7 +10,7 @@ from typing import Final
 
 from adapters.contract.messages import MOST_LOAD_AMPS, HomeLoad
 from adapters.wired.phase_values import PhaseValues, topics_of
-from config.household.wiring import LoadMeter
+from config.wiring.meters import LoadMeter
 
 KEY: Final = "load_meter"
 

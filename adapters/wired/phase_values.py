@@ -8,7 +8,7 @@ from datetime import datetime
 from adapters.contract.messages import MalformedMessage
 from adapters.contract.topics import matches
 from adapters.wired.values import read_number
-from config.household.wiring import NumberInput
+from config.wiring.values import NumberInput
 
 
 class PhaseValues:

@@ -6,14 +6,15 @@ to flow for a quarter of an hour at most. Knows no bus and no clock; every insta
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections import Counter
+from collections.abc import Iterable, Mapping
 from datetime import datetime, timedelta
 from typing import Any, Final
 
 from pydantic import ValidationError
 
 from adapters.contract.messages import MalformedMessage, Message, Reading, VehicleReport
-from adapters.wired.values import LONGEST_HOLD, Value, read_values
+from adapters.wired.values import LONGEST_HOLD, HardwareValue, Value, read_values
 from config.fields.value_types import WATT_HOURS_PER_KWH
 from config.household.wiring import WiringInputs
 
@@ -50,6 +51,8 @@ class WiredPoint:
         self._watts: float | None = None
         self._watts_at: datetime | None = None
         self._last: Reading | None = None
+        # The latest values of sums, by key and part.
+        self._parts: dict[str, dict[int, tuple[datetime, float]]] = {}
 
     @property
     def topic_filters(self) -> tuple[str, ...]:
@@ -92,16 +95,34 @@ class WiredPoint:
             If it does not match the household file.
         """
         values = read_values(self._inputs, topic, payload)
-        found: dict[str, Value] = {each.key: each.value for each in values}
         if retain:
-            found.pop("power", None)
-            found.pop("current", None)
+            values = tuple(each for each in values if each.key not in {"power", "current"})
+        found = self._put_together(values, now)
         try:
             return (*self._reading(found, now), *_report(found, now))
         except ValidationError as error:
             wrong = error.errors(include_url=False)[0]
             place = ".".join(str(part) for part in wrong["loc"])
             raise MalformedMessage(f"{place}: {wrong['msg']}") from error
+
+    def _put_together(self, values: Iterable[HardwareValue], now: datetime) -> dict[str, Value]:
+        """Add up the parts of sums; a sum is known once all its parts are."""
+        counts = Counter(key for key, _ in self._inputs.sources)
+        found: dict[str, Value] = {}
+        for each in values:
+            if counts[each.key] == 1 or not isinstance(each.value, float):
+                found[each.key] = each.value
+                continue
+            parts = self._parts.setdefault(each.key, {})
+            parts[each.part] = now, each.value
+            known = [value for at, value in parts.values() if self._counts(each.key, at, now)]
+            if len(known) == counts[each.key]:
+                found[each.key] = max(known) if each.key == "current" else sum(known)
+        return found
+
+    def _counts(self, key: str, at: datetime, now: datetime) -> bool:
+        """Whether a part's value may still be used; a register stands until it is read again."""
+        return key == "energy" or now - at < LONGEST_HOLD
 
     def _reading(self, found: Mapping[str, Value], now: datetime) -> tuple[Message, ...]:
         fields: dict[str, Any] = {

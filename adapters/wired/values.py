@@ -4,26 +4,41 @@ from __future__ import annotations
 
 import json
 import math
+import re
+import string
+import sys
+from collections import Counter
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import timedelta
-from typing import Final, Literal
+from typing import Final
 
 from adapters.contract.messages import LARGEST_PAYLOAD_BYTES, MalformedMessage
 from adapters.contract.topics import matches
 from adapters.wired.json_pointer import value_at
-from config.household.wiring import (
+from config.household.wiring import WiringInputs
+from config.wiring.patterns import places_of
+from config.wiring.values import (
+    IN_TEXT,
     NumberInput,
     PilotInput,
     PilotState,
-    PlugInput,
-    PowerInput,
-    WiringInputs,
+    Source,
+    YesNoInput,
 )
 
-_FACTORS: Final = {"W": 1.0, "kW": 1000.0, "Wh": 0.001, "kWh": 1.0, "MWh": 1000.0}
-_YES: Final = {"true": True, "on": True, "1": True, "yes": True}
-_NO: Final = {"false": False, "off": False, "0": False, "no": False}
+_FACTORS: Final[Mapping[str, Mapping[str, float]]] = {
+    "power": {"W": 1.0, "kW": 1000.0, "MW": 1_000_000.0},
+    "energy": {"Wh": 0.001, "kWh": 1.0, "MWh": 1000.0},
+    "current": {"A": 1.0, "mA": 0.001},
+    "soc": {"%": 1.0},
+}
+"""What each unit is worth in the unit that counts here."""
+
+_NUMBER: Final = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?", re.ASCII)
+_LONGEST_NUMBER: Final = 50
+YES: Final[Mapping[str, bool]] = {"true": True, "on": True, "1": True, "yes": True}
+NO: Final[Mapping[str, bool]] = {"false": False, "off": False, "0": False, "no": False}
 _LETTERS: Final[dict[str, PilotState]] = {
     "A": "A", "B": "B", "C": "C", "D": "D", "E": "E", "F": "F",
 }  # fmt: skip
@@ -33,8 +48,6 @@ LONGEST_HOLD: Final = timedelta(minutes=15)
 """A reported power is assumed to flow for no longer than this without another message."""
 
 Value = float | str | bool
-Number = Literal["power", "energy", "current", "soc"]
-_NUMBERS: Final[tuple[Number, ...]] = ("power", "energy", "current", "soc")
 
 
 @dataclass(frozen=True)
@@ -46,12 +59,14 @@ class HardwareValue:
     key
         The key below `hear` in the household file.
     value
-        In watts, kilowatt-hours, amperes or percent; a pilot letter; or whether a vehicle is
-        plugged in.
+        In watts, kilowatt-hours, amperes or percent; a pilot letter; or yes or no.
+    part
+        Which part of a sum it is, from 0.
     """
 
-    key: Literal["power", "energy", "current", "soc", "pilot", "plugged_in"]
+    key: str
     value: Value
+    part: int = 0
 
 
 def read_values(inputs: WiringInputs, topic: str, payload: bytes) -> tuple[HardwareValue, ...]:
@@ -101,8 +116,7 @@ def read_number(source: NumberInput, key: str, payload: bytes) -> float:
         If the payload does not match the household file.
     """  # noqa: DOC502 - raised by the helpers
     _refuse_large(payload)
-    unit = source.unit if isinstance(source, PowerInput) else "W"
-    return _number(source, key, payload) * source.scale * _FACTORS[unit]
+    return _number(source, key, payload)
 
 
 def _refuse_large(payload: bytes) -> None:
@@ -111,15 +125,34 @@ def _refuse_large(payload: bytes) -> None:
 
 
 def _values(inputs: WiringInputs, topic: str, payload: bytes) -> Iterator[HardwareValue]:
-    for name in _NUMBERS:
-        number: NumberInput | None = getattr(inputs, name)
-        if number is not None and matches(number.topic, topic):
-            value = _number(number, name, payload)
-            yield HardwareValue(name, value * number.scale * _FACTORS[getattr(number, "unit", "W")])
-    if inputs.pilot is not None and matches(inputs.pilot.topic, topic):
-        yield HardwareValue("pilot", _pilot(inputs.pilot, payload))
-    if inputs.plugged_in is not None and matches(inputs.plugged_in.topic, topic):
-        yield HardwareValue("plugged_in", _plugged_in(inputs.plugged_in, payload))
+    parts: Counter[str] = Counter()
+    for key, source in inputs.sources:
+        part, parts[key] = parts[key], parts[key] + 1
+        if matches(source.topic, topic):
+            yield HardwareValue(key, _value(source, key, payload), part)
+
+
+def _value(source: Source, key: str, payload: bytes) -> Value:
+    match source:
+        case NumberInput():
+            return _number(source, key, payload)
+        case PilotInput():
+            return _pilot(source, key, payload)
+        case YesNoInput():
+            return _yes_or_no(source, key, payload)
+        case _:
+            raise TypeError(source)
+
+
+def _raw_values(source: Source, payload: bytes, key: str) -> list[object]:
+    """Return what stands at the value's place; several if a pattern has it more than once."""
+    found = _raw_value(source.pointer, payload, key)
+    if source.pattern is None:
+        return [found]
+    read = places_of(source.pattern).read(found) if isinstance(found, str) else None
+    if read is None:
+        raise MalformedMessage(f"{key}: expected a text like {source.pattern}, got {_shown(found)}")
+    return [value for name, value in read if name == source.place]
 
 
 def _raw_value(pointer: str | None, payload: bytes, key: str) -> object:
@@ -136,33 +169,65 @@ def _raw_value(pointer: str | None, payload: bytes, key: str) -> object:
 
 
 def _number(source: NumberInput, key: str, payload: bytes) -> float:
-    found = _raw_value(source.pointer, payload, key)
-    if isinstance(found, str | int | float) and not isinstance(found, bool):
+    numbers = [_with_unit(source, key, found) for found in _raw_values(source, payload, key)]
+    total = max(numbers) if source.place == "current" else sum(numbers)
+    if not math.isfinite(total):
+        raise MalformedMessage(f"{key}: expected a number below {sys.float_info.max:.0e}")
+    return total
+
+
+def _with_unit(source: NumberInput, key: str, found: object) -> float:
+    factors, unit = _FACTORS[source.place], str(getattr(source, "unit", ""))
+    wanted, bare = "a number", found
+    if unit == IN_TEXT:
+        wanted = f"a number and its unit ({', '.join(factors)})"
+        bare, unit = _split_unit(found, factors)
+    number = _plain_number(bare, decimal_comma=source.decimal_comma)
+    if number is None or unit not in factors:
+        raise MalformedMessage(f"{key}: expected {wanted}, got {_shown(found)}")
+    return number * source.scale * factors[unit]
+
+
+def _split_unit(found: object, factors: Mapping[str, float]) -> tuple[object, str]:
+    """Part a text after its number. Hardware writes KW or wh too, but M and m must be right."""
+    if not isinstance(found, str) or len(found) > _LONGEST_NUMBER:
+        return found, ""
+    number = found.rstrip("%" + string.ascii_letters)
+    unit = found[len(number) :]
+    meant = [name for name in factors if name[0] not in "Mm" and name.lower() == unit.lower()]
+    return number.rstrip(), meant[0] if meant else unit
+
+
+def _plain_number(found: object, *, decimal_comma: bool) -> float | None:
+    if isinstance(found, int | float) and not isinstance(found, bool):
         try:
             number = float(found)
-        except (ValueError, OverflowError):
-            number = math.nan
-        if math.isfinite(number):
-            return number
-    raise MalformedMessage(f"{key}: expected a number, got {_shown(found)}")
+        except OverflowError:
+            return None
+        return number if math.isfinite(number) else None
+    if not isinstance(found, str) or len(found) > _LONGEST_NUMBER:
+        return None
+    text = found.strip().replace("\N{MINUS SIGN}", "-")
+    if decimal_comma:
+        text = "." if "." in text else text.replace(",", ".", 1)
+    number = float(text) if _NUMBER.fullmatch(text) else math.inf
+    return number if math.isfinite(number) else None
 
 
-def _pilot(source: PilotInput, payload: bytes) -> PilotState:
-    found = _word(_raw_value(source.pointer, payload, "pilot"))
+def _pilot(source: PilotInput, key: str, payload: bytes) -> PilotState:
+    found = _word(_raw_values(source, payload, key)[0])
     words: Mapping[str, PilotState] = source.words or _LETTERS
     if found not in words:
-        raise MalformedMessage(f"pilot: expected one of {', '.join(words)}, got {_shown(found)}")
+        raise MalformedMessage(f"{key}: expected one of {', '.join(words)}, got {_shown(found)}")
     return words[found]
 
 
-def _plugged_in(source: PlugInput, payload: bytes) -> bool:
-    found = _word(_raw_value(source.pointer, payload, "plugged_in"))
-    words = source.words or (_YES | _NO)
+def _yes_or_no(source: YesNoInput, key: str, payload: bytes) -> bool:
+    found = _word(_raw_values(source, payload, key)[0])
+    words = source.words or {**YES, **NO}
     word = found if source.words else found.lower()
     if word not in words:
-        raise MalformedMessage(
-            f"plugged_in: expected one of {', '.join(words)}, got {_shown(found)}"
-        )
+        raise MalformedMessage(f"{key}: expected one of {', '.join(words)}, got {_shown(found)}")
     return words[word]
 
 

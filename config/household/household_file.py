@@ -53,10 +53,10 @@ from config.household.metrics import Metrics
 from config.household.ocpp import OcppListener, OcppPoint
 from config.household.page import Page
 from config.household.vehicle import Vehicle
-from config.household.wiring import GridMeter, LoadMeter
 from config.tariffs.band import Band
 from config.tariffs.price_file import PriceFile
 from config.tariffs.tariff import Tariff
+from config.wiring.meters import GridMeter, LoadMeter
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

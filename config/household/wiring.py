@@ -13,61 +13,25 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import Field, model_validator
 
 from config.fields.key_problems import KeyProblem, refuse
-from config.fields.value_types import Expected, Flag, Model, checked, is_pointer
+from config.fields.value_types import Expected, Flag, Model
+from config.wiring.topics import TopicName
+from config.wiring.values import (
+    CurrentOfPhases,
+    EnergyTotal,
+    PilotInput,
+    PlugInput,
+    PowerTotal,
+    SocInput,
+    Source,
+)
 
 PLACEHOLDERS = ("amps", "watts", "valid_until", "seconds", "serial")
 """Names allowed between braces in a text or a JSON value: current per phase [A], power [W], the
 instant at which a start expires (RFC 3339), how long until then [seconds], the command's serial."""
 
 _BRACED = re.compile(r"\{([A-Za-z_][A-Za-z0-9_]*)\}", re.ASCII)
-_LONGEST_TOPIC = 1000
 
-PilotState = Literal["A", "B", "C", "D", "E", "F"]
-
-
-def is_topic(text: str) -> bool:
-    """Tell whether a text is a topic to publish to."""
-    return _is_plain(text) and not set(text) & set("+#")
-
-
-def is_filter(text: str) -> bool:
-    """Tell whether a text is a topic filter: ``+`` for a level, ``#`` for the rest."""
-    levels = text.split("/")
-    return (
-        _is_plain(text)
-        and all(level == "+" or "+" not in level for level in levels)
-        and all("#" not in level for level in levels[:-1])
-        and (levels[-1] == "#" or "#" not in levels[-1])
-    )
-
-
-def _is_plain(text: str) -> bool:
-    """Tell whether a text has no control characters and no leading ``$``."""
-    return 0 < len(text) <= _LONGEST_TOPIC and text.isprintable() and not text.startswith("$")
-
-
-TopicName = Annotated[
-    str, checked(is_topic), Expected("a topic without +, #, control characters or a leading $")
-]
-TopicFilter = Annotated[
-    str,
-    checked(is_filter),
-    Expected("a topic, in which + may stand for one level and # for the rest"),
-]
-Pointer = Annotated[
-    str,
-    checked(is_pointer),
-    Expected('a JSON Pointer (RFC 6901) such as "/energy/total"'),
-]
-Scale = Annotated[
-    float, Field(gt=-1_000_000, lt=1_000_000), Expected("a number other than 0, below a million")
-]
 QualityOfService = Annotated[Literal[0, 1, 2], Expected("0, 1 or 2, as in MQTT")]
-Words = Annotated[
-    dict[str, Annotated[PilotState, Expected("a state of the control pilot, A to F")]],
-    Field(min_length=1, max_length=50),
-]
-YesNo = Annotated[dict[str, Flag], Field(min_length=1, max_length=50)]
 
 
 class OutputMessage(Model):
@@ -147,76 +111,12 @@ class WiringOutputs(Model):
         return bool({"seconds", "valid_until"} & self.start.placeholders)
 
 
-class NumberInput(Model):
-    """A number in messages of hardware."""
-
-    topic: TopicFilter = Field(description="Where it is published.")
-    pointer: Pointer | None = Field(
-        None, description="Where it is in a JSON payload; without: the payload is the number."
-    )
-    scale: Scale = Field(1.0, description="What it is multiplied by.")
-
-    @model_validator(mode="after")
-    def _check(self) -> Self:
-        if self.scale == 0:
-            refuse([KeyProblem(("scale",), "expected a number other than 0, got 0")])
-        return self
-
-
-class PowerInput(NumberInput):
-    """The power that flows."""
-
-    unit: Annotated[Literal["W", "kW"], Expected("W or kW", ("W", "kW"))] = Field(
-        "W", description="Unit, after scaling."
-    )
-
-
-class EnergyInput(NumberInput):
-    """Energy that has flowed since the meter was new, or was reset."""
-
-    unit: Annotated[Literal["Wh", "kWh", "MWh"], Expected("Wh, kWh or MWh")] = Field(
-        "kWh", description="Unit, after scaling."
-    )
-
-
-class CurrentInput(NumberInput):
-    """The current that flows [A per phase]."""
-
-
-class SocInput(NumberInput):
-    """State of charge of the vehicle [percent]."""
-
-
-class PilotInput(Model):
-    """State of the control pilot (IEC 61851-1), A to F."""
-
-    topic: TopicFilter = Field(description="Where it is published.")
-    pointer: Pointer | None = Field(
-        None, description="Where it is in a JSON payload; without: the payload is the word."
-    )
-    words: Words | None = Field(
-        None, description="What each word of the hardware means, as a letter from A to F."
-    )
-
-
-class PlugInput(Model):
-    """A word that says whether a vehicle is plugged in."""
-
-    topic: TopicFilter = Field(description="Where it is published.")
-    pointer: Pointer | None = Field(
-        None, description="Where it is in a JSON payload; without: the payload is the word."
-    )
-    words: YesNo | None = Field(
-        None, description="What each word of the hardware means; without: true, on, 1 and so on."
-    )
-
-
 class WiringInputs(Model):
     """Where a charge point's values come from."""
 
-    power: PowerInput | None = Field(None, description="Power that flows.")
-    energy: EnergyInput | None = Field(None, description="The meter's energy register.")
-    current: CurrentInput | None = Field(None, description="Current that flows.")
+    power: PowerTotal | None = Field(None, description="Power that flows.")
+    energy: EnergyTotal | None = Field(None, description="The meter's energy register.")
+    current: CurrentOfPhases | None = Field(None, description="Current that flows.")
     soc: SocInput | None = Field(None, description="State of charge of the vehicle.")
     pilot: PilotInput | None = Field(None, description="Control pilot, A to F.")
     plugged_in: PlugInput | None = Field(None, description="Whether a vehicle is plugged in.")
@@ -224,8 +124,17 @@ class WiringInputs(Model):
     @property
     def topics(self) -> tuple[str, ...]:
         """The topics to subscribe to, each once."""
-        sources = (getattr(self, name) for name in type(self).model_fields)
-        return tuple(dict.fromkeys(each.topic for each in sources if each is not None))
+        return tuple(dict.fromkeys(source.topic for _, source in self.sources))
+
+    @property
+    def sources(self) -> tuple[tuple[str, Source], ...]:
+        """All values that messages have, each with its key; parts of a sum one by one."""
+        found: list[tuple[str, Source]] = []
+        for key in type(self).model_fields:
+            whole: Source | None = getattr(self, key)
+            parts: tuple[Source, ...] = () if whole is None else getattr(whole, "parts", (whole,))
+            found += ((key, part) for part in parts)
+        return tuple(found)
 
     @model_validator(mode="after")
     def _check(self) -> Self:
@@ -234,50 +143,6 @@ class WiringInputs(Model):
             refuse([KeyProblem((), f"expected at least one of {wanted}")])
         if self.pilot is not None and self.plugged_in is not None:
             refuse([KeyProblem(("plugged_in",), "expected either pilot or plugged_in, got both")])
-        return self
-
-
-class LoadMeter(Model):
-    """A meter with its own topics that shows what the home draws."""
-
-    phases: Annotated[tuple[CurrentInput, ...], Field(strict=False)] = Field(
-        description="Where its currents are published: one, which then is the highest, or those of "
-        "L1, L2 and L3."
-    )
-    includes_charge_points: Flag = Field(
-        default=False, description="Whether the charge points' own current is part of them."
-    )
-
-    @model_validator(mode="after")
-    def _check(self) -> Self:
-        if len(self.phases) not in {1, 3}:
-            got = f"expected one current, or three: L1, L2 and L3; got {len(self.phases)}"
-            refuse([KeyProblem(("phases",), got)])
-        return self
-
-
-class GridMeter(Model):
-    """A meter with its own topics that shows what flows between the home and the grid."""
-
-    power: Annotated[tuple[PowerInput, ...], Field(strict=False)] = Field(
-        description="Where its power is published: one, the sum of the phases, or those of L1, L2"
-        " and L3. What the home takes is positive, what it gives is negative; scale: -1 turns a"
-        " meter round that has it the other way."
-    )
-    export: Annotated[tuple[PowerInput, ...], Field(strict=False)] | None = Field(
-        None,
-        description="For a meter that shows export apart: where, as often as power, which then is"
-        " import alone.",
-    )
-
-    @model_validator(mode="after")
-    def _check(self) -> Self:
-        if len(self.power) not in {1, 3}:
-            got = f"expected one power, or three: L1, L2 and L3; got {len(self.power)}"
-            refuse([KeyProblem(("power",), got)])
-        if self.export is not None and len(self.export) != len(self.power):
-            got = f"expected {len(self.power)}, as many as power; got {len(self.export)}"
-            refuse([KeyProblem(("export",), got)])
         return self
 
 

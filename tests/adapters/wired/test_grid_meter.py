@@ -10,7 +10,7 @@ from pydantic import ValidationError
 
 from adapters.contract.messages import GridPower, MalformedMessage
 from adapters.wired.grid_meter import WiredGridMeter
-from config.household.wiring import GridMeter
+from config.wiring.meters import GridMeter
 
 NOW = datetime(2026, 6, 3, 1, tzinfo=UTC)
 SECOND = timedelta(seconds=1)

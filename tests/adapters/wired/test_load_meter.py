@@ -10,7 +10,7 @@ from pydantic import ValidationError
 
 from adapters.contract.messages import HomeLoad, MalformedMessage
 from adapters.wired.load_meter import WiredLoadMeter
-from config.household.wiring import LoadMeter
+from config.wiring.meters import LoadMeter
 
 NOW = datetime(2026, 6, 3, 9, tzinfo=UTC)
 SECOND = timedelta(seconds=1)

@@ -22,6 +22,8 @@ from config.household.wiring import WiringInputs, WiringOutputs
 NOW = datetime(2026, 6, 3, 9, 0, tzinfo=UTC)
 SECOND = timedelta(seconds=1)
 MINUTE = timedelta(minutes=1)
+IN_TEXT = "power: expected a number and its unit (W, kW, MW), got "
+LONG = f'power: expected a text like P={{power}}, got "P={"2" * 97}...'
 CASES = json.loads((Path(__file__).parents[2] / "data" / "outside_pointers.json").read_text())
 
 
@@ -183,6 +185,28 @@ def wiring_inputs(**keys: dict[str, Any]) -> WiringInputs:
         ("plugged_in", {}, b"0", False),
         ("plugged_in", {"pointer": "/in"}, b'{"in": true}', True),
         ("plugged_in", {"words": {"here": True, "gone": False}}, b"gone", False),
+        ("power", {"unit": "in_text"}, b"2.30 kW", 2300.0),
+        ("power", {"unit": "in_text"}, b"2300W", 2300.0),
+        ("power", {"unit": "in_text"}, b"-1.5e3 w", -1500.0),
+        ("power", {"unit": "in_text", "decimal_comma": True}, b"2,30 KW", 2300.0),
+        ("power", {"unit": "in_text", "pointer": "/p"}, b'{"p": "2.30 kW"}', 2300.0),
+        ("power", {"decimal_comma": True}, b"2300,5", 2300.5),
+        ("power", {}, "\N{MINUS SIGN}20".encode(), -20.0),
+        ("energy", {"unit": "in_text"}, b"12.5 kWh", 12.5),
+        ("current", {"unit": "mA"}, b"9870", 9.87),
+        ("soc", {"unit": "in_text"}, b"41 %", 41.0),
+        ("power", {"pattern": "P={power};E={energy};{}"}, b"P=2300;E=1.5;x", 2300.0),
+        ("energy", {"pattern": "P={power};E={energy};{}"}, b"P=2300;E=1.5;x", 1.5),
+        ("power", {"pattern": "{} {power} {}", "unit": "kW"}, b"at  2.3 and on", 2300.0),
+        ("power", {"pattern": "{power}/{power}/{power} W"}, b"700/800/900 W", 2400.0),
+        ("current", {"pattern": "{current}/{current}"}, b"9.8/10.2", 10.2),
+        ("pilot", {"pattern": "state {pilot}"}, b"state C", "C"),
+        (
+            "plugged_in",
+            {"pointer": "/s", "pattern": "cable {plugged_in}"},
+            b'{"s": "cable on"}',
+            True,
+        ),
     ],
 )
 def test_values_are_read_in_our_units(
@@ -198,6 +222,22 @@ def test_values_are_read_in_our_units(
     ("key", "spec", "payload", "reason"),
     [
         ("power", {}, b"off", 'power: expected a number, got "off"'),
+        ("power", {}, b"1_000", 'power: expected a number, got "1_000"'),
+        ("power", {}, b"2,300", 'power: expected a number, got "2,300"'),
+        ("power", {"decimal_comma": True}, b"2.300,5", 'power: expected a number, got "2.300,5"'),
+        ("power", {"unit": "in_text"}, b"2300", f'{IN_TEXT}"2300"'),
+        ("power", {"unit": "in_text"}, b"2 kWh", f'{IN_TEXT}"2 kWh"'),
+        ("power", {"unit": "in_text"}, b"2300 mW", f'{IN_TEXT}"2300 mW"'),
+        ("power", {"unit": "in_text"}, b"NaN kW", f'{IN_TEXT}"NaN kW"'),
+        ("power", {"unit": "in_text"}, b"", f'{IN_TEXT}""'),
+        (
+            "power",
+            {"pattern": "P={power};{}"},
+            b"E=1",
+            'power: expected a text like P={power};{}, got "E=1"',
+        ),
+        ("power", {"pattern": "P={power}"}, b"P=2;3", 'power: expected a number, got "2;3"'),
+        ("power", {"pattern": "P={power}"}, b"P=" + b"2" * 5000, LONG),
         ("power", {}, b"", 'power: expected a number, got ""'),
         ("power", {}, b"nan", 'power: expected a number, got "nan"'),
         ("power", {}, b"1e999", 'power: expected a number, got "1e999"'),
@@ -219,6 +259,42 @@ def test_a_payload_that_does_not_match_the_file_is_refused(
     with pytest.raises(MalformedMessage) as caught:
         read_values(wiring_inputs(**{key: {"topic": "t", **spec}}), "t", payload)
     assert str(caught.value) == reason
+
+
+def test_a_sum_is_known_once_all_its_parts_are() -> None:
+    """Three phases on topics of their own, in whatever order they come; an old part is dropped."""
+    parts = [{"topic": f"p/{n}", "unit": "kW"} for n in (1, 2, 3)]
+    keys = [{"topic": "m", "pointer": f"/{n}"} for n in (1, 2)]
+    point = WiredPoint(
+        wiring_inputs(
+            power={"sum": parts}, energy={"sum": keys},
+            current={"highest": [{"topic": "a/1"}, {"topic": "a/2"}]},
+        ),
+        watts_per_amp=230,
+    )  # fmt: skip
+    assert readings_of(point, "p/3", b"0.7") == []
+    assert readings_of(point, "p/1", b"0.8", SECOND) == []
+    assert readings_of(point, "p/2", b"0.9", 2 * SECOND) == [(2400.0, None, None)]
+    assert readings_of(point, "m", b'{"1": 10.5, "2": 20}', 8 * SECOND) == [(None, None, 30.5)]
+    assert readings_of(point, "a/1", b"9", 20 * SECOND) == []
+    assert readings_of(point, "a/2", b"7", 26 * SECOND) == [(None, 9.0, None)]
+    assert readings_of(point, "p/1", b"0.8", 15 * MINUTE) == []
+
+
+def test_a_stored_part_of_a_sum_is_too_old() -> None:
+    """What the broker has kept of one phase is no power of now."""
+    point = WiredPoint(
+        wiring_inputs(power={"sum": [{"topic": "p/1"}, {"topic": "p/2"}]}), watts_per_amp=230
+    )
+    assert point.read("p/1", b"700", NOW, retain=True) == ()
+    assert point.read("p/2", b"700", NOW, retain=False) == ()
+
+
+def readings_of(
+    point: WiredPoint, topic: str, payload: bytes, after: timedelta = timedelta(0)
+) -> list[tuple[float | None, float | None, float | None]]:
+    read = point.read(topic, payload, NOW + after, retain=False)
+    return [(e.watts, e.amps, e.register_kwh) for e in read if isinstance(e, Reading)]
 
 
 @given(st.binary(max_size=200))

@@ -9,7 +9,7 @@ import pytest
 
 from config.household.household_file import HouseholdFile
 from config.household.ocpp import OcppPoint
-from config.household.wiring import LoadMeter
+from config.wiring.meters import LoadMeter
 from daemon.check.fuse import explain_fuse
 from tests.daemon.worlds import EVENING, kowhai
 
