@@ -13,6 +13,7 @@ from typing import Final, Literal
 
 from adapters.contract.topics import Topics
 from adapters.wired.grid_meter import grid_meter_topics
+from adapters.wired.hardware import wiring_topics
 from adapters.wired.load_meter import load_meter_topics
 from config.fields.names import topic_level
 from config.files.errors import UsageError
@@ -192,9 +193,10 @@ def _wired_rights(name: str, point: ChargePoint) -> tuple[Right, ...]:
     wiring = point.wiring
     if wiring is None:
         return ()
-    messages = [wiring.tell.start, wiring.tell.stop, wiring.tell.current] if wiring.tell else []
-    reads = dict.fromkeys(message.topic for message in messages if message is not None)
-    writes = wiring.hear.topics if wiring.hear else ()
+    messages = wiring.tell.messages if wiring.tell else ()
+    questions = wiring.hear.ask if wiring.hear else ()
+    reads = dict.fromkeys(message.topic for message in (*messages, *questions))
+    writes = wiring_topics(wiring)
     _refuse_blanks(f"charge_points: {name}: wiring", (*reads, *writes))
     return (
         *(("read", topic) for topic in reads),

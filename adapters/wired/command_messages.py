@@ -13,9 +13,12 @@ from datetime import datetime
 from typing import Final
 
 from adapters.contract.messages import Command
+from config.files.texts import printable
 from config.household.wiring import PLACEHOLDERS, OutputMessage, WiringOutputs
 
 _BRACED: Final = re.compile(r"\{(" + "|".join(PLACEHOLDERS) + r")\}")
+
+LONGEST_SHOWN: Final = 60
 
 Value = float | int | str
 
@@ -64,9 +67,21 @@ def command_messages(
     return [_message(template, values) for template in templates]
 
 
-def stop_message(outputs: WiringOutputs) -> OutgoingMessage:
-    """Return a stop that belongs to no command: a Will, or the daemon's last message."""
-    return _message(outputs.stop, {"serial": 0})
+def stop_message(outputs: WiringOutputs, serial: int = 0) -> OutgoingMessage:
+    """Return a stop; that of a Will, or the daemon's last message, belongs to no command."""
+    return _message(outputs.stop, {"serial": serial})
+
+
+def plain_message(template: OutputMessage) -> OutgoingMessage:
+    """Return a message without placeholders, such as a question."""
+    return _message(template, {})
+
+
+def shown_payload(payload: bytes) -> str:
+    """Write a payload as text for people, of at most 60 characters."""
+    shown = printable(payload[: 4 * LONGEST_SHOWN].decode(errors="replace"))
+    cut = shown if len(shown) <= LONGEST_SHOWN else f"{shown[:LONGEST_SHOWN]}..."
+    return f"`{cut}`"
 
 
 def _message(template: OutputMessage, values: Mapping[str, Value]) -> OutgoingMessage:

@@ -40,6 +40,18 @@ class WiredPoint:
         Power of each ampere [W]: phases times volts; for hardware that reports only a current.
     register_kwh
         Where a register that is counted here starts.
+
+    Attributes
+    ----------
+    available : bool or None
+        Whether the hardware is there, by its birth message and its Will; None as long as it has
+        not said so.
+    switched_on : bool or None
+        The state that the last message reported; None if it reported none.
+    stated : mapping of str to Value
+        What the last message said, by key, whether or not it counts.
+    was_born : bool
+        Whether the last message said that the hardware is there: it may have lost its command.
     """
 
     def __init__(
@@ -51,6 +63,10 @@ class WiredPoint:
         self._watts: float | None = None
         self._watts_at: datetime | None = None
         self._last: Reading | None = None
+        self.available: bool | None = None
+        self.switched_on: bool | None = None
+        self.was_born = False
+        self.stated: Mapping[str, Value] = {}
         # The latest values of sums, by key and part.
         self._parts: dict[str, dict[int, tuple[datetime, float]]] = {}
 
@@ -62,7 +78,7 @@ class WiredPoint:
     @property
     def measures(self) -> bool:
         """Whether the wiring has any meter."""
-        return self.counts or self._inputs.energy is not None
+        return self._inputs.measures
 
     @property
     def counts(self) -> bool:
@@ -94,16 +110,31 @@ class WiredPoint:
         MalformedMessage
             If it does not match the household file.
         """
+        self.switched_on, self.was_born, self.stated = None, False, {}
         values = read_values(self._inputs, topic, payload)
         if retain:
             values = tuple(each for each in values if each.key not in {"power", "current"})
-        found = self._put_together(values, now)
+        found = self.stated = self._put_together(values, now)
+        if "availability" in found:
+            self._take_availability(is_there=bool(found["availability"]), now=now)
+        if self.available is False:
+            return ()
+        if "switched_on" in found:
+            self.switched_on = bool(found["switched_on"])
         try:
             return (*self._reading(found, now), *_report(found, now))
         except ValidationError as error:
             wrong = error.errors(include_url=False)[0]
             place = ".".join(str(part) for part in wrong["loc"])
             raise MalformedMessage(f"{place}: {wrong['msg']}") from error
+
+    def _take_availability(self, *, is_there: bool, now: datetime) -> None:
+        """Drop all values of hardware that is gone; what flowed until now has flowed."""
+        if not is_there and self.available is not False:
+            self._count(now)
+            self._watts, self._watts_at, self._last = None, None, None
+            self._parts.clear()
+        self.available = self.was_born = is_there
 
     def _put_together(self, values: Iterable[HardwareValue], now: datetime) -> dict[str, Value]:
         """Add up the parts of sums; a sum is known once all its parts are."""

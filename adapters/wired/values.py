@@ -20,6 +20,7 @@ from config.household.wiring import WiringInputs
 from config.wiring.patterns import places_of
 from config.wiring.values import (
     IN_TEXT,
+    AcknowledgementInput,
     NumberInput,
     PilotInput,
     PilotState,
@@ -39,6 +40,7 @@ _NUMBER: Final = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]
 _LONGEST_NUMBER: Final = 50
 YES: Final[Mapping[str, bool]] = {"true": True, "on": True, "1": True, "yes": True}
 NO: Final[Mapping[str, bool]] = {"false": False, "off": False, "0": False, "no": False}
+_THERE: Final = {"availability": {"online": True, "offline": False}}
 _LETTERS: Final[dict[str, PilotState]] = {
     "A": "A", "B": "B", "C": "C", "D": "D", "E": "E", "F": "F",
 }  # fmt: skip
@@ -119,6 +121,34 @@ def read_number(source: NumberInput, key: str, payload: bytes) -> float:
     return _number(source, key, payload)
 
 
+def read_acknowledgement(source: AcknowledgementInput, payload: bytes) -> tuple[bool, int | None]:
+    """Return whether a message acknowledges a command, and the serial if its pattern has it.
+
+    Parameters
+    ----------
+    source
+        Where the word is.
+    payload
+        What the bus carried.
+
+    Returns
+    -------
+    tuple
+        False for a refusal; the serial, or None.
+
+    Raises
+    ------
+    MalformedMessage
+        If the payload does not match the household file.
+    """
+    _refuse_large(payload)
+    serials = _raw_values(source, payload, source.place, name="serial") if source.pattern else []
+    serial = _plain_number(serials[0], decimal_comma=False) if serials else None
+    if serials and serial is None:
+        raise MalformedMessage(f"serial: expected a number, got {_shown(serials[0])}")
+    return _yes_or_no(source, source.place, payload), None if serial is None else int(serial)
+
+
 def _refuse_large(payload: bytes) -> None:
     if len(payload) > LARGEST_PAYLOAD_BYTES:
         raise MalformedMessage(f"larger than {LARGEST_PAYLOAD_BYTES // 1024} KiB")
@@ -144,15 +174,15 @@ def _value(source: Source, key: str, payload: bytes) -> Value:
             raise TypeError(source)
 
 
-def _raw_values(source: Source, payload: bytes, key: str) -> list[object]:
-    """Return what stands at the value's place; several if a pattern has it more than once."""
+def _raw_values(source: Source, payload: bytes, key: str, name: str | None = None) -> list[object]:
+    """Return what stands at a name, or the value's own; several if a pattern has it repeatedly."""
     found = _raw_value(source.pointer, payload, key)
     if source.pattern is None:
         return [found]
     read = places_of(source.pattern).read(found) if isinstance(found, str) else None
     if read is None:
         raise MalformedMessage(f"{key}: expected a text like {source.pattern}, got {_shown(found)}")
-    return [value for name, value in read if name == source.place]
+    return [value for each, value in read if each == (name or source.place)]
 
 
 def _raw_value(pointer: str | None, payload: bytes, key: str) -> object:
@@ -224,7 +254,7 @@ def _pilot(source: PilotInput, key: str, payload: bytes) -> PilotState:
 
 def _yes_or_no(source: YesNoInput, key: str, payload: bytes) -> bool:
     found = _word(_raw_values(source, payload, key)[0])
-    words = source.words or {**YES, **NO}
+    words = source.words or {**YES, **NO, **_THERE.get(source.place, {})}
     word = found if source.words else found.lower()
     if word not in words:
         raise MalformedMessage(f"{key}: expected one of {', '.join(words)}, got {_shown(found)}")

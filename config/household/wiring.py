@@ -8,14 +8,17 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Any, ClassVar, Literal, Self
 
 from pydantic import Field, model_validator
 
 from config.fields.key_problems import KeyProblem, refuse
 from config.fields.value_types import Expected, Flag, Model
+from config.wiring.patterns import places_of
 from config.wiring.topics import TopicName
 from config.wiring.values import (
+    AcknowledgementInput,
+    AvailabilityInput,
     CurrentOfPhases,
     EnergyTotal,
     PilotInput,
@@ -23,6 +26,7 @@ from config.wiring.values import (
     PowerTotal,
     SocInput,
     Source,
+    SwitchInput,
 )
 
 PLACEHOLDERS = ("amps", "watts", "valid_until", "seconds", "serial")
@@ -36,6 +40,8 @@ QualityOfService = Annotated[Literal[0, 1, 2], Expected("0, 1 or 2, as in MQTT")
 
 class OutputMessage(Model):
     """One message to hardware: a text, or a JSON object, with placeholders in braces."""
+
+    known_placeholders: ClassVar[tuple[str, ...]] = PLACEHOLDERS
 
     topic: TopicName = Field(description="Where it is published.")
     text: Annotated[str, Field(max_length=5000), Expected("a text")] | None = Field(
@@ -57,9 +63,10 @@ class OutputMessage(Model):
 
     def _unknown_placeholders(self) -> Iterator[KeyProblem]:
         key = "object" if self.text is None else "text"
-        for name in sorted(self.placeholders - set(PLACEHOLDERS)):
-            known = ", ".join(f"{{{name}}}" for name in PLACEHOLDERS)
-            yield KeyProblem((key,), f"expected one of {known} between braces, got {{{name}}}")
+        for name in sorted(self.placeholders - set(self.known_placeholders)):
+            known = ", ".join(f"{{{name}}}" for name in self.known_placeholders) or "no name"
+            one_of = "one of " if self.known_placeholders else ""
+            yield KeyProblem((key,), f"expected {one_of}{known} between braces, got {{{name}}}")
 
     def says_the_same_as(self, other: OutputMessage) -> bool:
         """Whether hardware can't distinguish this message from another."""
@@ -83,11 +90,24 @@ def _names_in(value: object) -> Iterator[str]:
             yield from _names_in(inner)
 
 
+class Question(OutputMessage):
+    """A message that makes hardware answer with its values."""
+
+    known_placeholders: ClassVar[tuple[str, ...]] = ()
+
+    every_seconds: Annotated[
+        int, Field(ge=2, le=3600), Expected("a whole number of seconds from 2 to 3600")
+    ] = Field(60, description="How often it is asked [seconds].")
+
+
 class WiringOutputs(Model):
     """The messages to a charge point."""
 
     start: OutputMessage = Field(description="Starts it.")
-    stop: OutputMessage = Field(description="Stops it.")
+    stop: OutputMessage = Field(
+        description="Stops it. The same message as start is one that only changes over: it is sent"
+        " only if switched_on under hear differs."
+    )
     current: OutputMessage | None = Field(
         None, description="Sets its current, before a start and whenever the current changes."
     )
@@ -99,16 +119,77 @@ class WiringOutputs(Model):
         description="How often to repeat the command in force, for hardware that may forget it "
         "[minutes].",
     )
+    repeat_seconds: (
+        Annotated[int, Field(ge=2, le=3600), Expected("a whole number of seconds from 2 to 3600")]
+        | None
+    ) = Field(
+        None,
+        description="The same in seconds, for hardware that stops unless it hears its command more"
+        " than once a minute [seconds].",
+    )
+    acknowledgement: AcknowledgementInput | None = Field(
+        None,
+        description="Where it acknowledges each message: the next waits for it, and what is not"
+        " acknowledged is sent again, twice at most.",
+    )
+    answer_seconds: Annotated[
+        int, Field(ge=1, le=600), Expected("a whole number of seconds from 1 to 600")
+    ] = Field(
+        10,
+        description="How long its acknowledgement, or its state after it has changed over, may take"
+        " [seconds].",
+    )
     stop_as_will: Flag = Field(
         default=False,
         description="Leaves its stop with the broker as the Will of a separate connection, for a "
         "plug or relay that would stay on if the daemon died.",
     )
 
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        refuse(tuple(self._problems()))
+        return self
+
+    def _problems(self) -> Iterator[KeyProblem]:
+        if self.repeat_seconds is not None and self.repeat_minutes is not None:
+            message = "expected either repeat_minutes or repeat_seconds, got both"
+            yield KeyProblem(("repeat_seconds",), message)
+        if self.only_changes_over and self.stop_as_will:
+            message = "expected false: a message that only changes over could switch it on"
+            yield KeyProblem(("stop_as_will",), message)
+        heard = self.acknowledgement
+        names = places_of(heard.pattern).names if heard and heard.pattern else ()
+        if "serial" in names and not all("serial" in each.placeholders for each in self.messages):
+            path = ("acknowledgement", "pattern")
+            yield KeyProblem(path, "expected {serial} in each message that is acknowledged with it")
+
+    @property
+    def messages(self) -> tuple[OutputMessage, ...]:
+        """The messages, each once."""
+        return (self.start, self.stop, *((self.current,) if self.current else ()))
+
+    @property
+    def only_changes_over(self) -> bool:
+        """Whether start and stop are the same message, which switches on or off in turn."""
+        return self.start.says_the_same_as(self.stop)
+
+    @property
+    def repeat_after_seconds(self) -> int | None:
+        """How long after a command it is sent again [seconds]; None for never."""
+        if self.repeat_minutes is not None:
+            return self.repeat_minutes * 60
+        return self.repeat_seconds
+
     @property
     def is_start_limited(self) -> bool:
         """Whether a start says when it expires; else only a stop ends it."""
         return bool({"seconds", "valid_until"} & self.start.placeholders)
+
+
+VALUES = (
+    "power", "energy", "current", "soc", "pilot", "plugged_in", "switched_on", "availability",
+)  # fmt: skip
+"""The keys below `hear` that have a value."""
 
 
 class WiringInputs(Model):
@@ -120,6 +201,15 @@ class WiringInputs(Model):
     soc: SocInput | None = Field(None, description="State of charge of the vehicle.")
     pilot: PilotInput | None = Field(None, description="Control pilot, A to F.")
     plugged_in: PlugInput | None = Field(None, description="Whether a vehicle is plugged in.")
+    switched_on: SwitchInput | None = Field(None, description="Whether it is switched on.")
+    availability: AvailabilityInput | None = Field(
+        None,
+        description="Whether it is there, by its birth message and its Will: while it is not, its"
+        " values count for nothing. Without words: online and offline.",
+    )
+    ask: Annotated[tuple[Question, ...], Field(strict=False, max_length=10)] = Field(
+        (), description="Questions for hardware that only answers."
+    )
 
     @property
     def topics(self) -> tuple[str, ...]:
@@ -127,10 +217,15 @@ class WiringInputs(Model):
         return tuple(dict.fromkeys(source.topic for _, source in self.sources))
 
     @property
+    def measures(self) -> bool:
+        """Whether any value shows what flows."""
+        return (self.power or self.energy or self.current) is not None
+
+    @property
     def sources(self) -> tuple[tuple[str, Source], ...]:
         """All values that messages have, each with its key; parts of a sum one by one."""
         found: list[tuple[str, Source]] = []
-        for key in type(self).model_fields:
+        for key in VALUES:
             whole: Source | None = getattr(self, key)
             parts: tuple[Source, ...] = () if whole is None else getattr(whole, "parts", (whole,))
             found += ((key, part) for part in parts)
@@ -138,9 +233,8 @@ class WiringInputs(Model):
 
     @model_validator(mode="after")
     def _check(self) -> Self:
-        if not any(getattr(self, name) for name in type(self).model_fields):
-            wanted = ", ".join(type(self).model_fields)
-            refuse([KeyProblem((), f"expected at least one of {wanted}")])
+        if not self.sources:
+            refuse([KeyProblem((), f"expected at least one of {', '.join(VALUES)}")])
         if self.pilot is not None and self.plugged_in is not None:
             refuse([KeyProblem(("plugged_in",), "expected either pilot or plugged_in, got both")])
         return self
@@ -189,11 +283,13 @@ def wiring_problems(wiring: Wiring | None, switching: str) -> Iterator[KeyProble
             ("wiring", "tell"),
             "expected {amps} or {watts} in start or current, since switching is current",
         )
-    if tell.start.says_the_same_as(tell.stop):
+    hear = wiring.hear if wiring else None
+    if tell.only_changes_over and (hear is None or hear.switched_on is None):
         yield KeyProblem(
             ("wiring", "tell", "stop"),
-            "expected another message than start's: hardware that only changes over at each message"
-            " can't be told to stop, since nobody knows which state it is in",
+            "expected another message than start's, or switched_on under hear: hardware that only"
+            " changes over at each message can't be told to stop, since nobody knows which state it"
+            " is in",
         )
     for name in sorted(tell.stop.placeholders & {"amps", "watts", "valid_until", "seconds"}):
         yield KeyProblem(("wiring", "tell", "stop"), f"expected no {{{name}}}: a stop has none")

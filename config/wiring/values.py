@@ -107,17 +107,17 @@ class CurrentInput(NumberInput):
     """The current that flows [A per phase]."""
 
     place: ClassVar[str] = "current"
-    unit: Annotated[
-        Literal["A", "mA", "in_text"], Expected("A, mA or in_text")
-    ] = Field("A", description="Unit, after scaling; in_text: it stands behind the number.")
+    unit: Annotated[Literal["A", "mA", "in_text"], Expected("A, mA or in_text")] = Field(
+        "A", description="Unit, after scaling; in_text: it stands behind the number."
+    )
 
 
 class SocInput(NumberInput):
     """State of charge of the vehicle [percent]."""
 
     place: ClassVar[str] = "soc"
-    unit: Annotated[Literal["%", "in_text"], Expected("% or in_text")] = (
-        Field("%", description="in_text: the percent sign stands behind the number.")
+    unit: Annotated[Literal["%", "in_text"], Expected("% or in_text")] = Field(
+        "%", description="in_text: the percent sign stands behind the number."
     )
 
 
@@ -142,6 +142,24 @@ class PlugInput(YesNoInput):
     """A word that says whether a vehicle is plugged in."""
 
     place: ClassVar[str] = "plugged_in"
+
+
+class SwitchInput(YesNoInput):
+    """A word that says whether the hardware is switched on."""
+
+    place: ClassVar[str] = "switched_on"
+
+
+class AvailabilityInput(YesNoInput):
+    """A word that says whether the hardware is there: of its birth message, and of its Will."""
+
+    place: ClassVar[str] = "availability"
+
+
+class AcknowledgementInput(YesNoInput):
+    """A word with which the hardware acknowledges a command, or refuses it."""
+
+    place: ClassVar[str] = "acknowledgement"
 
 
 NO_TOPIC: Final = ""

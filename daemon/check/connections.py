@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import TYPE_CHECKING
 
 from adapters.contract.topics import Topics
+from config.wiring.values import IN_TEXT
 from daemon.presentation.figures import counted
 
 if TYPE_CHECKING:
@@ -12,7 +14,7 @@ if TYPE_CHECKING:
 
     from config.household.equipment import ChargePoint
     from config.household.household_file import HouseholdFile
-    from config.household.wiring import WiringOutputs
+    from config.household.wiring import WiringInputs, WiringOutputs
 
 
 def explain_connections(file: HouseholdFile) -> Iterator[str]:
@@ -56,16 +58,61 @@ def _connection(file: HouseholdFile, name: str, point: ChargePoint) -> Iterator[
     own = None if wiring is None else wiring.hear
     reports = topics.reading(name) if own is None else ", ".join(own.topics)
     yield f"    It reports on {reports} and {topics.vehicle(name)}."
+    if own is not None:
+        yield from _own_reports(own, topics.reading(name))
+
+
+def _own_reports(hear: WiringInputs, reading: str) -> Iterator[str]:
+    texts = [key for key, source in hear.sources if source.pattern is not None]
+    units = [key for key, source in hear.sources if getattr(source, "unit", None) == IN_TEXT]
+    if texts:
+        yield f"    Read out of a text by its pattern: {_listed(texts)}."
+    if units:
+        yield f"    Read with the unit behind the number: {_listed(units)}."
+    for key, count in Counter(key for key, _ in hear.sources).items():
+        if count > 1:
+            what = "the highest" if key == "current" else "the sum"
+            yield f"    Its {key} is {what} of {count} values, once all have come."
+    for question in hear.ask:
+        often = counted(question.every_seconds, "second")
+        yield f"    It is asked on {question.topic} every {often}."
+    if hear.availability is not None:
+        yield (
+            f"    It says on {hear.availability.topic} whether it is there. While it is not, its"
+            " values count for nothing; when it comes back it gets its command again."
+        )
+    if not hear.measures:
+        yield (
+            f"    None of these values shows what flows: without readings on {reading} nobody can"
+            " tell whether it charges, and no energy is recorded."
+        )
+
+
+def _listed(keys: list[str]) -> str:
+    return ", ".join(dict.fromkeys(keys))
 
 
 def _own_commands(name: str, tell: WiringOutputs) -> Iterator[str]:
-    messages = [tell.start, tell.stop, *([tell.current] if tell.current else [])]
-    where = ", ".join(dict.fromkeys(message.topic for message in messages))
-    again = (
-        f", repeated every {counted(tell.repeat_minutes, 'minute')}" if tell.repeat_minutes else ""
-    )
+    where = ", ".join(dict.fromkeys(message.topic for message in tell.messages))
+    again = ""
+    if tell.repeat_minutes:
+        again = f", repeated every {counted(tell.repeat_minutes, 'minute')}"
+    elif tell.repeat_seconds:
+        again = f", repeated every {counted(tell.repeat_seconds, 'second')}"
     yield f"  {name} gets its commands in its own format on {where}{again}."
-    if tell.stop_as_will:
+    if tell.acknowledgement is not None:
+        yield (
+            f"    It acknowledges each on {tell.acknowledgement.topic} within"
+            f" {counted(tell.answer_seconds, 'second')}; else it is sent again, and after the third"
+            " time you are warned."
+        )
+    if tell.only_changes_over:
+        yield (
+            "    Its message only changes over. It is sent only if the state that it reports is not"
+            " the wanted one. If the daemon dies while it charges, nothing stops it but you: a plug"
+            " with one message for on and another for off is safer."
+        )
+    elif tell.stop_as_will:
         yield "    If the daemon dies, the broker sends it the stop."
     elif not tell.start.placeholders & {"seconds", "valid_until"}:
         yield (

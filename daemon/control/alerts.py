@@ -21,6 +21,8 @@ NO_POWER = "no-power-after-start"
 POWER_AFTER_STOP = "power-after-stop"
 OVER_CURRENT = "over-current"
 NO_READING = "no-reading"
+HARDWARE_GONE = "hardware-gone"
+NO_ANSWER = "no-answer"
 ENDED_SHORT = "ended-short-of-need"
 PRICES_ENDED = "prices-ended"
 BROKER_REFUSES = "broker-refuses"
@@ -47,6 +49,8 @@ class ClearedBy(Enum):
     CURRENT_AS_COMMANDED = "the equipment keeps to a lower current again"
     CHECKED = "a person says that the equipment was checked"
     READING = "the meter reports again"
+    HARDWARE_BACK = "the hardware says that it is there again"
+    ANSWER = "the hardware answers again"
     NEW_PRICES = "new prices come"
     ALL_ACCEPTED = "the broker accepts all topics again"
     BROKER = "the broker can be reached again"
@@ -133,6 +137,20 @@ ALERTS: Final[Mapping[str, AlertRule]] = {
         "The meter of {charge_point} has reported nothing since {since:%Y-%m-%d %H:%M} UTC: whether"
         " the vehicle charges is not known.",
         "Until the meter reports again nobody can tell whether it charges.",
+    ),
+    HARDWARE_GONE: AlertRule(
+        "wired hardware has said, or its Will has, that it is gone, for longer than"
+        " `confirm_seconds`",
+        (ClearedBy.HARDWARE_BACK, ClearedBy.RESTART),
+        "{charge_point} is gone, as its own message said at {since:%Y-%m-%d %H:%M} UTC: its values"
+        " count for nothing until it says that it is back.",
+        "Nobody can tell whether it charges; once it is back its command is sent again.",
+    ),
+    NO_ANSWER: AlertRule(
+        "wired hardware does not acknowledge a command, or does not report whether it is on",
+        (ClearedBy.ANSWER, ClearedBy.RESTART),
+        "{charge_point} does not do what it is told: {reason}.",
+        "The command is sent again with each renewal and repetition.",
     ),
     ENDED_SHORT: AlertRule(
         "the vehicle ended its charge below what it needs",

@@ -8,10 +8,13 @@ With ``c`` the household file's `confirm_seconds`::
                                       `no-power-after-start`, and sent again with each renewal
     start      flowed, now none       sent again after c and 2c more; after 4c more the vehicle has
                                       ended its charge by itself, and nothing more is tried
-    start      no reading for 15 min  the alert `no-reading`, if there is a meter
+    start      no reading for 15 min  the alert `no-reading`, if there is a meter, or should be
     stop       none                   nothing: the stop is confirmed
     stop       flows                  sent again after c, 2c, 4c ..., at most 15 minutes, as long as
                                       power flows; the second time the alert `power-after-stop`
+
+Hardware that has said that it is gone has no power value until it is back; after ``c`` the alert
+`hardware-gone`.
 
 A pilot state A or B that is reported after the last power value means that none flows. After a
 stop, equipment that speaks OCPP and still reports that it charges counts as if power flowed, until
@@ -31,6 +34,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from daemon.control.alerts import (
     ENDED_SHORT,
+    HARDWARE_GONE,
     NO_POWER,
     NO_READING,
     OVER_CURRENT,
@@ -110,8 +114,9 @@ def confirm(state: PointState, now: datetime, house: House) -> Confirmed:
         The state with the hardware's response, alerts, and whether to send the command again.
     """
     state, warned = _check_current(state, now, house)
+    state, gone = _check_presence(state, now, house)
     confirmed = _confirm_power(state, now, house)
-    return confirmed._replace(actions=(*warned, *confirmed.actions))
+    return confirmed._replace(actions=(*warned, *gone, *confirmed.actions))
 
 
 def _confirm_power(state: PointState, now: datetime, house: House) -> Confirmed:
@@ -124,7 +129,7 @@ def _confirm_power(state: PointState, now: datetime, house: House) -> Confirmed:
         state = replace(state, response=response)
         return _not_followed(state, command, response, now, house)
     if flows is None:
-        return _check_meter(state, response, now) if command.do == "start" else Confirmed(state, ())
+        return _check_meter(state, command, response, now, house)
     state = clear_alerts(state, ClearedBy.READING)
     if flows == (command.do == "start"):
         state = _followed(state, command, response)
@@ -134,7 +139,7 @@ def _confirm_power(state: PointState, now: datetime, house: House) -> Confirmed:
 
 def response_due(state: PointState, house: House) -> datetime | None:
     """Return when a wrong or missing response must next be acted on if nothing else happens."""
-    due = [conclusion_due(state.current_watch), _power_due(state, house)]
+    due = [conclusion_due(state.current_watch), _power_due(state, house), _gone_due(state, house)]
     return min((each for each in due if each is not None), default=None)
 
 
@@ -144,7 +149,7 @@ def _power_due(state: PointState, house: House) -> datetime | None:
         return None
     if response.wrong_since is not None:
         return _due(state, response, house)
-    read_at = _last_reading_at(state)
+    read_at = _meter_since(state, response, house)
     if _reports_a_charge(state, house):
         return response.since + _patience(state, house)
     if command.do == "stop" or read_at is None or NO_READING in state.alerts:
@@ -173,6 +178,26 @@ def await_response(state: PointState, now: datetime, *, switched: bool) -> Respo
     if switched or state.response is None:
         return Response(now, wh)
     return replace(state.response, since=now, register_wh=wh)
+
+
+# --- whether the hardware is there -----------------------------------------------------------
+
+
+def _gone_due(state: PointState, house: House) -> datetime | None:
+    """Return when to warn of hardware that is gone; None if it is there, or a warning holds."""
+    if state.gone_since is None or HARDWARE_GONE in state.alerts:
+        return None
+    return state.gone_since + _patience(state, house)
+
+
+def _check_presence(
+    state: PointState, now: datetime, house: House
+) -> tuple[PointState, tuple[Action, ...]]:
+    due = _gone_due(state, house)
+    if due is None or now < due:
+        return state, ()
+    since = nearest_minute(state.gone_since or now, UTC)
+    return raise_alert(state, HARDWARE_GONE, charge_point=state.charge_point, since=since)
 
 
 # --- the current ------------------------------------------------------------------------------
@@ -344,9 +369,11 @@ def _warn(
     return raise_alert(state, NO_POWER, charge_point=point, reason=reason)
 
 
-def _check_meter(state: PointState, response: Response, now: datetime) -> Confirmed:
+def _check_meter(
+    state: PointState, command: CommandInForce, response: Response, now: datetime, house: House
+) -> Confirmed:
     """Warn of a meter that has sent nothing for long while the vehicle should charge."""
-    read_at = _last_reading_at(state)
+    read_at = _meter_since(state, response, house) if command.do == "start" else None
     if read_at is None or now < max(read_at, response.since) + LONGEST_GAP:
         return Confirmed(state, ())
     since = nearest_minute(read_at, UTC)
@@ -384,6 +411,14 @@ def _reports_a_charge(state: PointState, house: House) -> bool:
     speaks_ocpp = house.file.charge_points[state.charge_point].ocpp is not None
     is_stopped = state.command is not None and state.command.do == "stop"
     return speaks_ocpp and is_stopped and state.pilot == "C"
+
+
+def _meter_since(state: PointState, response: Response, house: House) -> datetime | None:
+    """Return when the meter was read last; since the command if the file wires one never heard."""
+    wiring = house.file.charge_points[state.charge_point].wiring
+    hear = wiring.hear if wiring is not None else None
+    has_meter = hear is not None and hear.measures
+    return _last_reading_at(state) or (response.since if has_meter else None)
 
 
 def _last_reading_at(state: PointState) -> datetime | None:

@@ -100,6 +100,22 @@ class HouseholdHealth:
     trouble: str | None
 
 
+@dataclass(frozen=True, slots=True)
+class HardwareChanged:
+    """Hardware has changed: it is gone or back, or it does not answer.
+
+    Attributes
+    ----------
+    available : bool or None
+        Whether it is there; None if that is as before.
+    trouble : str or None
+        Why it does not answer, in words; empty once it does again; None if that is as before.
+    """
+
+    available: bool | None = None
+    trouble: str | None = None
+
+
 Event = (
     TimePassed
     | BusConnected
@@ -110,6 +126,7 @@ Event = (
     | PersonAsked
     | Delivered
     | HouseholdHealth
+    | HardwareChanged
 )
 
 

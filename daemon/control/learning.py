@@ -6,13 +6,14 @@ from dataclasses import replace
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
-from daemon.control.alerts import ALERTS, ClearedBy, clear_alerts, raise_alert
+from daemon.control.alerts import ALERTS, NO_ANSWER, ClearedBy, clear_alerts, raise_alert
 from daemon.control.events import (
     Action,
     BusConnected,
     CurrentAllotted,
     Delivered,
     Event,
+    HardwareChanged,
     HouseChanged,
     HouseholdHealth,
     MeterRead,
@@ -111,8 +112,8 @@ def learn(
             state = _on_request(state, request, now, house)
         case Delivered():
             state, actions = check_delivery(state, event)
-        case HouseholdHealth():
-            state, actions = _on_household_health(state, event, house)
+        case HouseholdHealth() | HardwareChanged():
+            state, actions = _on_health(state, event, now, house)
         case HouseChanged() | CurrentAllotted():
             state = _on_house_change(state, event)
         case TimePassed() | BusConnected():
@@ -136,6 +137,14 @@ def _switched_until(state: PointState, now: datetime, house: House) -> PointStat
     return replace(state, command=None, response=None, switches=off, plan_stale=True)
 
 
+def _on_health(
+    state: PointState, event: HouseholdHealth | HardwareChanged, now: datetime, house: House
+) -> tuple[PointState, tuple[Action, ...]]:
+    if isinstance(event, HardwareChanged):
+        return _on_hardware_change(state, event, now)
+    return _on_household_health(state, event, house)
+
+
 def _on_household_health(
     state: PointState, health: HouseholdHealth, house: House
 ) -> tuple[PointState, tuple[Action, ...]]:
@@ -146,6 +155,25 @@ def _on_household_health(
         return raise_alert(state, health.code, reason=health.trouble)
     over = (Note("alert is over", {"code": health.code}),) if health.code in state.alerts else ()
     return clear_alerts(state, ALERTS[health.code].cleared_by[0]), over
+
+
+def _on_hardware_change(
+    state: PointState, event: HardwareChanged, now: datetime
+) -> tuple[PointState, tuple[Action, ...]]:
+    """Forget the values of hardware that is gone; warn if it does not answer."""
+    if event.available is False:
+        state = replace(
+            state, watts=None, watts_at=None, amps=None, amps_at=None,
+            gone_since=state.gone_since or now,
+        )  # fmt: skip
+    elif event.available is True:
+        state = clear_alerts(replace(state, gone_since=None), ClearedBy.HARDWARE_BACK)
+    if event.trouble is None:
+        return state, ()
+    state = clear_alerts(state, ClearedBy.ANSWER)
+    if not event.trouble:
+        return state, ()
+    return raise_alert(state, NO_ANSWER, charge_point=state.charge_point, reason=event.trouble)
 
 
 def _on_house_change(state: PointState, event: HouseChanged | CurrentAllotted) -> PointState:

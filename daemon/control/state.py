@@ -296,6 +296,8 @@ class PointState:
     idle_since : datetime or None
         Since when the pilot state shows that no power flows; None if it does not, or if a meter
         value has come since.
+    gone_since : datetime or None
+        Since when the hardware says that it is gone; None while it is there, or does not say.
     wishes : Wishes
         A person's requests.
     vehicle : str or None
@@ -348,6 +350,7 @@ class PointState:
     amps: float | None = None
     amps_at: datetime | None = None
     idle_since: datetime | None = None
+    gone_since: datetime | None = None
     wishes: Wishes = Wishes()
     vehicle: str | None = None
     left_with: SocFact | None = None

@@ -11,10 +11,11 @@ from adapters.contract.messages import MalformedMessage
 from adapters.contract.topics import Topics, matches
 from adapters.wired.channels import StopAsWill, WiredChannel
 from adapters.wired.grid_meter import WiredGridMeter, grid_meter_topics
+from adapters.wired.hardware import WiredHardware, wiring_topics
 from adapters.wired.load_meter import WiredLoadMeter, load_meter_topics
-from adapters.wired.point import WiredPoint
 from config.fields.names import topic_level
 from config.fields.value_types import WATT_HOURS_PER_KWH
+from daemon.control.events import HardwareChanged
 from daemon.messaging.outbox import command_message
 from daemon.sharing.claims import stored_periods
 
@@ -43,8 +44,8 @@ class HardwareChannels:
     ----------
     channels : mapping of str to HardwareChannel
         How to send commands, by charge point; one that reads the daemon's own commands has none.
-    inputs : mapping of str to WiredPoint
-        How to read messages, by charge point; one that writes the daemon's own messages has none.
+    wired : mapping of str to WiredHardware
+        How to speak with hardware that has its own topics, by charge point.
     home_meters : sequence of WiredLoadMeter and WiredGridMeter
         How to read what the home draws, and what flows between it and the grid.
     has_home_meter : bool
@@ -58,7 +59,7 @@ class HardwareChannels:
     def __init__(
         self,
         channels: Mapping[str, HardwareChannel] | None = None,
-        inputs: Mapping[str, WiredPoint] | None = None,
+        wired: Mapping[str, WiredHardware] | None = None,
         home_meters: Sequence[WiredLoadMeter | WiredGridMeter] = (),
         *,
         has_home_meter: bool = False,
@@ -68,12 +69,12 @@ class HardwareChannels:
         self.begin = begin
         self.news = news
         self._channels = dict(channels or {})
-        self._inputs = dict(inputs or {})
+        self._wired = dict(wired or {})
         self._home_meters = tuple(home_meters)
         self._has_home_meter = has_home_meter
-        wired = (*self._inputs.values(), *self._home_meters)
+        heard = (*self._wired.values(), *self._home_meters)
         self._filters = tuple(
-            dict.fromkeys(topic for each in wired for topic in each.topic_filters)
+            dict.fromkeys(topic for each in heard for topic in each.topic_filters)
         )
 
     def has(self, charge_point: str) -> bool:
@@ -100,6 +101,8 @@ class HardwareChannels:
         if channel is None or state.command is None:
             return
         channel.send(command_message(state.command), stored_periods(state, file), now)
+        if charge_point in self._wired:
+            self._wired[charge_point].command_sent(now)
 
     def send_new_plan(
         self,
@@ -133,15 +136,18 @@ class HardwareChannels:
     def send_again(
         self, states: Mapping[str, PointState], now: datetime, file: HouseholdFile
     ) -> None:
-        """Send the commands that are due again, in case hardware has forgotten them."""
+        """Send the commands that are due again, ask what is to be asked, and try again."""
+        for wired in self._wired.values():
+            wired.advance(now)
         for charge_point, channel in self._channels.items():
             due = channel.next_repeat()
             if due is not None and due <= now and charge_point in states:
                 self.send(charge_point, states[charge_point], now, file)
 
     def next_repeat(self) -> datetime | None:
-        """Return when the next command is to be sent again."""
-        dues = (channel.next_repeat() for channel in self._channels.values())
+        """Return when `send_again` next has something to do."""
+        dues = [channel.next_repeat() for channel in self._channels.values()]
+        dues += [wired.next_due() for wired in self._wired.values()]
         return min((due for due in dues if due is not None), default=None)
 
     def read(self, message: MessageArrived, now: datetime) -> Iterator[tuple[str, Message]]:
@@ -159,7 +165,7 @@ class HardwareChannels:
         tuple of (str, Message)
             A charge point, and its reading or report.
         """
-        for charge_point, wired in self._inputs.items():
+        for charge_point, wired in self._wired.items():
             try:
                 messages = wired.read(message.topic, message.payload, now, retain=message.retain)
             except MalformedMessage as error:
@@ -169,6 +175,19 @@ class HardwareChannels:
                 )  # fmt: skip
                 continue
             yield from ((charge_point, each) for each in messages)
+
+    def point_news(self) -> Iterator[tuple[str, HardwareChanged]]:
+        """Yield what is new about wired hardware itself: that it is gone, or does not answer.
+
+        Yields
+        ------
+        tuple of (str, HardwareChanged)
+            A charge point, and what has changed.
+        """
+        for charge_point, wired in self._wired.items():
+            news = wired.take_news()
+            if news is not None:
+                yield charge_point, HardwareChanged(news.available, news.trouble)
 
     def read_home(self, message: MessageArrived, now: datetime) -> Iterator[HomeLoad | GridPower]:
         """Read a message of the home's own meters.
@@ -209,7 +228,8 @@ class HardwareChannels:
         channel = self._channels.get(charge_point)
         if channel is not None and channel.stores_plan:
             return True  # its readings come over OCPP
-        return charge_point in self._inputs and self._inputs[charge_point].measures
+        wired = self._wired.get(charge_point)
+        return wired is not None and wired.point is not None and wired.point.measures
 
     def send_final_stops(self) -> None:
         """Stop the hardware that would go on charging once the daemon has ended."""
@@ -236,9 +256,8 @@ def without_wiring(file: HouseholdFile) -> HouseholdFile:
 
 def wired_topic_filters(file: HouseholdFile) -> tuple[str, ...]:
     """Return the topics of wired hardware to subscribe to, each once."""
-    wirings = (point.wiring for point in file.charge_points.values())
-    inputs = [wiring.hear for wiring in wirings if wiring is not None and wiring.hear is not None]
-    filters = [topic for each in inputs for topic in each.topics]
+    wirings = [point.wiring for point in file.charge_points.values() if point.wiring]
+    filters = [topic for each in wirings for topic in wiring_topics(each)]
     meter, grid = file.household.load_meter, file.household.grid_meter
     filters += [] if meter is None else load_meter_topics(meter)
     filters += [] if grid is None else grid_meter_topics(grid)
@@ -268,27 +287,24 @@ def hardware_channels_of(
     """
     volts = file.household.nominal_volts
     channels: dict[str, HardwareChannel] = {}
-    inputs: dict[str, WiredPoint] = {}
+    wired: dict[str, WiredHardware] = {}
     for name, point in file.charge_points.items():
         if point.ocpp is not None and ocpp is not None:
             channels[name] = ocpp.channel(name)
         if point.wiring is None:
             continue
-        watts_per_amp = volts * point.phases
-        if point.wiring.tell is not None:
-            channels[name] = WiredChannel(point.wiring.tell, sender, watts_per_amp=watts_per_amp)
-        if point.wiring.hear is not None:
-            inputs[name] = WiredPoint(
-                point.wiring.hear,
-                watts_per_amp=watts_per_amp,
-                register_kwh=_register_kwh(ledger, name),
-            )
+        hardware = wired[name] = WiredHardware(
+            point.wiring, sender, watts_per_amp=volts * point.phases,
+            register_kwh=_register_kwh(ledger, name),
+        )  # fmt: skip
+        if hardware.channel is not None:
+            channels[name] = hardware.channel
     meters = home_meters_of(file)
     if ocpp is None:
-        return HardwareChannels(channels, inputs, meters)
+        return HardwareChannels(channels, wired, meters)
     has_home_meter = file.home_meter_at is not None
     return HardwareChannels(
-        channels, inputs, meters,
+        channels, wired, meters,
         has_home_meter=has_home_meter, begin=ocpp.accept_connections, news=ocpp.news,
     )  # fmt: skip
 

@@ -17,7 +17,9 @@ from daemon.control.alerts import (
     FORECAST_ENDED,
     FORECAST_REFUSED,
     GRID_METER_REVERSED,
+    HARDWARE_GONE,
     LEDGER_REFUSES,
+    NO_ANSWER,
     NO_BACKUP,
     NO_BROKER,
     NO_DEPARTURE,
@@ -81,6 +83,14 @@ ALERT_WORDS: Final[Mapping[str, AlertWords]] = {
     NO_READING: AlertWords(
         "The meter has sent nothing for 15 minutes: nobody can tell whether the vehicle charges.",
         "Look whether the meter and its network work.",
+    ),
+    HARDWARE_GONE: AlertWords(
+        "The hardware that switches the charging is gone.",
+        "Look whether it has power and reaches the network.",
+    ),
+    NO_ANSWER: AlertWords(
+        "The hardware that switches the charging does not answer.",
+        "Look at it, and whether it switches.",
     ),
     ENDED_SHORT: AlertWords(
         "The vehicle ended its charge by itself, below what it needs.",

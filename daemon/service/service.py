@@ -366,6 +366,8 @@ class Service:
                 self._step_all(news)
         for point in self._broker.to_send_again(now):
             self._step(point, BusConnected())
+        for point, changed in self._channels.point_news():
+            self._step(point, changed)
 
     def _report_dropped(self) -> None:
         """Log, at most once a minute, how many messages had to be dropped."""

@@ -30,8 +30,15 @@ This switches a load that runs at full current. Before you go on:
     gets hot, and have it looked at by a licensed electrician.
   - The daemon is stopped. Software is no protective device.
 The charge point will be set to {currents}, and is told to stop at the end, also if this command
-is interrupted or its terminal closes. If it is killed or the network fails, the broker sends the
+is interrupted or its terminal closes. {otherwise}"""
+
+BY_WILL = """\
+If it is killed or the network fails, the broker sends the
 stop, 15 seconds later at most. If the broker fails too, only you can stop it: stay beside it."""
+
+BY_NOBODY = """\
+If it is killed or the network fails, only you can
+stop it, since its message only changes over: stay beside it."""
 
 
 @click.command()
@@ -93,7 +100,9 @@ def _exercise(
     point = file.charge_points[name]
     currents = currents_to_try(file, name)
     shown = ", ".join(f"{amps:g} A" for amps in currents)
-    say(CAUTION.format(currents=shown), err=True)
+    told = point.wiring.tell if point.wiring is not None else None
+    otherwise = BY_NOBODY if told is not None and told.only_changes_over else BY_WILL
+    say(CAUTION.format(currents=shown, otherwise=otherwise), err=True)
     if not is_sure and click.prompt("Type yes to go on", default="no", err=True) != "yes":
         raise UsageError("nothing was sent; type yes at the question, or add --yes")
     trying_out = Exercise(

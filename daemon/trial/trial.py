@@ -26,17 +26,16 @@ from adapters.contract.messages import (
     encode,
 )
 from adapters.contract.topics import Topics
-from adapters.wired.channels import WiredChannel
-from adapters.wired.command_messages import OutgoingMessage, stop_message
+from adapters.wired.command_messages import OutgoingMessage, shown_payload, stop_message
 from adapters.wired.grid_meter import WiredGridMeter
-from adapters.wired.point import WiredPoint
+from adapters.wired.hardware import WiredHardware
 from config.files.errors import UnwellError, UsageError
 from config.files.texts import printable
 from daemon.service.recovery import SERIALS_SINCE
 from daemon.trial.exercise import LatestValues
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Iterator, Sequence
     from types import TracebackType
 
     from adapters.bus.events import BusEvent
@@ -55,8 +54,10 @@ MOST_COMMANDS = 100
 RETAINED_SECONDS = 1.5
 """Retained messages arrive within this time, if there are any."""
 
-LONGEST_SHOWN = 60
-"""Longest payload in a line of text [characters]."""
+INTERRUPTED = "the trial was interrupted, and the charge point told to stop"
+
+LONGEST_REST_SECONDS = 5.0
+"""How long a wait rests at most before it looks what else is due."""
 
 PILOT_WORDS: dict[Pilot, str] = {
     "A": "no vehicle connected",
@@ -104,8 +105,10 @@ class Trial:
         point = file.charge_points[charge_point]
         watts_per_amp = file.household.nominal_volts * point.phases
         wiring = point.wiring
-        hear, tell = (wiring.hear, wiring.tell) if wiring else (None, None)
-        self._wired = None if hear is None else WiredPoint(hear, watts_per_amp=watts_per_amp)
+        self._outgoing: list[OutgoingMessage] = []
+        self._wired = (
+            None if wiring is None else WiredHardware(wiring, self, watts_per_amp=watts_per_amp)
+        )
         self._changed = Condition()
         self._reason = ""
         self._is_up = False
@@ -124,7 +127,9 @@ class Trial:
             *((self._grid,) if self._grid else ()),
         )
         self._serial = self._last_serial()
-        stop = None if ledger is None else self._stop_as_will(ledger, tell)
+        stop = (
+            None if ledger is None else self._stop_as_will(ledger, wiring.tell if wiring else None)
+        )
         self._bus = MqttBus(
             file.bus,
             client_id=f"{topics.client_id}-trial-{token_hex(4)}",
@@ -133,9 +138,6 @@ class Trial:
             keep_session=False,
             will=None if stop is None else (stop.topic, stop.payload),
             will_is_kept=stop is not None and stop.retain,
-        )
-        self._channel = (
-            None if tell is None else WiredChannel(tell, self._bus, watts_per_amp=watts_per_amp)
         )
 
     def __enter__(self) -> Self:
@@ -148,6 +150,11 @@ class Trial:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
+        channel = self._wired.channel if self._wired is not None else None
+        if self._ledger is not None and channel is not None and channel.only_changes_over:
+            with self._changed:
+                channel.send_stop()  # a start whose state has not been reported yet
+            self._send_outgoing()
         self._bus.stop()
 
     @property
@@ -201,18 +208,50 @@ class Trial:
         self._serial += 1
         command = self._command(self._serial, do, amps)
         self._ledger.add_command(self._charge_point, now, command)
-        if self._channel is not None:
-            self._channel.send(command, (), now)
+        if self._wired is not None and self._wired.channel is not None:
+            with self._changed:
+                self._wired.channel.send(command, (), now)
+                self._wired.command_sent(now)
+            self._send_outgoing()
         self._bus.publish(self._topics.command(self._charge_point), encode(command), retain=True)
 
     def wait(self, until: Callable[[LatestValues], bool], seconds: float) -> float | None:
         """Wait for a condition; return the seconds it took, or None after `seconds`."""
         begun = monotonic()
+        while True:
+            with self._changed:
+                left = begun + seconds - monotonic()
+                came = self._changed.wait_for(
+                    lambda: self._is_ending or until(self.latest), min(left, self._advance())
+                )
+                if self._is_ending:
+                    raise UnwellError(INTERRUPTED)
+            self._send_outgoing()
+            if came or monotonic() - begun >= seconds:
+                return monotonic() - begun if came else None
+
+    def publish(self, topic: str, payload: bytes, *, retain: bool, qos: int = 1) -> bool:
+        """Keep a message of the wiring for when the lock is free; the bus may wait for that."""
+        self._outgoing.append(OutgoingMessage(topic, payload, qos, retain))
+        return True
+
+    def _advance(self) -> float:
+        """Do what the wiring has due; return for how long nothing more is [seconds]."""
+        now = self._clock.now()
+        if self._wired is None or not self._is_up:
+            return LONGEST_REST_SECONDS
+        self._wired.advance(now)
+        if self._outgoing:
+            return 0.0
+        due = self._wired.next_due()
+        rest = LONGEST_REST_SECONDS if due is None else (due - now).total_seconds()
+        return max(0.0, min(rest, LONGEST_REST_SECONDS))
+
+    def _send_outgoing(self) -> None:
         with self._changed:
-            came = self._changed.wait_for(lambda: self._is_ending or until(self.latest), seconds)
-            if self._is_ending:
-                raise UnwellError("the trial was interrupted, and the charge point told to stop")
-        return monotonic() - begun if came else None
+            outgoing, self._outgoing = self._outgoing, []
+        for each in outgoing:
+            self._bus.publish(each.topic, each.payload, retain=each.retain, qos=each.qos)
 
     def end(self) -> None:
         """End the trial: `wait` raises UnwellError. May be called from any thread."""
@@ -232,7 +271,7 @@ class Trial:
 
     def _stop_as_will(self, ledger: Ledger, tell: WiringOutputs | None) -> OutgoingMessage:
         """Return the stop for the broker to publish if this process dies."""
-        if tell is not None:
+        if tell is not None and not tell.only_changes_over:
             return stop_message(tell)
         # Hardware takes only growing serials, and this stop may come after any command of the
         # trial. It is recorded now, so that the daemon's commands afterwards have higher serials.
@@ -256,6 +295,7 @@ class Trial:
                 case _:
                     pass
             self._changed.notify_all()
+        self._send_outgoing()
 
     def _receive(self, message: MessageArrived) -> None:
         if message.topic == self._topics.daemon:
@@ -265,14 +305,31 @@ class Trial:
             read = self._read(message)
             for each in read:
                 self._note(each)
-            meaning = "; ".join(_in_words(each) for each in read) or "nothing new"
+            words = [*map(_in_words, read), *self._signals_in_words()]
+            meaning = f"read as {'; '.join(words)}" if words else "nothing new"
         except MalformedMessage as error:
             meaning = f"not understood: {error}"
-        shown = printable(message.payload[:LONGEST_SHOWN].decode(errors="replace"))
+        shown = shown_payload(message.payload)
         at = self._clock.now().astimezone()
         stored = " (stored by the broker)" if message.retain else ""
         with suppress(OSError):  # the terminal may be gone; the trial must end well all the same
-            self._say(f"{at:%H:%M:%S}  {printable(message.topic)}  {shown}{stored}  ->  {meaning}")
+            topic = printable(message.topic)
+            self._say(f"{at:%H:%M:%S}  {topic}  heard {shown}{stored}, {meaning}")
+
+    def _signals_in_words(self) -> Iterator[str]:
+        """Say what the last message said of the hardware itself."""
+        point = self._wired.point if self._wired is not None else None
+        channel = self._wired.channel if self._wired is not None else None
+        stated = point.stated if point is not None else {}
+        if "switched_on" in stated:
+            yield f"switched {'on' if stated['switched_on'] else 'off'}"
+        if "availability" in stated:
+            gone = "gone: its values count for nothing until it is back"
+            yield "there" if stated["availability"] else gone
+        elif stated and point is not None and point.available is False:
+            yield "nothing, because it has said that it is gone"
+        if channel is not None and channel.was_acknowledged is not None:
+            yield "acknowledged" if channel.was_acknowledged else "refused"
 
     def _read(self, message: MessageArrived) -> tuple[Message, ...]:
         if message.topic == self._topics.reading(self._charge_point):
@@ -316,10 +373,10 @@ def _daemon_state(payload: bytes) -> DaemonState | None:
 def _in_words(message: Message) -> str:
     match message:
         case Reading():
-            values = ((message.watts, "{:.0f} W"), (message.amps, "{:.1f} A"))
+            values = ((message.watts, "{:,.0f} W"), (message.amps, "{:.1f} A"))
             parts = [form.format(value) for value, form in values if value is not None]
             if message.register_kwh is not None:
-                parts.append(f"{message.register_kwh:.3f} kWh")
+                parts.append(f"{message.register_kwh:,.3f} kWh")
         case VehicleReport():
             parts = []
             if message.pilot is not None:

@@ -21,23 +21,28 @@ FILES = sorted({*EXAMPLES.glob("*.yaml")} - {CHOICES, TWO_CAR_CHOICES, ROOF_CHOI
 
 
 def test_there_are_examples() -> None:
-    """Tariffs of common structures, two capacity charges, three kinds of hardware, two cars."""
+    """Tariffs of common structures, two capacity charges, eight kinds of hardware, two cars."""
     assert [path.name for path in FILES] == [
         "announced-days.yaml",
         "carbon.yaml",
         "controlled-circuit.yaml",
         "day-ahead.yaml",
+        "energy-only.yaml",
         "fetched-day-ahead.yaml",
         "free-noon.yaml",
         "highest-hours.yaml",
         "kowhai.yaml",
         "market-and-network.yaml",
+        "no-meter.yaml",
         "own-roof.yaml",
         "plug.yaml",
+        "push-button.yaml",
         "quarter-hour-peaks.yaml",
         "relay.yaml",
         "seasons-and-weekends.yaml",
         "settable.yaml",
+        "text-commands.yaml",
+        "three-phases.yaml",
         "two-cars.yaml",
         "two-rates.yaml",
     ]

@@ -132,6 +132,16 @@ def test_hardware_with_topics_of_its_own() -> None:
     }  # fmt: skip
 
 
+def test_hardware_reads_questions_and_writes_acknowledgements() -> None:
+    """Hardware that is asked, and that acknowledges what it is told."""
+    answers = {
+        "tell": {**PLUG["tell"], "acknowledgement": {"topic": "plug/ok"}},
+        "hear": {**PLUG["hear"], "ask": [{"topic": "plug/ask", "text": "?"}]},
+    }
+    rights_of_plug = rights(access_list(household(wiring=answers)), "kowhai-cottage.point.shed-2")
+    assert {"read plug/ask", "write plug/ok"} <= rights_of_plug
+
+
 @pytest.mark.parametrize(
     ("half", "wanted"),
     [

@@ -447,6 +447,14 @@ def test_where_the_page_is_served_is_explained(in_the_clear: bool) -> None:  # n
         ("plug", "If the daemon dies, the broker sends it the stop."),
         ("relay", "shed/meter/kilowatts"),
         ("settable", "Its commands carry no time limit."),
+        ("text-commands", "It acknowledges each on garage/box/reply within 5 seconds"),
+        ("text-commands", "Read with the unit behind the number: power, energy."),
+        ("text-commands", "It is asked on garage/box/line every 30 seconds."),
+        ("three-phases", "set, repeated every 20 seconds."),
+        ("three-phases", "Its current is the highest of 3 values, once all have come."),
+        ("three-phases", "While it is not, its values count for nothing"),
+        ("push-button", "If the daemon dies while it charges, nothing stops it but you"),
+        ("no-meter", "None of these values shows what flows"),
     ],
 )
 def test_wiring_is_explained_with_its_topics(example: str, expected: str) -> None:

@@ -12,7 +12,14 @@ import pytest
 
 from daemon.control import alerts
 from daemon.control.alerts import ALERTS, ClearedBy, clear_alerts, raise_alert
-from daemon.control.events import Delivered, HouseChanged, HouseholdHealth, TimePassed, Warn
+from daemon.control.events import (
+    Delivered,
+    HardwareChanged,
+    HouseChanged,
+    HouseholdHealth,
+    TimePassed,
+    Warn,
+)
 from daemon.control.state import PointState
 from daemon.nights.saved_state import read_saved, saved_body
 from planners.power.excess_current import ExcessCurrent
@@ -124,6 +131,14 @@ def with_a_silent_meter() -> World:
     return world
 
 
+def with_hardware_that_is_gone() -> World:
+    world = charging()
+    world.handle(HardwareChanged(available=False))
+    assert (world.state.watts, "hardware-gone" in world.state.alerts) == (None, False)
+    world.wait(world.now + 3 * MINUTE, read_every=None)
+    return world
+
+
 def ended_by_itself() -> World:
     world = charging()
     world.draws = 0.0
@@ -138,7 +153,7 @@ def after_the_last_price() -> World:
     return world
 
 
-def after(*events: Delivered | HouseholdHealth) -> World:
+def after(*events: Delivered | HardwareChanged | HouseholdHealth) -> World:
     world = World(kowhai(), EVENING)
     for event in (TimePassed(), *events):
         world.handle(event)
@@ -205,6 +220,23 @@ LINES = {
         "The meter of driveway has reported nothing since 2026-06-03 09:59 UTC: whether the vehicle"
         " charges is not known.",
         {ClearedBy.READING: World.read},
+    ),
+    "hardware-gone": Line(
+        with_hardware_that_is_gone,
+        "driveway is gone, as its own message said at 2026-06-03 10:00 UTC: its values count for"
+        " nothing until it says that it is back.",
+        {
+            ClearedBy.HARDWARE_BACK: lambda world: world.handle(HardwareChanged(available=True)),
+            ClearedBy.RESTART: restart,
+        },
+    ),
+    "no-answer": Line(
+        lambda: after(HardwareChanged(trouble="it does not acknowledge `STOP`")),
+        "driveway does not do what it is told: it does not acknowledge `STOP`.",
+        {
+            ClearedBy.ANSWER: lambda world: world.handle(HardwareChanged(trouble="")),
+            ClearedBy.RESTART: restart,
+        },
     ),
     "ended-short-of-need": Line(
         ended_by_itself,

@@ -185,7 +185,7 @@ def test_an_exercise_names_what_is_wrong(
         bad = [(step.name, step.observed) for step in exercise.run() if not step.passed]
     if wrong is None:
         assert bad == []
-        assert any("2300 W" in line for line in printed)
+        assert any("2,300 W" in line for line in printed)
     else:
         assert [name for name, _ in bad][:1] == [wrong[0]], bad
         assert wrong[1] in bad[0][1]
@@ -220,12 +220,12 @@ def test_it_shows_messages_and_what_they_mean(
     with reporting(file.bus):
         shown = given_time(
             lambda seconds: run("wiring", str(path), "--listen", f"{seconds}"),
-            lambda shown: "->  0 W" in shown.out,  # a message has come
+            lambda shown: "read as 0 W" in shown.out,  # a message has come
             0.5,
         )
     assert shown.code == 0
     assert "Listening to carport/plug/energy" in shown.out
-    assert "->  0 W, 1000.000 kWh" in shown.out
+    assert "read as 0 W, 1,000.000 kWh" in shown.out
 
 
 def test_each_error_names_the_next_step(
