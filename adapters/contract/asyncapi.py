@@ -134,7 +134,8 @@ def _parameters(file: HouseholdFile | None, *, of_point: bool) -> Document:
 
 
 def _operation_name(topic: BusTopic) -> str:
-    return f"{'send' if topic.from_daemon else 'receive'}{topic.name.capitalize()}"
+    name = "".join(part.capitalize() for part in topic.name.split("-"))
+    return f"{'send' if topic.from_daemon else 'receive'}{name}"
 
 
 def _operation(topic: BusTopic) -> Document:

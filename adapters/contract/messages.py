@@ -27,6 +27,7 @@ from adapters.clocks.instants import in_utc, parse_instant
 from config.fields.value_types import WATT_HOURS_PER_KWH
 from config.files.errors import LullwattError
 from config.files.forecast_series import MOST_GRAMS
+from config.home.grid_limit import MOST_LIMIT_AMPS, MOST_LIMIT_KW
 
 LARGEST_PAYLOAD_BYTES = 64 * 1024
 
@@ -398,6 +399,44 @@ class GridPower(Message):
         return self
 
 
+class GridLimit(Message):
+    """A limit that the grid operator sets from `at` on, or the end of one.
+
+    Either `kw`, `amps` [A per phase], or `lifted`. It replaces the one before it. Without `until`
+    it holds until another message lifts it. A message with an earlier `at` than the last is
+    ignored.
+    """
+
+    at: Instant
+    kw: Annotated[float, Field(ge=0, le=MOST_LIMIT_KW)] | None = None
+    amps: Annotated[float, Field(ge=0, le=MOST_LIMIT_AMPS)] | None = None
+    until: Instant | None = None
+    lifted: bool | None = None
+
+    @model_validator(mode="after")
+    def _says_one_thing(self) -> Self:
+        if sum((self.kw is not None, self.amps is not None, bool(self.lifted))) != 1:
+            raise ValueError("expected one of kw, amps, lifted")
+        if self.lifted and self.until is not None:
+            raise ValueError("until: expected a limit beside it")
+        return self
+
+
+class LimitOfGrid(BaseModel):
+    """What the grid operator allows now: `kw` or `amps` [A per phase].
+
+    It bounds what the household file says, or `charge_point` alone. Without
+    `until` it holds until it is lifted.
+    """
+
+    model_config = ConfigDict(frozen=True, strict=True, extra="ignore", allow_inf_nan=False)
+
+    kw: float | None = None
+    amps: float | None = None
+    until: Instant | None = None
+    charge_point: ShortText | None = None
+
+
 class KnownRates(BaseModel):
     """What is known about the rates of the tariff in force.
 
@@ -480,8 +519,9 @@ class Status(Message):
     `charge_now` it is charged at once, at any price, nothing is charged before `skip_until`, and no
     departure before `away_until` counts. A vehicle that has not left at its departure, and charges
     on towards its need, does so until `goes_on_until` at the latest. `rates` is absent before the
-    first tariff is in force, `home_load` until a meter has read it, and `main_fuse` if none is
-    declared. The message expires at `stale_after`.
+    first tariff is in force, `home_load` until a meter has read it, `main_fuse` if none is
+    declared, and `grid_limits` while the grid operator sets none. The message expires at
+    `stale_after`.
     """
 
     at: Instant
@@ -501,6 +541,7 @@ class Status(Message):
     rates: KnownRates | None = None
     main_fuse: MainFuse | None = None
     home_load: LoadOfHome | None = None
+    grid_limits: Annotated[tuple[LimitOfGrid, ...], Strict(strict=False)] | None = None
     wishes: Annotated[tuple[AskedFor, ...], Strict(strict=False)] = ()
     charge_now: Literal[True] | None = None
     skip_until: Instant | None = None

@@ -16,6 +16,7 @@ from typing_extensions import override
 
 from adapters.contract.messages import (
     Command,
+    GridLimit,
     GridPower,
     HomeLoad,
     Reading,
@@ -144,6 +145,10 @@ _RULES_BETWEEN_KEYS: Final[Mapping[str, Schema]] = {
         "else": {"not": {"required": ["amps"]}},
     },
     HomeLoad.__name__: {"not": {"properties": {"amps": {"minItems": 2, "maxItems": 2}}}},
+    GridLimit.__name__: {
+        "oneOf": [_all_of({"kw": ...}), _all_of({"amps": ...}), _all_of({"lifted": True})],
+        "not": _all_of({"lifted": True, "until": ...}),
+    },
     GridPower.__name__: {"not": {"properties": {"watts": {"minItems": 2, "maxItems": 2}}}},
     Reading.__name__: _at_least_one_of(_keys(Reading, frozenset({"v", "at"}))),
     VehicleReport.__name__: _at_least_one_of(_keys(VehicleReport, frozenset({"v", "at"}))),

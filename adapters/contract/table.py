@@ -20,6 +20,7 @@ from adapters.contract.messages import (
     DaemonState,
     Forecast,
     Generated,
+    GridLimit,
     GridPower,
     HomeLoad,
     PriceFeed,
@@ -58,7 +59,7 @@ class BusTopic:
     payload_type: Any
     sender: Literal[
         "daemon", "hardware", "person", "price feed", "load meter", "grid meter", "forecast feed",
-        "carbon feed", "generation meter",
+        "carbon feed", "generation meter", "grid operator",
     ]  # fmt: skip
     retained: bool
     meaning: str
@@ -303,6 +304,17 @@ BUS_TOPICS: Final[tuple[BusTopic, ...]] = (
         examples=(
             {"v": 1, "at": "2026-06-03T01:01:00Z", "watts": [-2310.0]},
             {"v": 1, "at": "2026-06-03T01:01:00Z", "watts": [-2800.0, 310.0, 180.0]},
+        ),
+    ),
+    BusTopic(
+        "grid-limit", GridLimit, "grid operator", retained=True, may_be_empty=True,
+        meaning="What the grid operator allows the charge points together, or the whole home if the"
+        " household file says so; an empty payload lifts it as well. It is obeyed at once, and no"
+        " request overrides it.",
+        examples=(
+            {"v": 1, "at": "2026-06-03T06:40:00Z", "kw": 4.2, "until": "2026-06-03T08:00:00Z"},
+            {"v": 1, "at": "2026-06-03T06:40:00Z", "amps": 16},
+            {"v": 1, "at": "2026-06-03T07:10:00Z", "lifted": True},
         ),
     ),
 )  # fmt: skip

@@ -15,8 +15,11 @@ if TYPE_CHECKING:
     from config.household.household_file import HouseholdFile
 
 HOUSEHOLD_TOPICS = frozenset(
-    {"daemon", "prices", "announcements", "load", "grid", "forecast", "carbon", "generation"}
-)
+    {
+        "daemon", "prices", "announcements", "load", "grid", "forecast", "carbon", "generation",
+        "grid-limit",
+    }
+)  # fmt: skip
 CHARGE_POINT_TOPICS = frozenset(
     {"command", "plan", "status", "night", "alert", "answer", "reading", "vehicle", "request"}
 )
@@ -154,6 +157,11 @@ class Topics:
         """The topic of what flows between the home and the grid."""
         return f"{self.base}/grid"
 
+    @property
+    def grid_limit(self) -> str:
+        """The topic of limits of the grid operator."""
+        return f"{self.base}/grid-limit"
+
     def hardware_subscriptions(self) -> tuple[str, ...]:
         """Return the filters of what hardware reports."""
         return (f"{self.base}/+/reading", f"{self.base}/+/vehicle")
@@ -172,6 +180,7 @@ class Topics:
             self.generation,
             self.load,
             self.grid,
+            self.grid_limit,
             self.daemon,
         )
 
@@ -187,6 +196,10 @@ class Topics:
         """Return whether people ask for something on this topic."""
         place = self.parse(topic)
         return place is not None and place[1] == "request"
+
+    def is_urgent(self, topic: str) -> bool:
+        """Return whether what comes on this topic must not wait: a request, or a grid limit."""
+        return topic == self.grid_limit or self.is_request(topic)
 
     def parse(self, topic: str) -> tuple[str | None, str] | None:
         """Split a topic into its charge point and its last level.

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 from adapters.ledger.exact_json import dump_exact
 from adapters.ledger.file import open_file, plain_errors, shut_readers_out, transaction
 from adapters.ledger.reader import LedgerReader
-from adapters.ledger.rows import HappeningKind, IntensitySource, to_micros
+from adapters.ledger.rows import HappeningKind, IntensitySource, StoredGridLimit, to_micros
 from adapters.ledger.schema import MIGRATIONS
 from config.files.price_series import PricePoint
 
@@ -402,6 +402,13 @@ class Ledger(LedgerReader):
     ) -> None:
         """Add an event of the daemon's life, with its details as a JSON object."""
         self._add("happenings (at, what, body)", (to_micros(at), what, dump_exact(body or {})))
+
+    def add_grid_limit(self, row: StoredGridLimit) -> None:
+        """Add what happened to a limit of the grid operator."""
+        self._add(
+            "grid_limits (at, source, what, body)",
+            (to_micros(row.at), row.source, row.what, json.dumps(row.body)),
+        )
 
     def close_night(
         self,

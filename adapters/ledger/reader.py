@@ -16,6 +16,7 @@ from adapters.ledger.rows import (
     LastVehicleReports,
     StoredAlert,
     StoredCommand,
+    StoredGridLimit,
     StoredReading,
     from_micros,
     to_micros,
@@ -172,6 +173,29 @@ class LedgerReader(SpanReader):
         )
         return tuple(GridInterval(from_micros(at), taken, given) for at, taken, given in rows)
 
+    def grid_limits(self, start: datetime, end: datetime) -> tuple[StoredGridLimit, ...]:
+        """Return what happened to limits of the grid operator in some time, in order."""
+        rows = self._rows(
+            "SELECT at, source, what, body FROM grid_limits WHERE at >= ? AND at < ?"
+            " ORDER BY at, id",
+            (to_micros(start), to_micros(end)),
+        )
+        return tuple(map(_stored_limit, rows))
+
+    def last_grid_limits(self) -> tuple[StoredGridLimit, ...]:
+        """Return the last limit that each source set, or its end."""
+        rows = self._rows(
+            "SELECT at, source, what, body FROM grid_limits WHERE id IN"
+            " (SELECT max(id) FROM grid_limits WHERE what != 'obeyed' GROUP BY source)",
+            (),
+        )
+        return tuple(map(_stored_limit, rows))
+
+    def random_seed(self) -> bytes:
+        """Return the secret that random delays are drawn from."""
+        ((seed,),) = self._rows("SELECT seed FROM seeds", ())
+        return bytes(seed)
+
     def last_reading(self, charge_point: str) -> StoredReading | None:
         """Return the reading with the latest instant; of several, the last written."""
         rows = self._rows(
@@ -327,3 +351,8 @@ class LedgerReader(SpanReader):
             (charge_point,),
         )
         return next(((value, from_micros(at)) for value, at in rows), (None, None))
+
+
+def _stored_limit(row: tuple[Any, ...]) -> StoredGridLimit:
+    at, source, what, body = row
+    return StoredGridLimit(from_micros(at), source, what, json.loads(body))

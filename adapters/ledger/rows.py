@@ -66,6 +66,20 @@ class StoredHappening:
     body: dict[str, Any]
 
 
+GridLimitKind: TypeAlias = Literal["set", "lifted", "ended", "obeyed"]
+"""A limit of the grid operator came, was lifted, or ended; or what was commanded because of it."""
+
+
+@dataclass(frozen=True)
+class StoredGridLimit:
+    """What happened to a limit of the grid operator; recorded since schema 10."""
+
+    at: datetime
+    source: str
+    what: GridLimitKind
+    body: dict[str, Any]
+
+
 @dataclass(frozen=True)
 class StoredRequest:
     """A person's request, and when it came."""

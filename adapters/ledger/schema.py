@@ -249,6 +249,29 @@ NINTH: Migration = (
 """Carbon intensities of the grid [g CO2e per kWh], of the file and of the bus: for each start the
 newest, and of a file without `issued` the last that was read."""
 
+TENTH: Migration = (
+    """
+    CREATE TABLE grid_limits (
+        id INTEGER PRIMARY KEY,
+        at INTEGER NOT NULL,
+        source TEXT NOT NULL,
+        what TEXT NOT NULL CHECK (what IN ('set', 'lifted', 'ended', 'obeyed')),
+        body TEXT NOT NULL
+    )
+    """,
+    "CREATE INDEX grid_limits_in_time ON grid_limits (at)",
+    """
+    CREATE TABLE seeds (
+        only_row INTEGER PRIMARY KEY CHECK (only_row = 1),
+        seed BLOB NOT NULL
+    )
+    """,
+    "INSERT INTO seeds (only_row, seed) VALUES (1, randomblob(16))",
+)
+"""Limits of the grid operator as they came, their end, and what was commanded then. Never removed:
+whoever operates the equipment must be able to show for two years that it obeyed (German ruling
+BK6-22-300, from memory). And the secret that random delays are drawn from."""
+
 MIGRATIONS: Sequence[Migration] = (
-    FIRST, SECOND, THIRD, FOURTH, FIFTH, SIXTH, SEVENTH, EIGHTH, NINTH,
+    FIRST, SECOND, THIRD, FOURTH, FIFTH, SIXTH, SEVENTH, EIGHTH, NINTH, TENTH,
 )  # fmt: skip

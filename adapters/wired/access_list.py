@@ -97,7 +97,7 @@ def users(file: HouseholdFile) -> tuple[User, ...]:
             "the daemon",
             (
                 ("readwrite", f"{topics.base}/#"),
-                *dict.fromkeys(map(_reversed, (*wired, *meter, *grid))),
+                *dict.fromkeys(map(_reversed, (*wired, *meter, *grid, *_contact_rights(file)))),
             ),
         ),
         *(
@@ -117,6 +117,7 @@ def users(file: HouseholdFile) -> tuple[User, ...]:
         User(f"{home}.load", "a meter of the home's own load", meter or (("write", topics.load),)),
         *_users_of_roofs(file, topics),
         *_users_of_carbon(file, topics),
+        *_users_of_limits(file, topics),
         User(f"{home}.grid", "a meter at the grid", grid or (("write", topics.grid),)),
     )
     page = file.page.username if file.page else None
@@ -137,6 +138,21 @@ def _users_of_carbon(file: HouseholdFile, topics: Topics) -> Iterator[User]:
     if file.carbon is not None:
         name = f"{file.household.topic_level}.carbon"
         yield User(name, "a feed of carbon intensities", (("write", topics.carbon),))
+
+
+def _users_of_limits(file: HouseholdFile, topics: Topics) -> Iterator[User]:
+    if "grid_limit" in file.household.model_fields_set:
+        rights = _contact_rights(file) or (("write", topics.grid_limit),)
+        yield User(f"{file.household.topic_level}.grid-limit", "the grid operator's device", rights)
+
+
+def _contact_rights(file: HouseholdFile) -> tuple[Right, ...]:
+    contact = file.household.grid_limit.contact
+    rights: tuple[Right, ...] = () if contact is None else (("write", contact.topic),)
+    place = "household: grid_limit: contact"
+    _refuse_blanks(place, tuple(topic for _, topic in rights))
+    _refuse_own(Topics.of_file(file), place, rights)
+    return rights
 
 
 def _meter_rights(

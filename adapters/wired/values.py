@@ -146,7 +146,7 @@ def read_acknowledgement(source: AcknowledgementInput, payload: bytes) -> tuple[
     serial = _plain_number(serials[0], decimal_comma=False) if serials else None
     if serials and serial is None:
         raise MalformedMessage(f"serial: expected a number, got {_shown(serials[0])}")
-    return _yes_or_no(source, source.place, payload), None if serial is None else int(serial)
+    return read_yes_or_no(source, source.place, payload), None if serial is None else int(serial)
 
 
 def _refuse_large(payload: bytes) -> None:
@@ -169,7 +169,7 @@ def _value(source: Source, key: str, payload: bytes) -> Value:
         case PilotInput():
             return _pilot(source, key, payload)
         case YesNoInput():
-            return _yes_or_no(source, key, payload)
+            return read_yes_or_no(source, key, payload)
         case _:
             raise TypeError(source)
 
@@ -252,7 +252,29 @@ def _pilot(source: PilotInput, key: str, payload: bytes) -> PilotState:
     return words[found]
 
 
-def _yes_or_no(source: YesNoInput, key: str, payload: bytes) -> bool:
+def read_yes_or_no(source: YesNoInput, key: str, payload: bytes) -> bool:
+    """Return whether a message says yes.
+
+    Parameters
+    ----------
+    source
+        Where the word is, and what it means.
+    key
+        What the household file calls it.
+    payload
+        What the bus carried.
+
+    Returns
+    -------
+    bool
+        By the file's words; without them true, on, 1 and yes mean yes.
+
+    Raises
+    ------
+    MalformedMessage
+        If the payload does not match the household file.
+    """
+    _refuse_large(payload)
     found = _word(_raw_values(source, payload, key)[0])
     words = source.words or {**YES, **NO, **_THERE.get(source.place, {})}
     word = found if source.words else found.lower()

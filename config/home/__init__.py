@@ -1,4 +1,4 @@
-"""What a home draws besides charging, and what its own solar roofs give.
+"""What a home draws besides charging, what its own roofs give, and what the grid operator allows.
 
 Knows no charge point, no vehicle and no tariff.
 """

@@ -56,10 +56,13 @@ from config.household.vehicle import Vehicle
 from config.tariffs.band import Band
 from config.tariffs.price_file import PriceFile
 from config.tariffs.tariff import Tariff
+from config.wiring.grid_limit import GridLimitRules
 from config.wiring.meters import GridMeter, LoadMeter
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+
+    from config.home.grid_limit import LimitInForce
 
 __all__ = [
     "DAY_KINDS",
@@ -136,6 +139,11 @@ class Household(Model):
     )
     load_meter: LoadMeter | None = Field(
         None, description="Where the home's load comes from, if a meter has its own topics for it."
+    )
+    grid_limit: GridLimitRules = Field(
+        GridLimitRules(),
+        description="What limits of the grid operator bound, and a contact that sets one; without:"
+        " those on the topic <root>/<household>/grid-limit, for the sum of the charge points.",
     )
     known_load: Annotated[tuple[KnownLoad, ...], Field(strict=False, max_length=100)] = Field(
         (),
@@ -307,6 +315,7 @@ class HouseholdFile(Model):
     """All that a household declares, in one file."""
 
     _account_changes: tuple[AccountChange, ...] | None = PrivateAttr(None)
+    _grid_limits: tuple[LimitInForce, ...] = PrivateAttr(())
 
     household: Household = Field(description="The home.")
     tariffs: Annotated[tuple[Tariff, ...], Field(strict=False, min_length=1)] = Field(
@@ -394,6 +403,17 @@ class HouseholdFile(Model):
         """Return the same household with the days of the account that its record tells of."""
         copy = self.model_copy()
         copy._account_changes = changes  # noqa: SLF001 - of its own class
+        return copy
+
+    @property
+    def grid_limits(self) -> tuple[LimitInForce, ...]:
+        """The limits of the grid operator that hold now; empty in a file that was only read."""
+        return self._grid_limits
+
+    def with_grid_limits(self, limits: tuple[LimitInForce, ...]) -> Self:
+        """Return the same household under the limits of the grid operator that hold now."""
+        copy = self.model_copy()
+        copy._grid_limits = limits  # noqa: SLF001 - of its own class
         return copy
 
     @property

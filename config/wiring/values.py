@@ -13,8 +13,8 @@ from config.wiring.patterns import Pattern, places_of
 from config.wiring.topics import Pointer, TopicFilter
 
 PLACES: Final = (
-    "power", "energy", "current", "soc", "pilot", "plugged_in", "switched_on", "availability",
-    "acknowledgement", "serial",
+    "power", "energy", "current", "soc", "pilot", "plugged_in", "closed", "switched_on",
+    "availability", "acknowledgement", "serial",
 )  # fmt: skip
 """Names of places in a pattern: the keys that have values, and the serial of a command."""
 

@@ -6,6 +6,7 @@ from collections import Counter
 from typing import TYPE_CHECKING
 
 from adapters.contract.topics import Topics
+from config.home.grid_limit import LimitInForce
 from config.wiring.values import IN_TEXT
 from daemon.presentation.figures import counted
 
@@ -37,6 +38,21 @@ def explain_connections(file: HouseholdFile) -> Iterator[str]:
     )
     for name, point in file.charge_points.items():
         yield from _connection(file, name, point)
+    if "grid_limit" in file.household.model_fields_set:
+        yield from _grid_limits(file)
+
+
+def _grid_limits(file: HouseholdFile) -> Iterator[str]:
+    """Say where limits of the grid operator come from, and what they bound."""
+    rules = file.household.grid_limit
+    bound = "the charge points together"
+    if rules.bounds == "home":
+        bound = "the whole home; charging gets what the rest of the home leaves"
+    topic = Topics.of_file(file).grid_limit
+    yield f"Limits of the grid operator come on {topic} and bound {bound}."
+    if rules.contact is not None:
+        limit = LimitInForce(rules.contact.limit_kw, rules.contact.limit_amps)
+        yield f"  While the contact on {rules.contact.topic} is closed, {limit.text} are allowed."
 
 
 def _connection(file: HouseholdFile, name: str, point: ChargePoint) -> Iterator[str]:

@@ -36,6 +36,7 @@ GRID_METER_REVERSED = "grid-meter-reversed"
 LEDGER_REFUSES = "ledger-refuses"
 NO_BACKUP = "no-backup"
 WRONG_PASSWORDS = "wrong-passwords"
+GRID_LIMITED = "grid-limited"
 
 
 class ClearedBy(Enum):
@@ -62,6 +63,7 @@ class ClearedBy(Enum):
     LEDGER_WRITTEN = "the ledger can be written again"
     BACKUP = "a backup succeeds"
     NO_MORE_GUESSES = "no wrong password has come for an hour, or the right one from there"
+    LIMIT_OVER = "no limit of the grid operator has held for a minute"
     VEHICLE_GONE = "the vehicle leaves, or its departure passes"
     RESTART = "the daemon restarts"
 
@@ -248,6 +250,13 @@ ALERTS: Final[Mapping[str, AlertRule]] = {
         "Wrong passwords come over OCPP: {reason}. Look for equipment with an old password, or for"
         " somebody in your network who guesses.",
         "Each wrong one makes the next wait longer, up to a minute.",
+        of_household=True,
+    ),
+    GRID_LIMITED: AlertRule(
+        "the grid operator limits charging, or the whole home",
+        (ClearedBy.LIMIT_OVER,),
+        "{reason}. Charging keeps below it, whatever anybody asks for.",
+        "Charging keeps below the limit, and is planned around it.",
         of_household=True,
     ),
 }

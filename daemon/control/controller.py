@@ -40,7 +40,8 @@ The command, by the first line that applies:
 A start must fit under each phase of the main fuse, at every instant until it expires, beside what
 the rest of the home draws (as declared, and as read live: `daemon.load_guard`) and what the other
 charge points may draw by the commands they have. Until it does, its current is lower, or it is a
-stop.
+stop. So it is with what the grid operator allows (`planners.home.grid_limit`); no wish overrides
+it.
 
 While the vehicles of the home are being planned together (`daemon.sharing`), what charges goes on
 as it is, and a start waits.
@@ -81,11 +82,12 @@ from daemon.control.state import (
 )
 from daemon.control.undelivered import may_be_listening_again
 from planners.home.allotments import shares_by_plan
+from planners.home.grid_limit import binding
 from planners.home.left_beside import left_beside
 from planners.local_time.conversion import clock_text
 from planners.local_time.departures import night_bounds, night_of
 from planners.plan.plan import NOTICED_KWH
-from planners.power.allowed_currents import amps_allowed
+from planners.power.allowed_currents import amps_allowed, own_amps
 from planners.power.circuits import has_power
 from planners.power.excess_current import amps_text, with_command
 
@@ -281,9 +283,10 @@ def _command(
 ) -> tuple[PointState, tuple[Action, ...]]:
     wanted = _right_command(state, now, house)
     right, limit = _below_fuse(state, wanted, now, house)
-    load_amps = None if limit is None else limit.load_amps
+    load_amps = None if limit is None or limit.by_grid else limit.load_amps
     state = lowered_by_load(state, _amps(right), load_amps, now)
-    waits, is_load_read = _amps(right) < _amps(wanted), bool(house.left_by_load)
+    waits = _amps(right) < _amps(wanted)
+    is_load_read = any(not each.by_grid for each in house.left_by_load)
     if (waits, is_load_read) != (state.waits_for_others, state.is_load_read):
         state = replace(state, waits_for_others=waits, is_load_read=is_load_read)
     command, holds = state.command, _holds(state, right, now, house)
@@ -398,23 +401,47 @@ def _below_fuse(
     until = min(command.valid_until, now + START_HOLDS)
     spans = _left(state, now, until, house)
     point, left = house.file.charge_points[state.charge_point], spans[0].amps
-    limit = None
+    limit, by_grid = None, binding(house.left_by_load, state.charge_point, house.file)
+    lowest = command.amps if point.switching == "on_off" else point.min_amps
     if command.amps > left:
-        lowest = command.amps if point.switching == "on_off" else point.min_amps
         limit = _limit_that_counts(state, left, now, until, house)
         if left < lowest:
             why = "another charge point has not given way yet"
             if limit is not None:
                 why = f"the rest of the home leaves less than {amps_text(lowest)} {limit.of}"
+            if limit is not None and limit.by_grid:
+                why = _too_little(limit, lowest)
             return _next(state, "stop", why), limit
         amps = max(lowest, float(floor(left)))
         why = command.why
-        if limit is not None:
+        if limit is not None and not limit.by_grid:
             why = f"the rest of the home leaves only {amps_text(amps)} {limit.of}; {why}"
         command = replace(command, amps=amps, why=why)
+    if by_grid is not None and command.amps is not None:
+        # Whole amperes: equipment may round up what it is told.
+        whole = max(lowest, float(floor(command.amps)))
+        command = replace(command, amps=whole, why=f"{by_grid.by_grid}; {command.why}")
     falls = (span.start for span in spans if span.amps < _amps(command))
     until = min(command.valid_until, next(falls, NO_END))
     return replace(command, valid_until=until), limit
+
+
+def _too_little(limit: LeftByLoad, lowest: float) -> str:
+    return (
+        f"{limit.by_grid}, which is too little for the {amps_text(lowest)} that it takes at least"
+    )
+
+
+def _stopped_by_grid(state: PointState, house: House) -> str | None:
+    """Say that the grid operator allows less than the charge point takes, if it does."""
+    name, point = state.charge_point, house.file.charge_points[state.charge_point]
+    vehicle = vehicle_of(state, house.file)
+    lowest = point.min_amps
+    if point.switching == "on_off" and vehicle is not None:
+        lowest = own_amps(house.file, name, vehicle)
+    limit = binding(house.left_by_load, name, house.file)
+    is_too_little = limit is not None and limit.amps / limit.points[name] < lowest
+    return _too_little(limit, lowest) if limit is not None and is_too_little else None
 
 
 def _limit_that_counts(
@@ -590,6 +617,7 @@ def _at_highest(
         cause = "the rest of the home needs the current"
         if not has_power(house.file, state.charge_point, now):
             cause = NO_POWER
+        cause = _stopped_by_grid(state, house) or cause
         return _next(state, "stop", cause, until=until)
     return _next(state, "start", why, amps=_amps_told(state, allowed), until=until)
 
@@ -597,6 +625,9 @@ def _at_highest(
 def _why_not_now(state: PointState, now: datetime, house: House) -> str:
     if state.plan is None:
         return BEING_PLANNED if _is_awaited(state, now, house) else "nothing is planned"
+    by_grid = _stopped_by_grid(state, house)
+    if by_grid is not None:
+        return by_grid
     until = rests_until(state, house.file, now)
     if until is not None and state.plan.period_at(until) is not None:
         return _resting(until, house)

@@ -27,9 +27,9 @@ class BusConnected:
 
 @dataclass(frozen=True, slots=True)
 class HouseChanged:
-    """The household file, prices, forecasts of sun or carbon, or the known load have changed."""
+    """The file, prices, forecasts of sun or carbon, the known load or a grid limit have changed."""
 
-    what: Literal["file", "prices", "forecast", "load"]
+    what: Literal["file", "prices", "forecast", "load", "limit"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +88,7 @@ class Delivered:
 HealthCode = Literal[
     "ledger-refuses", "no-backup", "no-broker", "file-refused", "forecast-refused",
     "forecast-ended",
-    "carbon-refused", "grid-meter-reversed", "wrong-passwords",
+    "carbon-refused", "grid-meter-reversed", "wrong-passwords", "grid-limited",
 ]  # fmt: skip
 
 

@@ -34,6 +34,7 @@ from daemon.control.state import (
 from daemon.control.unreported_soc import explain_unreported, unreported_soc
 from daemon.control.wishes import AWAY_NIGHTS, opens_after_away
 from planners.home.allotments import all_that_is_left, shares_by_plan
+from planners.home.grid_limit import binding
 from planners.local_time.conversion import clock_text
 from planners.local_time.remembering import remembered
 from planners.plan.horizon import Situation, departures_known, reaches_at_best_percent
@@ -60,6 +61,9 @@ NEARLY_PERCENT = 0.3
 
 SHOWN_PERCENT = 0.5
 """Targets that differ by less are shown as the same: they have no decimals."""
+
+BY_GRID = "The grid operator allows"
+"""How the sentence begins that says what the grid operator allows."""
 
 SAME_INSTANT = timedelta(seconds=60)
 """Plans whose periods differ by less are the same."""
@@ -143,6 +147,7 @@ def _planned_for(
         before is not None
         and is_obeyed
         and set(allotment.why) <= set(before.why)
+        and set(_explain_grid(state, house)) == {w for w in before.why if w.startswith(BY_GRID)}
         and _same_course(before, made, now)
     ):
         return _warn_of_shortfall(state, made, situation, file)
@@ -150,6 +155,7 @@ def _planned_for(
         *explain_unreported(state, file),
         *_explain_excess(state),
         *_explain_away(state, made, now, house),
+        *_explain_grid(state, house),
         *allotment.why,
     )
     made = replace(made, why=why)
@@ -197,6 +203,12 @@ def _explain_excess(state: PointState) -> tuple[str, ...]:
     where = f"it charges only where {amps_text(excess.taken_amps)} are allowed"
     until = "until it keeps to a lower current or somebody has checked it"
     return (f"{state.charge_point} {excess}: {where}, {until}.",)
+
+
+def _explain_grid(state: PointState, house: House) -> tuple[str, ...]:
+    """Say what the grid operator allows, if that keeps the charge point lower."""
+    limit = binding(house.left_by_load, state.charge_point, house.file)
+    return () if limit is None else (f"{limit.by_grid[0].upper()}{limit.by_grid[1:]}.",)
 
 
 def _unplanned(state: PointState) -> PointState:

@@ -195,6 +195,13 @@ class LoadGuard:
             found.append(LeftByLoad(amps, points, max(loads[: len(found)]), of))
         return tuple(found)
 
+    def rest_amps(self, now: datetime, file: HouseholdFile) -> dict[str, float] | None:
+        """Return what the rest of the home draws on each phase; None if nothing shows it."""
+        if self._load is None or now - self._load.at > self._load.counts_for:
+            return None
+        amps = (phase.amps for phase in self._load.phases)
+        return dict(zip(file.household.phases, amps, strict=False))
+
     def due(self, now: datetime) -> datetime | None:
         """Return when silence will end the limits; None if it has, or if there are none."""
         if self._load is not None:

@@ -12,6 +12,7 @@ from adapters.contract.topics import Topics, matches
 from adapters.wired.channels import StopAsWill, WiredChannel
 from adapters.wired.grid_meter import WiredGridMeter, grid_meter_topics
 from adapters.wired.hardware import WiredHardware, wiring_topics
+from adapters.wired.limit_contact import WiredLimitContact
 from adapters.wired.load_meter import WiredLoadMeter, load_meter_topics
 from config.fields.names import topic_level
 from config.fields.value_types import WATT_HOURS_PER_KWH
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from adapters.bus.events import MessageArrived
-    from adapters.contract.messages import GridPower, HomeLoad, Message
+    from adapters.contract.messages import GridLimit, GridPower, HomeLoad, Message
     from adapters.ledger.ledger import Ledger
     from adapters.wired.channels import HardwareChannel, Sender
     from config.household.broker import Bus
@@ -48,6 +49,8 @@ class HardwareChannels:
         How to speak with hardware that has its own topics, by charge point.
     home_meters : sequence of WiredLoadMeter and WiredGridMeter
         How to read what the home draws, and what flows between it and the grid.
+    limit_contact : WiredLimitContact, optional
+        How to read the grid operator's contact.
     has_home_meter : bool
         Whether equipment has a meter of the home, and reports what that draws by itself.
     begin : callable, optional
@@ -62,6 +65,7 @@ class HardwareChannels:
         wired: Mapping[str, WiredHardware] | None = None,
         home_meters: Sequence[WiredLoadMeter | WiredGridMeter] = (),
         *,
+        limit_contact: WiredLimitContact | None = None,
         has_home_meter: bool = False,
         begin: Callable[[], None] = lambda: None,
         news: Callable[[], HouseholdHealth | None] = lambda: None,
@@ -71,8 +75,10 @@ class HardwareChannels:
         self._channels = dict(channels or {})
         self._wired = dict(wired or {})
         self._home_meters = tuple(home_meters)
+        self._limit_contact = limit_contact
         self._has_home_meter = has_home_meter
-        heard = (*self._wired.values(), *self._home_meters)
+        contacts = () if limit_contact is None else (limit_contact,)
+        heard = (*contacts, *self._wired.values(), *self._home_meters)
         self._filters = tuple(
             dict.fromkeys(topic for each in heard for topic in each.topic_filters)
         )
@@ -213,6 +219,20 @@ class HardwareChannels:
             if read is not None:
                 yield read
 
+    def read_limit(self, message: MessageArrived, now: datetime) -> GridLimit | None:
+        """Read a message of the grid operator's contact; None for one that says nothing of it."""
+        if self._limit_contact is None:
+            return None
+        try:
+            return self._limit_contact.read(message.topic, message.payload, now)
+        except MalformedMessage as error:
+            _log.warning("message not understood", topic=message.topic, reason=str(error))
+            return None
+
+    def is_urgent(self, lane: str) -> bool:
+        """Whether messages under a filter must not wait; may be called by any thread."""
+        return self._limit_contact is not None and lane in self._limit_contact.topic_filters
+
     @property
     def reads_load(self) -> bool:
         """Whether the home's load comes another way than by the daemon's own topic."""
@@ -250,7 +270,9 @@ def without_wiring(file: HouseholdFile) -> HouseholdFile:
         name: point.model_copy(update={"wiring": None, "ocpp": None})
         for name, point in file.charge_points.items()
     }
-    home = file.household.model_copy(update={"load_meter": None, "grid_meter": None})
+    rules = file.household.grid_limit.model_copy(update={"contact": None})
+    update = {"load_meter": None, "grid_meter": None, "grid_limit": rules}
+    home = file.household.model_copy(update=update)
     return file.model_copy(update={"household": home, "charge_points": points, "ocpp": None})
 
 
@@ -261,6 +283,8 @@ def wired_topic_filters(file: HouseholdFile) -> tuple[str, ...]:
     meter, grid = file.household.load_meter, file.household.grid_meter
     filters += [] if meter is None else load_meter_topics(meter)
     filters += [] if grid is None else grid_meter_topics(grid)
+    contact = file.household.grid_limit.contact
+    filters += [] if contact is None else [contact.topic]
     return tuple(dict.fromkeys(filters))
 
 
@@ -299,12 +323,13 @@ def hardware_channels_of(
         )  # fmt: skip
         if hardware.channel is not None:
             channels[name] = hardware.channel
-    meters = home_meters_of(file)
+    meters, contact = home_meters_of(file), file.household.grid_limit.contact
+    limit_contact = None if contact is None else WiredLimitContact(contact)
     if ocpp is None:
-        return HardwareChannels(channels, wired, meters)
+        return HardwareChannels(channels, wired, meters, limit_contact=limit_contact)
     has_home_meter = file.home_meter_at is not None
     return HardwareChannels(
-        channels, wired, meters,
+        channels, wired, meters, limit_contact=limit_contact,
         has_home_meter=has_home_meter, begin=ocpp.accept_connections, news=ocpp.news,
     )  # fmt: skip
 

@@ -14,6 +14,7 @@ from adapters.contract.messages import (
     DaemonState,
     Forecast,
     Generated,
+    GridLimit,
     GridPower,
     HomeLoad,
     MalformedMessage,
@@ -29,6 +30,7 @@ from config.fields.names import topic_level
 from config.files.texts import printable
 from daemon.control.events import GridRead, LoadRead, MeterRead, PersonAsked, VehicleReported
 from daemon.control.learning import AHEAD
+from daemon.grid_limit.heard import BUS, CONTACT, LimitHeard, heard_from
 from daemon.messaging.answering import refusal_by_state, refusal_of
 from planners.power.live_load import SILENCE
 
@@ -59,7 +61,7 @@ class RequestRefused:
 
 
 News = PriceFeed | Announcements | Forecast | CarbonIntensity | Generated
-OfHousehold = News | LoadRead | GridRead | DaemonState
+OfHousehold = News | LoadRead | GridRead | LimitHeard | DaemonState
 """A message to the whole household."""
 
 Received = tuple[str, "Event"] | OfHousehold | RequestRefused
@@ -236,6 +238,11 @@ class Inbox:
         found = () if self._channels is None else self._channels.read_home(message, now)
         return [home_read(each) for each in found if now - each.at <= SILENCE]
 
+    def limit_from_wiring(self, message: MessageArrived, now: datetime) -> LimitHeard | None:
+        """Read a message of the grid operator's contact; None for another message."""
+        limit = None if self._channels is None else self._channels.read_limit(message, now)
+        return None if limit is None else heard_from(CONTACT, limit, is_dated=False)
+
     def store(self, point: str, message: Message, now: datetime) -> Event | None:
         """Store a reading or report, whichever way it came.
 
@@ -349,11 +356,22 @@ def _of_the_household(leaf: str, payload: bytes, now: datetime) -> OfHousehold |
             given = decode(Generated, payload)
             _refuse_old(given.at, now)
             return given
+        case "grid-limit":
+            return _limit(payload, now)
         case "daemon":
             return decode(DaemonState, payload) if payload else None
         case _:
             kind = _KINDS.get(leaf)
             return None if kind is None else decode(kind, payload)
+
+
+def _limit(payload: bytes, now: datetime) -> LimitHeard:
+    if not payload:
+        return LimitHeard(BUS, None)
+    limit = decode(GridLimit, payload)
+    if limit.at > now + AHEAD:  # it would hide later ones
+        raise MalformedMessage("at: expected no instant that is still to come")
+    return heard_from(BUS, limit)
 
 
 def _refuse_old(at: datetime, now: datetime) -> None:

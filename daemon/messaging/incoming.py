@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from adapters.bus.events import Connected, Disconnected, MessageArrived, Published
+from daemon.grid_limit.heard import LimitHeard
 from daemon.sharing.planning_task import JointPlanMade
 
 if TYPE_CHECKING:
@@ -77,6 +78,7 @@ Incoming = (
     | HomeReport
     | ChannelReady
     | JointPlanMade
+    | LimitHeard
 )
 
 

@@ -426,7 +426,7 @@ def _significant_part(status: Status) -> tuple[object, ...]:
         status.connected, status.charging, status.do, status.serial, status.plan, soc,
         status.vehicle, status.soc_from, status.rates, status.wishes, status.main_fuse,
         status.skip_until,
-        status.away_until, status.alerts,
+        status.away_until, status.alerts, status.grid_limits,
     )  # fmt: skip
 
 

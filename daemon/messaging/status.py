@@ -5,7 +5,15 @@ from __future__ import annotations
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
-from adapters.contract.messages import AskedFor, KnownRates, LoadOfHome, MainFuse, Reading, Status
+from adapters.contract.messages import (
+    AskedFor,
+    KnownRates,
+    LimitOfGrid,
+    LoadOfHome,
+    MainFuse,
+    Reading,
+    Status,
+)
 from daemon.control.leaving_late import goes_on_until
 from daemon.control.state import (
     FLOWING_WATTS,
@@ -82,6 +90,13 @@ def status_of(
         rates=_rates(now, house.prices.at(state.charge_point)),
         main_fuse=_main_fuse(now, house.file),
         home_load=load,
+        grid_limits=tuple(
+            LimitOfGrid(
+                kw=each.kw, amps=each.amps, until=each.until, charge_point=each.charge_point
+            )
+            for each in house.file.grid_limits
+        )
+        or None,
         wishes=tuple(
             AskedFor(
                 id=wish.id,

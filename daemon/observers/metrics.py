@@ -85,7 +85,10 @@ def families_of(daemon: DaemonShown, points: Mapping[str, PointShown]) -> tuple[
     tuple of Family
         Those that have a value now.
     """
-    found = (*_of_daemon(daemon), *_of_rates(daemon, points), *_of_points(daemon, points))
+    found = (
+        *_of_daemon(daemon), *_of_rates(daemon, points), *_of_grid_limits(points),
+        *_of_points(daemon, points),
+    )  # fmt: skip
     return tuple(family for family in found if family.figures)
 
 
@@ -130,6 +133,21 @@ def _of_rates(daemon: DaemonShown, points: Mapping[str, PointShown]) -> Iterator
         "lullwatt_rates_known_until_timestamp_seconds",
         "Until when the rates are known; absent if they never end.",
         _single(_seconds(rates.known_until if rates else None)), "seconds",
+    )  # fmt: skip
+
+
+def _of_grid_limits(points: Mapping[str, PointShown]) -> Iterator[Family]:
+    limits = next((each.status.grid_limits for each in points.values()), None) or ()
+    powers = [each.kw * 1000 for each in limits if each.kw is not None and not each.charge_point]
+    currents = [each.amps for each in limits if each.amps is not None and not each.charge_point]
+    yield _gauge(
+        "lullwatt_grid_limit_watts", "What the grid operator allows now, if it limits the power.",
+        _single(min(powers, default=None)), "watts",
+    )  # fmt: skip
+    yield _gauge(
+        "lullwatt_grid_limit_amperes",
+        "What the grid operator allows now, if it limits the current, per phase.",
+        _single(min(currents, default=None)), "amperes",
     )  # fmt: skip
 
 

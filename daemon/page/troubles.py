@@ -16,6 +16,7 @@ from daemon.control.alerts import (
     FILE_REFUSED,
     FORECAST_ENDED,
     FORECAST_REFUSED,
+    GRID_LIMITED,
     GRID_METER_REVERSED,
     HARDWARE_GONE,
     LEDGER_REFUSES,
@@ -143,6 +144,10 @@ ALERT_WORDS: Final[Mapping[str, AlertWords]] = {
     WRONG_PASSWORDS: AlertWords(
         "Somebody tries wrong passwords for a charge point.",
         "Look for equipment with an old password, or for a stranger in your network.",
+    ),
+    GRID_LIMITED: AlertWords(
+        "The grid operator limits how much may be drawn: charging keeps below it.",
+        "Nothing is to be done. If a vehicle must leave soon, charge on the way.",
     ),
 }
 """By the alert's code."""

@@ -25,6 +25,7 @@ from config.files.errors import BusError, LullwattError
 from config.household.broker import Bus
 from daemon.control.events import AnnouncePlan, Issue
 from daemon.control.state import vehicles_of
+from daemon.grid_limit.heard import LimitHeard
 from daemon.messaging.incoming import (
     ChannelReady,
     Halt,
@@ -213,7 +214,7 @@ class _DaemonObserver:
                     self.messages += 1
                 case Halt() | Reload() | Published() | ChannelReady():
                     pass
-                case HomeReport() | JointPlanMade():
+                case HomeReport() | JointPlanMade() | LimitHeard():
                     pass
                 case Disconnected(reason):
                     self._error = BusError(f"the rehearsal lost its broker: {reason}; {RUN_AGAIN}")

@@ -17,7 +17,14 @@ if TYPE_CHECKING:
     from datetime import datetime
     from zoneinfo import ZoneInfo
 
-    from adapters.contract.messages import AskedFor, KnownRates, LoadOfHome, MainFuse, Status
+    from adapters.contract.messages import (
+        AskedFor,
+        KnownRates,
+        LimitOfGrid,
+        LoadOfHome,
+        MainFuse,
+        Status,
+    )
     from config.household.household_file import HouseholdFile
     from daemon.remote.health import PointReport, Report
 
@@ -82,6 +89,8 @@ def _home_rows(status: Status, zone: ZoneInfo, now: datetime) -> Iterator[tuple[
         yield "main fuse", _main_fuse(status.main_fuse)
     if status.home_load is not None:
         yield "home's load", _load(status.home_load, zone, now)
+    for limit in status.grid_limits or ():
+        yield "grid operator", _grid_limit(limit, zone)
 
 
 def _wishes(status: Status, zone: ZoneInfo) -> Iterator[tuple[str, str]]:
@@ -189,6 +198,13 @@ def _rates(rates: KnownRates | None, zone: ZoneInfo) -> str:
     if rates.now == "estimated" and not until:
         return f"{rates.tariff}, estimated"
     return f"{rates.tariff}, {words[rates.now]}{until}"
+
+
+def _grid_limit(limit: LimitOfGrid, zone: ZoneInfo) -> str:
+    what = f"{limit.kw:g} kW" if limit.kw is not None else f"{limit.amps:g} A"
+    at = "" if limit.charge_point is None else f" at {limit.charge_point}"
+    until = "until it is lifted" if limit.until is None else f"until {_when(limit.until, zone)}"
+    return f"allows only {what}{at}, {until}"
 
 
 def _main_fuse(fuse: MainFuse) -> str:

@@ -26,6 +26,7 @@ from daemon.sharing.household import (
 from daemon.sharing.planning_task import JointPlanMade, plan_for
 from daemon.surplus.grid_meter import GridMeter
 from planners.home.allotments import plans_together
+from planners.home.grid_limit import left_by_grid
 from planners.power.live_load import SILENCE
 
 if TYPE_CHECKING:
@@ -37,6 +38,7 @@ if TYPE_CHECKING:
     from daemon.control.events import LoadRead
     from daemon.control.state import House, PointState
     from daemon.sharing.planning_task import PlanningTask
+    from planners.home.left_beside import LeftByLoad
     from planners.power.allowed_currents import AmpsSpan
     from planners.power.live_load import LoadHour, LoadQuarter
 
@@ -133,7 +135,7 @@ class FuseKeeper:
             With what the rest of the home and the other charge points may draw.
         """
         house = self.house(loaded)
-        limits = self._guard.limits(now, house.file)
+        limits = self._limits(now, house.file)
         state = self._states.get(charge_point)
         if state is not None:
             followed = self.grid.followed_amps(state, now, house.file)
@@ -190,6 +192,13 @@ class FuseKeeper:
         self._kept = self._kept_now(now, file)
         return True
 
+    def give_way(self, loaded: House, now: datetime) -> None:
+        """Let all charge points give way together to a new limit of the grid operator.
+
+        Each is to be stepped, and `have_given_way` called.
+        """
+        self._kept = self._kept_now(now, self.house(loaded).file)
+
     def take_ended_hour(self) -> LoadHour | None:
         """Return the highest load of an hour that has ended, once, to be stored."""
         return self._guard.take_ended_hour()
@@ -232,7 +241,10 @@ class FuseKeeper:
         house : House
             The household file and the rates.
         """
-        if house.file.household.main_fuse_amps is not None or self._is_shared:
+        home = house.file.household
+        # A limit of the grid operator may come at any time, for all charge points together.
+        is_one_of_several = len(house.file.charge_points) > 1
+        if home.main_fuse_amps is not None or self._is_shared or is_one_of_several:
             self._sharing = with_claim(self._sharing, state, now, house.file)
 
     def to_step(self, now: datetime) -> tuple[list[str], list[str]]:
@@ -304,8 +316,15 @@ class FuseKeeper:
         self._sharing = with_plan(self._sharing, made, now)
 
     def _kept_now(self, now: datetime, file: HouseholdFile) -> dict[str, float]:
-        limits = self._guard.limits(now, file)
+        limits = self._limits(now, file)
         return kept_amps(self._states, self._sharing.claims, limits, now, file) if limits else {}
+
+    def _limits(self, now: datetime, file: HouseholdFile) -> tuple[LeftByLoad, ...]:
+        """Return what the home's live load leaves, and what the grid operator allows."""
+        limits = self._guard.limits(now, file)
+        if not file.grid_limits:
+            return limits
+        return (*limits, *left_by_grid(file, now, self._guard.rest_amps(now, file)))
 
     def _has_news(self, state: PointState) -> bool:
         """Whether a charge point may rise, or must give way, because of what others now draw."""

@@ -45,6 +45,7 @@ if TYPE_CHECKING:
     from adapters.ledger.ledger import Ledger
     from config.calendar.account_days import AccountChange
     from config.files.announcements import RateNews
+    from config.home.grid_limit import LimitInForce
     from config.household.household_file import HouseholdFile
     from config.tariffs.capacity_charge import CapacityCharge
     from daemon.control.state import House
@@ -98,6 +99,8 @@ class HouseholdWatch:
         # Since when nights end at noon or at midnight, once the ledger has told.
         self._account_changes: tuple[AccountChange, ...] | None = None
         self.days_due = True
+        # What the grid operator allows now.
+        self._grid_limits: tuple[LimitInForce, ...] = ()
         # What is expected of the home's own roofs.
         self._roofs = RoofWatch()
         # What is known of the grid's carbon.
@@ -191,10 +194,17 @@ class HouseholdWatch:
         changes = self._account_changes
         if changes is not None and house.file.days.changes != changes:
             house = replace(house, file=house.file.with_account_changes(changes))
+        if house.file.grid_limits != self._grid_limits:
+            house = replace(house, file=house.file.with_grid_limits(self._grid_limits))
         if self._learned_at is not None:
             house = with_learned_load(house, self._load_hours, self._learned_at)
         house = self._carbon.over(self._roofs.over(house))
         self._house = house if house.peaks == self._peaks else replace(house, peaks=self._peaks)
+
+    def limit(self, limits: tuple[LimitInForce, ...]) -> None:
+        """Plan with what the grid operator allows from now on."""
+        self._grid_limits = limits
+        self._put_in_force(self._house)
 
     def load_changes(
         self, ledger: Ledger, *, again: bool = False
@@ -456,5 +466,8 @@ def _needing_restart(old: HouseholdFile, new: HouseholdFile) -> list[str]:
 
 
 def _ways(file: HouseholdFile) -> dict[str, object]:
-    """Give each charge point's way of connection."""
-    return {name: (point.wiring, point.ocpp) for name, point in file.charge_points.items()}
+    """Give each charge point's way of connection, and that of the grid operator's contact."""
+    ways: dict[str, object] = {
+        n: (each.wiring, each.ocpp) for n, each in file.charge_points.items()
+    }
+    return {**ways, "": file.household.grid_limit.contact}

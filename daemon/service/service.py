@@ -45,6 +45,8 @@ from daemon.control.nightbook import facts_of
 from daemon.control.replanning import announce, plan_now
 from daemon.control.state import is_charging
 from daemon.control.undelivered import delivered
+from daemon.grid_limit.heard import LimitHeard
+from daemon.grid_limit.limits import GridLimits
 from daemon.messaging.answering import answer_of, effect_of, preview_of
 from daemon.messaging.event_queue import EventQueue
 from daemon.messaging.hardware_channels import HardwareChannels
@@ -73,6 +75,7 @@ from daemon.service.ledger_trouble import LedgerTrouble
 from daemon.service.night_keeper import NightKeeper
 from daemon.service.recovery import currents_in_force, recover
 from daemon.service.upgrade import BUYS_LESS, KNOWN, changes_to_tell
+from daemon.sharing.claims import commanded_amps
 from daemon.sharing.household import allotment_changed
 from daemon.sharing.planning_task import JointPlanMade
 from planners.home.allotments import plans_together
@@ -189,7 +192,10 @@ class Service:
         self._trouble = LedgerTrouble(ledger)
         self._channels = channels or HardwareChannels()
         self._inbox = Inbox(topics, file.charge_points, self._trouble, self._channels)
-        self._queue = EventQueue(self._inbox.lane_of, topics.is_request)
+        self._queue = EventQueue(
+            self._inbox.lane_of,
+            lambda lane: topics.is_urgent(lane) or self._channels.is_urgent(lane),
+        )
         self._me = me or new_instance(clock.now())
         self._outbox = Outbox(topics, ledger, bus, me=self._me, run_command=run_command)
         self._keeper = NightKeeper(ledger, self._outbox)
@@ -203,6 +209,7 @@ class Service:
         self._was_replaced = False
         self._states: dict[str, PointState] = {}
         self._fuse = FuseKeeper(self._states, ask_for_plan)
+        self._limits = GridLimits()
         self._unanswered: list[_Unanswered] = []
         self._wakes: dict[str, datetime] = {}
         # The charge points stepped since the last status: with each wake-up, all of them.
@@ -304,6 +311,11 @@ class Service:
             self._memory.give_back()
         self._maintain_ledger(event)
         self._report_health()
+        amps = {
+            point: commanded_amps(each, self._clock.now()) for point, each in self._states.items()
+        }
+        self._limits.note_commands(amps, self._clock.now())
+        self._record_limits()
         self._report_dropped()
         if isinstance(event, WakeUp):
             self._send_morning_lines()
@@ -342,7 +354,7 @@ class Service:
         morning = next_morning(self.house.file, now)
         dues = [
             now + STATUS_EVERY, self._channels.next_repeat(), self._broker.due, morning,
-            self._outbox.correction_due, self._fuse.due(now),
+            self._outbox.correction_due, self._fuse.due(now), self._limits.due(now),
         ]  # fmt: skip
         return min(*self._wakes.values(), *(due for due in dues if due is not None))
 
@@ -360,6 +372,7 @@ class Service:
             self._watch.forecast_end(now),
             self._watch.carbon_news(),
             self._channels.news(),
+            self._limits.news(self.house.file, now),
         )
         for news in all_news:
             if news is not None:
@@ -429,6 +442,8 @@ class Service:
         self._settle_days()
         self._watch.use_ledger(self._ledger)
         self._learn_load()
+        self._limits.recover(self._ledger.last_grid_limits())
+        self._watch.limit(self._limits.in_force(now))
         # Only a clock that is set can give the instant at which this process began.
         self._me = replace(self._me, since=max(now, self._me.since))
         self._outbox.set_instance(self._me)
@@ -462,8 +477,8 @@ class Service:
                 self._on_hardware_report(event)
             case ChannelReady(point):
                 self._channels.send(point, self._states[point], self._clock.now(), self.house.file)
-            case JointPlanMade():
-                self._on_joint_plan(event)
+            case JointPlanMade() | LimitHeard():
+                self._on_common(event)
             case WakeUp() | Reload() | Halt():
                 self._load_and_step(again=isinstance(event, Reload))
 
@@ -489,6 +504,8 @@ class Service:
         elif what is None and self._learn_load():
             what = "load"
         self._step_all(TimePassed() if what is None else HouseChanged(what))
+        if self._limits.expire(self._clock.now()):
+            self._obey_limits()
 
     def _settle_days(self) -> None:
         """Let nights end where the file says; what can't be stored is tried again."""
@@ -521,6 +538,9 @@ class Service:
 
     def _on_wired_message(self, message: MessageArrived) -> None:
         """Handle a message on the hardware's own topics; a similar one follows soon."""
+        limit = self._inbox.limit_from_wiring(message, self._clock.now())
+        if limit is not None:
+            self._on_limit(limit)
         for read in self._inbox.home_from_wiring(message, self._clock.now()):
             self._act_on(read)
         for point, event in self._inbox.receive_from_wiring(message, self._clock.now()):
@@ -558,6 +578,8 @@ class Service:
                 self._on_news(received)
             case LoadRead() | GridRead():
                 self._on_home(received)
+            case LimitHeard():
+                self._on_limit(received)
             case DaemonState():
                 self._on_daemon_state(received)
             case RequestRefused(point, name, why):
@@ -621,6 +643,28 @@ class Service:
         except LedgerError as error:
             self._trouble.note((error,))
 
+    def _on_limit(self, heard: LimitHeard) -> None:
+        """Obey a limit of the grid operator, or plan without it, once it is recorded."""
+        if self._limits.take(heard, self._clock.now()):
+            self._record_limits()
+            self._obey_limits()
+
+    def _obey_limits(self) -> None:
+        """Lower or stop at once what the grid operator does not allow; then plan again."""
+        now = self._clock.now()
+        self._watch.limit(self._limits.in_force(now))
+        self._fuse.give_way(self._watch.house, now)
+        self._step_all(TimePassed())
+        self._fuse.have_given_way()
+        self._step_all(HouseChanged("limit"))
+
+    def _record_limits(self) -> None:
+        """Record what came of limits; a ledger that refuses it is asked again."""
+        try:
+            self._limits.record(self._ledger)
+        except LedgerError as error:
+            self._trouble.note((error,))
+
     def _on_grid(self, event: GridRead) -> None:
         """Follow what the home's own roof leaves over, and keep the means for its account."""
         now, file = self._clock.now(), self.house.file
@@ -640,6 +684,13 @@ class Service:
                 self._ledger.add_grid_interval(ended, now - INTERVALS_KEPT)
         except LedgerError as error:
             self._trouble.note((error,))
+
+    def _on_common(self, event: JointPlanMade | LimitHeard) -> None:
+        """Handle what concerns all charge points together."""
+        if isinstance(event, JointPlanMade):
+            self._on_joint_plan(event)
+        else:
+            self._on_limit(event)
 
     def _on_joint_plan(self, made: JointPlanMade) -> None:
         for fuse in (self._fuse, *(each.fuse for each in self._unanswered)):

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from adapters.ledger.rows import (
         StoredAlert,
         StoredCommand,
+        StoredGridLimit,
         StoredHappening,
         StoredPlan,
         StoredReading,
@@ -74,6 +75,8 @@ class Night:
     recorded_before : tuple of datetime or None
         For each happening that is a start of the daemon: the last instant that was recorded before
         it.
+    grid_limits : tuple of StoredGridLimit
+        Limits of the grid operator that came or ended in it.
     meter : Meter
         The register, from a day earlier.
     latest : StoredReading or None
@@ -107,6 +110,7 @@ class Night:
     start_or_end_before: StoredHappening | None
     happenings: tuple[StoredHappening, ...]
     recorded_before: tuple[datetime | None, ...]
+    grid_limits: tuple[StoredGridLimit, ...]
     meter: Meter
     latest: StoredReading | None
     record: dict[str, Any] | None
@@ -195,6 +199,9 @@ def read_night(
         recorded_before=tuple(
             ledger.last_written(points, each.at) if each.what == "started" else None
             for each in happenings
+        ),
+        grid_limits=tuple(
+            each for each in ledger.grid_limits(begins, upto) if each.what != "obeyed"
         ),
         meter=meter,
         latest=ledger.last_reading(charge_point),

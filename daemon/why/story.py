@@ -28,8 +28,8 @@ if TYPE_CHECKING:
     from daemon.why.wording import NightHistory
 
 _ORDER: tuple[Kind, ...] = (
-    "daemon", "file", "prices", "vehicle", "battery", "request", "plan", "alert", "command",
-    "meter", "night",
+    "daemon", "file", "prices", "vehicle", "battery", "request", "grid", "plan", "alert",
+    "command", "meter", "night",
 )  # fmt: skip
 
 
@@ -43,6 +43,7 @@ def story_of(history: NightHistory) -> tuple[Entry, ...]:
         *_as_it_began(history), *_daemon(history), *_outages(history), *_vehicle(history),
         *_states_of_charge(history), *_asked(history), *_planned(history), *commanded(history),
         *_metered(history), *_older_totals(history), *_alerts(history), *_closed(history),
+        *_grid_limits(history),
     ]  # fmt: skip
     entries.sort(key=lambda entry: (entry.at, _ORDER.index(entry.kind)))
     return tuple(merge_repeats(entries))
@@ -72,6 +73,19 @@ def _daemon(history: NightHistory) -> Iterator[Entry]:
                 until = happening.body.get("known_until")
                 known = f"; known until {history.at(parse_instant(until))}" if until else ""
                 yield Entry(happening.at, "prices", f"new prices come{known}")
+
+
+def _grid_limits(history: NightHistory) -> Iterator[Entry]:
+    for row in history.night.grid_limits:
+        body = row.body
+        of = f"{body['kw']:g} kW" if "kw" in body else f"{body.get('amps', 0):g} A"
+        until = f" until {history.at(parse_instant(body['until']))}" if "until" in body else ""
+        text = f"the grid operator allows only {of}{until}"
+        if row.what != "set":
+            text = f"the grid operator's limit {'is lifted' if row.what == 'lifted' else 'ends'}"
+        if row.source.startswith("ocpp "):
+            text += f", as {row.source.removeprefix('ocpp ')} reports"
+        yield Entry(row.at, "grid", text)
 
 
 def _outages(history: NightHistory) -> Iterator[Entry]:

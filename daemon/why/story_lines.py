@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 Kind: TypeAlias = Literal[
     "daemon", "vehicle", "battery", "request", "prices", "file", "plan", "command", "meter",
-    "alert", "night",
+    "alert", "night", "grid",
 ]  # fmt: skip
 
 AT_FIRST = "as the night begins"

@@ -156,6 +156,8 @@ def all_that_is_left(
         own_left = left_under(file, limit, first, last)
         if limit.kind == "power":  # to a tenth of an ampere: it comes from kilowatts
             own_left = np.floor(TENTHS * own_left / limit.vehicles[vehicle]) / TENTHS
+        if limit.kind == "grid":  # to a whole one: equipment may round up what it is told
+            own_left = np.floor(own_left / limit.vehicles[vehicle])
         left = np.minimum(left, own_left)
     return spans_of(left, first, 1, first)
 

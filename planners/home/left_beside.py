@@ -34,12 +34,15 @@ class LeftByLoad:
         What the rest of the home draws on the phase; of the power on the highest phase [A].
     of : str
         What it leaves it of, in words.
+    by_grid : str
+        What the grid operator allows, in words, if it is that and no load; else empty.
     """
 
     amps: float
     points: Mapping[str, float]
     load_amps: float = 0.0
     of: str = "of the main fuse"
+    by_grid: str = ""
 
 
 def left_beside(
@@ -82,7 +85,8 @@ def left_beside(
     known = [
         (spans_of(left_under(file, limit, first, last), first, 1, first), limit.points)
         for limit in (limits_of(file) if shares_by_plan(file) else ())
-        if charge_point in limit.points
+        # What the grid operator allows counts as live: nobody waits until others give way to it.
+        if charge_point in limit.points and limit.kind != "grid"
     ]
     live = [phase for phase in by_load if charge_point in phase.points]
 

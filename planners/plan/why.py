@@ -340,7 +340,7 @@ def _learned_load(plan: Plan, window: Window, file: HouseholdFile) -> Iterator[s
     own = own_amps(file, plan.charge_point, plan.vehicle)
     lowering: dict[str, float] = {}
     for limit in limits_of(file):
-        if limit.kind == "unbalance" or plan.vehicle not in limit.vehicles:
+        if limit.kind not in {"fuse", "power"} or plan.vehicle not in limit.vehicles:
             continue
         loads = np.sum([home_load(file, first, last, phase) for phase in limit.phases], axis=0)
         load = float(loads.max())

@@ -80,11 +80,12 @@ def highest_amps(file: HouseholdFile, charge_point: str, vehicle: str) -> float:
 @remembered
 def fixed_parts(file: HouseholdFile) -> dict[str, float]:
     """Return the fixed part of what they share that each charge point has [A per phase]."""
+    # What the grid operator allows for a time does not count: `amps_allowed` knows when it holds.
     ranges = {
         name: CurrentRange(lowest_amps(point), point.max_amps)
         for name, point in file.charge_points.items()
     }
-    limits = [(limit.points, limit.amps) for limit in limits_of(file)]
+    limits = [(limit.points, limit.amps) for limit in limits_of(file) if limit.kind != "grid"]
     return {name: share_of_limits(ranges, name, limits) for name in ranges}
 
 
@@ -202,7 +203,7 @@ def _amps_of_minutes(
     """Return the highest current of each UTC minute [A per phase]."""
     ceiling = highest_amps(file, charge_point, vehicle)
     limits = [limit for limit in limits_of(file) if charge_point in limit.points]
-    if not limits or not file.household.known_load:
+    if not limits or not (file.household.known_load or file.grid_limits):
         return np.full(last - first, ceiling)
     ranges, members = ranges_of(file), [limit.points for limit in limits]
     left = np.array([left_under(file, limit, first, last) for limit in limits])

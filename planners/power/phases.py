@@ -1,14 +1,20 @@
-"""Find what charge points share: the main fuse, the home's power, and the unbalance of phases."""
+"""Find what charge points share: the main fuse, the home's power, the unbalance of phases.
+
+And what the grid operator allows for a time.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import datetime
 from math import inf
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
 from config.household.consistency import most_phases
+from config.household.household_file import WATTS_PER_KW
+from planners.local_time.conversion import minute_of
 from planners.local_time.remembering import remembered
 from planners.power.home_load import home_load
 from planners.power.main_fuse import FUSE_DIGITS
@@ -18,6 +24,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from config.home.grid_limit import LimitInForce
     from config.household.household_file import HouseholdFile
 
 
@@ -29,9 +36,9 @@ class SupplyLimit:
     ----------
     kind : str
         A `fuse` carries the rest of the home as well, and so does the `power` of the whole home;
-        the `unbalance` counts charging alone.
+        the `unbalance` counts charging alone. A limit of the `grid` operator holds for a time.
     phases : tuple of str
-        The phases of the supply that it is about.
+        The phases of the supply that it is about; empty for a limit of charging alone.
     amps : float
         The fuse of the phase; how much more it may carry than another phase; or of the power, what
         the phases may carry in sum [A].
@@ -41,13 +48,16 @@ class SupplyLimit:
         count that do not load all phases alike: then it holds whichever of them charge.
     points : mapping of str to float
         Their charge points, and those without a vehicle.
+    until : datetime or None
+        When it ends; None if no end is known.
     """
 
-    kind: Literal["fuse", "unbalance", "power"]
+    kind: Literal["fuse", "unbalance", "power", "grid"]
     phases: tuple[str, ...]
     amps: float
     vehicles: Mapping[str, float]
     points: Mapping[str, float]
+    until: datetime | None = None
 
     def taken(self, amps: Mapping[str, float]) -> float:
         """Return what charge points take of it that draw so much [A per phase]."""
@@ -133,7 +143,8 @@ def limits_of(file: HouseholdFile) -> tuple[SupplyLimit, ...]:
     Returns
     -------
     tuple of SupplyLimit
-        Without those that others include; empty if neither a fuse nor a limit is declared.
+        Without those that others include; empty if neither a fuse nor a limit is declared, and the
+        grid operator sets none.
     """
     home = file.household
     loads = {name: set(phases_of(file, name)) for name in file.vehicles}
@@ -156,7 +167,11 @@ def limits_of(file: HouseholdFile) -> tuple[SupplyLimit, ...]:
             if points:
                 kind: Literal["fuse", "unbalance"] = "fuse" if is_fuse else "unbalance"
                 found.append(SupplyLimit(kind, (phase,), amps, _once(cars), _once(points)))
-    return tuple(_without_included(file, found)) + _power_limit(file)
+    return (
+        *_without_included(file, found),
+        *_power_limit(file),
+        *(limit for _, limit in grid_limits_by_source(file)),
+    )
 
 
 def _once(names: Iterable[str]) -> dict[str, float]:
@@ -172,6 +187,50 @@ def _power_limit(file: HouseholdFile) -> tuple[SupplyLimit, ...]:
     cars = {name: points[car.charge_point] for name, car in file.vehicles.items()}
     total = round(amps, FUSE_DIGITS)
     return (SupplyLimit("power", file.household.phases, total, cars, points),)
+
+
+@remembered
+def grid_limits_by_source(
+    file: HouseholdFile,
+) -> tuple[tuple[LimitInForce, SupplyLimit], ...]:
+    """List what the grid operator allows now, for charging alone or for the whole home.
+
+    Parameters
+    ----------
+    file : HouseholdFile
+        The household, under the limits that hold.
+
+    Returns
+    -------
+    tuple of (LimitInForce, SupplyLimit)
+        A power bounds the sum of the phases at the nominal voltage. A current bounds each phase:
+        every charge point counts on each, whichever it loads, and so does the rest of the home.
+    """
+    is_of_home = file.household.grid_limit.bounds == "home"
+    found: list[tuple[LimitInForce, SupplyLimit]] = []
+    for each in file.grid_limits:
+        names = [n for n in file.charge_points if each.charge_point in {None, n}]
+        phases = file.household.phases if is_of_home and each.charge_point is None else ()
+        points = {
+            n: float(phases_in_use(file, n)[1]) if each.kw is not None else 1.0 for n in names
+        }
+        groups = [phases] if each.kw is not None or not phases else [(one,) for one in phases]
+        found += [(each, _grid_limit(file, each, group, points)) for group in groups]
+    return tuple(found)
+
+
+def _grid_limit(
+    file: HouseholdFile, limit: LimitInForce, phases: tuple[str, ...], points: Mapping[str, float]
+) -> SupplyLimit:
+    amps = limit.amps or 0.0
+    if limit.kw is not None:
+        amps = limit.kw * WATTS_PER_KW / file.household.nominal_volts
+    cars = {
+        name: points[car.charge_point]
+        for name, car in file.vehicles.items()
+        if car.charge_point in points
+    }
+    return SupplyLimit("grid", phases, round(amps, FUSE_DIGITS), cars, points, limit.until)
 
 
 def _without_included(file: HouseholdFile, found: list[SupplyLimit]) -> tuple[SupplyLimit, ...]:
@@ -221,18 +280,24 @@ def left_under(
     Returns
     -------
     ndarray of float64, shape (last - first,)
-        Not negative [A].
+        Not negative [A]. After the end of a limit, all that the charge points can take.
     """
     left = np.full(last - first, limit.amps)
     if limit.kind != "unbalance":
         for phase in limit.phases:
             left -= home_load(file, first, last, phase)
+    if limit.until is not None:
+        most = {name: point.max_amps for name, point in file.charge_points.items()}
+        ends = minute_of(limit.until - limit.until.resolution) + 1
+        left[max(0, ends - first) :] = limit.taken(most)
     result: NDArray[np.float64] = np.maximum(0.0, np.round(left, FUSE_DIGITS))
     return result
 
 
 def most_amps_alone(file: HouseholdFile, vehicle: str) -> float:
     """Return the highest current of a vehicle while no other and nothing else draws any.
+
+    What the grid operator allows for a time does not count.
 
     Parameters
     ----------
@@ -250,7 +315,7 @@ def most_amps_alone(file: HouseholdFile, vehicle: str) -> float:
         (
             limit.amps / limit.vehicles[vehicle]
             for limit in limits_of(file)
-            if vehicle in limit.vehicles
+            if vehicle in limit.vehicles and limit.kind != "grid"
         ),
         default=inf,
     )

@@ -69,6 +69,7 @@ def test_what_the_daemon_listens_to() -> None:
         "lullwatt/kowhai-cottage/generation",
         "lullwatt/kowhai-cottage/load",
         "lullwatt/kowhai-cottage/grid",
+        "lullwatt/kowhai-cottage/grid-limit",
         "lullwatt/kowhai-cottage/daemon",
     )
 

@@ -354,6 +354,13 @@ LINES = {
             ClearedBy.RESTART: restart,
         },
     ),
+    "grid-limited": Line(
+        lambda: after(HouseholdHealth("grid-limited", "The grid operator allows only 4.2 kW")),
+        "The grid operator allows only 4.2 kW. Charging keeps below it, whatever anybody asks for.",
+        {
+            ClearedBy.LIMIT_OVER: lambda world: world.handle(HouseholdHealth("grid-limited", None)),
+        },
+    ),
 }
 
 
