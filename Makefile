@@ -14,7 +14,7 @@ WORKERS ?= $(shell expr $$(nproc) + 2)
 # The tests start hundreds of processes. Each would compile all that it imports if nothing were kept.
 unexport PYTHONDONTWRITEBYTECODE
 
-.PHONY: help rehearse test lint types contracts unit mosquitto chromium debian prove solar bench faults floods browsers picture hours throwaway container upgrade keep-for-upgrade \
+.PHONY: help rehearse test lint types contracts unit mosquitto chromium debian prove solar bench faults floods browsers picture wirings hours throwaway container upgrade keep-for-upgrade \
 	release licences format constraints clean
 
 help:
@@ -28,6 +28,7 @@ help:
 	@echo 'make floods       20,000 messages a second, of each kind (an hour)'
 	@echo 'make browsers     the page in a real browser: every view, every wish, in every way (five minutes)'
 	@echo 'make picture      draw the picture of the page in the README again (a minute)'
+	@echo 'make wirings      nights of every wired example, with each fault of its hardware (ten minutes)'
 	@echo 'make break-in     break-ins at the page, 10,000 guesses, 100 MB bodies, 100 open phones (three minutes)'
 	@echo 'make hours        the tests that read the clock, at other hours and days (two hours)'
 	@echo 'make throwaway    the install guide from nothing, in a Debian of its own (root, three minutes)'
@@ -171,6 +172,9 @@ picture: $(VENV)/.tests chromium
 
 break-in: $(VENV)/.tests mosquitto
 	$(BIN)/python -m tests.break_in
+
+wirings: $(VENV)/.tests mosquitto
+	$(BIN)/python -m tests.wirings
 
 hours: $(VENV)/.tests mosquitto chromium debian
 	@command -v cc >/dev/null || { \

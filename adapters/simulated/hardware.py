@@ -6,6 +6,7 @@ time to `step`, and a command that arrives between two steps is obeyed at the in
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import datetime, timedelta
 from threading import Condition
 
@@ -24,6 +25,8 @@ from adapters.contract.messages import (
 )
 from adapters.contract.topics import Topics
 from adapters.simulated.charge_point import SimulatedChargePoint, SimulatedVehicle
+from adapters.simulated.faults import Fault, FaultyChargePoint, LoosePlug, Losses, distorted
+from adapters.wired.command_messages import shown_payload
 from config.fields.names import topic_level
 from config.household.household_file import Bus
 
@@ -31,6 +34,7 @@ READING_EVERY = timedelta(minutes=1)
 IDLE_READING_EVERY = timedelta(minutes=10)
 RETRY_AFTER = timedelta(minutes=1)
 SOC_STEP_PERCENT = 1.0
+LOOSE_SEED = 7
 
 _log = structlog.get_logger(__name__)
 
@@ -50,6 +54,8 @@ class SimulatedHardware:
         The household's topics.
     charge_point
         Its name in the household file.
+    fault
+        What is wrong with it.
 
     Attributes
     ----------
@@ -57,13 +63,38 @@ class SimulatedHardware:
         Notified when a command is obeyed, and when the connection is made or lost.
     sent : int
         The number of messages published; for the thread that calls `step`.
+    received : int
+        The number of messages that came on topics of its own.
+    narrate : callable
+        Takes a line of text for what it hears and says.
+    on_publish : callable
+        Called with topic and payload before each message is published.
     """
 
     def __init__(
-        self, point: SimulatedChargePoint, bus: Bus, topics: Topics, charge_point: str
+        self,
+        point: SimulatedChargePoint,
+        bus: Bus,
+        topics: Topics,
+        charge_point: str,
+        *,
+        fault: Fault | None = None,
     ) -> None:
         self.changed = Condition()
         self.sent = 0
+        self.received = 0
+        self.narrate: Callable[[str], None] = lambda _line: None
+        self.on_publish: Callable[[str, bytes], None] = lambda _topic, _payload: None
+        self._fault = fault
+        if isinstance(point, FaultyChargePoint):
+            point.fault = fault
+        self._lost_in, self._lost_out = Losses(fault), Losses(fault)
+        self._has_charged = False
+        loose = fault is Fault.UNPLUGGED
+        self._loose = LoosePlug(point.now, LOOSE_SEED) if loose else None
+        self._pulled_out: SimulatedVehicle | None = None
+        self._arrived_serial = 0
+        self._command_topic = topics.command(charge_point)
         self._point = point
         self._reading_topic = topics.reading(charge_point)
         self._vehicle_topic = topics.vehicle(charge_point)
@@ -80,6 +111,7 @@ class SimulatedHardware:
             on_event=self._on_event,
             subscriptions=self._subscriptions(topics.command(charge_point)),
             keep_session=False,  # the command in force is retained; older ones do not count
+            will=self._will(),
         )
 
     @property
@@ -113,7 +145,7 @@ class SimulatedHardware:
             return self.changed.wait_for(lambda: self._is_connected, timeout)
 
     def wait_obeyed(self, serial: int, timeout: float) -> bool:
-        """Wait until a command with this serial, or a later one, has been obeyed.
+        """Wait until a command with this serial, or a later one, has arrived.
 
         Parameters
         ----------
@@ -128,7 +160,12 @@ class SimulatedHardware:
             False if it took too long.
         """
         with self.changed:
-            return self.changed.wait_for(lambda: self._point.last_serial >= serial, timeout)
+            return self.changed.wait_for(lambda: self._arrived_serial >= serial, timeout)
+
+    def wait_received(self, count: int, timeout: float) -> bool:
+        """Wait until so many messages have come on topics of its own; False if that took long."""
+        with self.changed:
+            return self.changed.wait_for(lambda: self.received >= count, timeout)
 
     def plug_in(self, vehicle: SimulatedVehicle, now: datetime) -> None:
         """Connect a vehicle; it is reported at the next `step`."""
@@ -138,6 +175,9 @@ class SimulatedHardware:
     def unplug(self, now: datetime) -> SimulatedVehicle:
         """Disconnect the vehicle and return it; that is reported at the next `step`."""
         with self.changed:
+            if self._pulled_out is not None:
+                vehicle, self._pulled_out = self._pulled_out, None
+                return vehicle
             return self._point.unplug(now)
 
     def next_due(self) -> datetime:
@@ -157,6 +197,7 @@ class SimulatedHardware:
             with self.changed:
                 self._point.advance(min(now, self._next_due()))
                 at = self._point.now
+                self._wiggle(at)
                 is_due = self._next_due() <= at
                 reports = self._reports() if is_due else []
             # The lock is not held while publishing: the bus's thread may be waiting for it.
@@ -168,9 +209,24 @@ class SimulatedHardware:
         point = self._point
         if self._power_has_changed() or self._vehicle_has_changed():
             return max(point.now, self._retry_at)
+        due = self._due_by_time()
+        return max(point.now, due if self._loose is None else min(due, self._loose.changes_at))
+
+    def _due_by_time(self) -> datetime:
+        point = self._point
         due = self._reading_at + (READING_EVERY if point.watts() > 0 else IDLE_READING_EVERY)
         expiry = point.expires_at
-        return max(point.now, due if expiry is None else min(due, expiry))
+        return due if expiry is None else min(due, expiry)
+
+    def _wiggle(self, at: datetime) -> None:
+        """Pull a loose plug out, or put it in again."""
+        if self._loose is None or not self._loose.has_changed(at):
+            return
+        if self._pulled_out is not None:
+            self._point.plug_in(self._pulled_out, at)
+            self._pulled_out = None
+        elif self._point.vehicle is not None:
+            self._pulled_out = self._point.unplug(at)
 
     def _reports(self) -> list[tuple[str, Message]]:
         point, reports = self._point, list[tuple[str, Message]]()
@@ -183,7 +239,9 @@ class SimulatedHardware:
                 watts=round(point.watts(), 1),
                 amps=round(point.amps(), 2),
             )
-            reports.append((self._reading_topic, reading))
+            self._has_charged = self._has_charged or point.watts() > 0
+            if not (self._fault is Fault.SILENT and self._has_charged):
+                reports.append((self._reading_topic, distorted(self._fault, reading)))
         if vehicle_has_changed:
             pilot, soc_percent = self._reported_vehicle = self._vehicle()
             report = VehicleReport.model_validate(
@@ -201,12 +259,27 @@ class SimulatedHardware:
 
     def _send(self, reports: list[tuple[str, Message]], at: datetime) -> None:
         messages = [each for topic, report in reports for each in self._encoded(topic, report)]
-        sent = [self._bus.publish(topic, payload, retain=False) for topic, payload in messages]
-        self.sent += sum(sent)
+        sent = [self._publish(topic, payload) for topic, payload in messages]
         if not all(sent):
             with self.changed:
                 self._reported_power = self._reported_vehicle = None
                 self._retry_at = at + RETRY_AFTER
+
+    def _publish(self, topic: str, payload: bytes, *, retain: bool = False) -> bool:
+        """Publish a message, unless a fault loses it; False without a broker."""
+        if self._lost_out.loses_next():
+            self.narrate(f"lost   {topic}  {shown_payload(payload)}")
+            return True
+        self.on_publish(topic, payload)
+        is_sent = self._bus.publish(topic, payload, retain=retain)
+        self.sent += is_sent
+        if is_sent:
+            self.narrate(f"says   {topic}  {shown_payload(payload)}")
+        return is_sent
+
+    def _will(self) -> tuple[str, bytes] | None:
+        """Return topic and payload that the broker publishes if it vanishes."""
+        return None
 
     def _power(self) -> tuple[str, float]:
         # The current offered, not the power: a taper changes the power in every step.
@@ -229,10 +302,7 @@ class SimulatedHardware:
 
     def _on_event(self, event: BusEvent) -> None:
         if isinstance(event, MessageArrived):
-            if event.topic == self._daemon_topic:
-                self._on_daemon(event.payload)
-            else:
-                self._on_command(event.topic, event.payload)
+            self._on_message(event)
             event.ack()
             return
         if isinstance(event, Published):
@@ -243,6 +313,18 @@ class SimulatedHardware:
                 self._heard = None
                 self._report_again()
             self.changed.notify_all()
+
+    def _on_message(self, message: MessageArrived) -> None:
+        shared = {self._command_topic, self._daemon_topic}
+        is_new = message.topic not in shared and not message.retain
+        if message.topic == self._daemon_topic:
+            self._on_daemon(message.payload)
+        else:
+            self._on_command(message.topic, message.payload)
+        if is_new:
+            with self.changed:
+                self.received += 1
+                self.changed.notify_all()
 
     def _on_daemon(self, payload: bytes) -> None:
         """Report to a daemon that comes online: a broker may have lost all reports before."""
@@ -268,5 +350,13 @@ class SimulatedHardware:
             _log.warning("command not understood", reason=str(error))
             return
         with self.changed:
-            self._point.obey(command, self._point.now)
+            self._arrived_serial = max(self._arrived_serial, command.serial)
+            if not self._lost_in.loses_next():
+                self._obey(command)
             self.changed.notify_all()
+
+    def _obey(self, command: Command) -> None:
+        """Carry out a command of the daemon's own."""
+        if self._point.obey(command, self._point.now):
+            amps = "" if command.amps is None else f" at {command.amps:g} A"
+            self.narrate(f"hears  {self._command_topic}  {command.do}{amps}")

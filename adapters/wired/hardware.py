@@ -59,21 +59,24 @@ class WiredHardware:
         How to send commands; None if it takes the daemon's own.
     point : WiredPoint or None
         How to read messages; None if it writes the daemon's own.
+    sent : int
+        The number of messages published.
     """
 
     def __init__(
         self, wiring: Wiring, sender: Sender, *, watts_per_amp: float, register_kwh: float = 0.0
     ) -> None:
         tell, hear = wiring.tell, wiring.hear
+        self.sent = 0
+        self._sender = sender
         self.channel = (
-            None if tell is None else WiredChannel(tell, sender, watts_per_amp=watts_per_amp)
+            None if tell is None else WiredChannel(tell, self, watts_per_amp=watts_per_amp)
         )
         self.point = (
             None
             if hear is None
             else WiredPoint(hear, watts_per_amp=watts_per_amp, register_kwh=register_kwh)
         )
-        self._sender = sender
         self._questions: dict[int, Question] = dict(enumerate(hear.ask if hear else ()))
         self._asked_next: dict[int, datetime] = {}
         self._available: bool | None = None
@@ -143,9 +146,13 @@ class WiredHardware:
             if due <= now or due > now + interval:  # or the clock was put back
                 self._asked_next[index] = now + interval
                 message = plain_message(question)
-                self._sender.publish(
-                    message.topic, message.payload, retain=message.retain, qos=message.qos
-                )
+                self.publish(message.topic, message.payload, retain=message.retain, qos=message.qos)
+
+    def publish(self, topic: str, payload: bytes, *, retain: bool, qos: int = 1) -> bool:
+        """Publish a message, and count it; False while there is no broker."""
+        is_sent = self._sender.publish(topic, payload, retain=retain, qos=qos)
+        self.sent += is_sent
+        return is_sent
 
     def next_due(self) -> datetime | None:
         """Return when `advance` has something to do; the first questions are asked at once."""

@@ -28,7 +28,7 @@ from config.wiring.values import (
     YesNoInput,
 )
 
-_FACTORS: Final[Mapping[str, Mapping[str, float]]] = {
+FACTORS: Final[Mapping[str, Mapping[str, float]]] = {
     "power": {"W": 1.0, "kW": 1000.0, "MW": 1_000_000.0},
     "energy": {"Wh": 0.001, "kWh": 1.0, "MWh": 1000.0},
     "current": {"A": 1.0, "mA": 0.001},
@@ -40,7 +40,7 @@ _NUMBER: Final = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]
 _LONGEST_NUMBER: Final = 50
 YES: Final[Mapping[str, bool]] = {"true": True, "on": True, "1": True, "yes": True}
 NO: Final[Mapping[str, bool]] = {"false": False, "off": False, "0": False, "no": False}
-_THERE: Final = {"availability": {"online": True, "offline": False}}
+THERE: Final[Mapping[str, bool]] = {"online": True, "offline": False}
 _LETTERS: Final[dict[str, PilotState]] = {
     "A": "A", "B": "B", "C": "C", "D": "D", "E": "E", "F": "F",
 }  # fmt: skip
@@ -207,7 +207,7 @@ def _number(source: NumberInput, key: str, payload: bytes) -> float:
 
 
 def _with_unit(source: NumberInput, key: str, found: object) -> float:
-    factors, unit = _FACTORS[source.place], str(getattr(source, "unit", ""))
+    factors, unit = FACTORS[source.place], str(getattr(source, "unit", ""))
     wanted, bare = "a number", found
     if unit == IN_TEXT:
         wanted = f"a number and its unit ({', '.join(factors)})"
@@ -276,7 +276,7 @@ def read_yes_or_no(source: YesNoInput, key: str, payload: bytes) -> bool:
     """
     _refuse_large(payload)
     found = _word(_raw_values(source, payload, key)[0])
-    words = source.words or {**YES, **NO, **_THERE.get(source.place, {})}
+    words = source.words or {**YES, **NO, **(THERE if source.place == "availability" else {})}
     word = found if source.words else found.lower()
     if word not in words:
         raise MalformedMessage(f"{key}: expected one of {', '.join(words)}, got {_shown(found)}")

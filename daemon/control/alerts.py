@@ -21,6 +21,7 @@ NO_POWER = "no-power-after-start"
 POWER_AFTER_STOP = "power-after-stop"
 OVER_CURRENT = "over-current"
 NO_READING = "no-reading"
+REGISTER_FALLS = "register-falls"
 HARDWARE_GONE = "hardware-gone"
 NO_ANSWER = "no-answer"
 ENDED_SHORT = "ended-short-of-need"
@@ -50,6 +51,7 @@ class ClearedBy(Enum):
     CURRENT_AS_COMMANDED = "the equipment keeps to a lower current again"
     CHECKED = "a person says that the equipment was checked"
     READING = "the meter reports again"
+    REGISTER_RISES = "the energy register rises again"
     HARDWARE_BACK = "the hardware says that it is there again"
     ANSWER = "the hardware answers again"
     NEW_PRICES = "new prices come"
@@ -139,6 +141,13 @@ ALERTS: Final[Mapping[str, AlertRule]] = {
         "The meter of {charge_point} has reported nothing since {since:%Y-%m-%d %H:%M} UTC: whether"
         " the vehicle charges is not known.",
         "Until the meter reports again nobody can tell whether it charges.",
+    ),
+    REGISTER_FALLS: AlertRule(
+        "the energy register fell three times in a row: it is no reset",
+        (ClearedBy.REGISTER_RISES,),
+        "The energy register of {charge_point} falls while it charges: what flows is not recorded."
+        " Is its sign reversed? For wired hardware, scale: -1 under energy turns it.",
+        "No energy is recorded as long as the register falls.",
     ),
     HARDWARE_GONE: AlertRule(
         "wired hardware has said, or its Will has, that it is gone, for longer than"

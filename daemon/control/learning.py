@@ -6,7 +6,14 @@ from dataclasses import replace
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
-from daemon.control.alerts import ALERTS, NO_ANSWER, ClearedBy, clear_alerts, raise_alert
+from daemon.control.alerts import (
+    ALERTS,
+    NO_ANSWER,
+    REGISTER_FALLS,
+    ClearedBy,
+    clear_alerts,
+    raise_alert,
+)
 from daemon.control.events import (
     Action,
     BusConnected,
@@ -58,6 +65,9 @@ FAULTS = frozenset("EF")
 
 NEWS_PERCENT = 0.5
 """A reported state of charge this far from the counted one makes a new plan necessary."""
+
+FALLS_THAT_COUNT = 3
+"""A register that falls so often without rising in between runs backwards."""
 
 AHEAD = timedelta(minutes=10)
 """A message dated further ahead is ignored: no clock is that wrong."""
@@ -253,9 +263,12 @@ def _on_reading(
 ) -> tuple[PointState, tuple[Action, ...]]:
     if not _is_news(reading.at, state.register.at if state.register else None, now):
         return state, ()
+    actions: tuple[Action, ...] = ()
     counted = counted_soc_percent(state, house.file, now)
     if reading.register_wh is not None:
-        state = _store_register(state, RegisterReading(reading.at, reading.register_wh), now, house)
+        register = RegisterReading(reading.at, reading.register_wh)
+        state, actions = _watch_direction(state, register)
+        state = _store_register(state, register, now, house)
     if reading.watts is not None:
         is_late = state.idle_since is not None and reading.at < state.idle_since
         state = replace(
@@ -271,14 +284,31 @@ def _on_reading(
         # Less energy flowed than was extrapolated.
         state = replace(state, plan_stale=True)
     if reading.watts is not None and reading.watts > FLOWING_WATTS:
-        return _presence_by_evidence(state, now, house)
-    return state, ()
+        state, came = _presence_by_evidence(state, now, house)
+        actions = (*actions, *came)
+    return state, actions
 
 
 def _is_news(at: datetime, latest: datetime | None, now: datetime) -> bool:
     """Whether a message dated `at` may replace the one dated `latest`."""
     # The clock may have been put back since `latest` was believed.
     return at <= now + AHEAD and (latest is None or at >= latest or latest > now + AHEAD)
+
+
+def _watch_direction(
+    state: PointState, reading: RegisterReading
+) -> tuple[PointState, tuple[Action, ...]]:
+    """Warn of a register that falls again and again; a single fall is a reset, or a slip."""
+    before = state.register
+    if before is None or reading.register_wh == before.register_wh:
+        return state, ()
+    if reading.register_wh > before.register_wh:
+        state = state if state.register_falls == 0 else replace(state, register_falls=0)
+        return clear_alerts(state, ClearedBy.REGISTER_RISES), ()
+    state = replace(state, register_falls=state.register_falls + 1)
+    if state.register_falls < FALLS_THAT_COUNT:
+        return state, ()
+    return raise_alert(state, REGISTER_FALLS, charge_point=state.charge_point)
 
 
 def _store_register(

@@ -296,6 +296,8 @@ class PointState:
     idle_since : datetime or None
         Since when the pilot state shows that no power flows; None if it does not, or if a meter
         value has come since.
+    register_falls : int
+        How often the register has fallen since it last rose.
     gone_since : datetime or None
         Since when the hardware says that it is gone; None while it is there, or does not say.
     wishes : Wishes
@@ -350,6 +352,7 @@ class PointState:
     amps: float | None = None
     amps_at: datetime | None = None
     idle_since: datetime | None = None
+    register_falls: int = 0
     gone_since: datetime | None = None
     wishes: Wishes = Wishes()
     vehicle: str | None = None

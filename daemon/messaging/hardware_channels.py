@@ -139,6 +139,11 @@ class HardwareChannels:
         ):
             self.send(charge_point, after, now, file)
 
+    def sent_to(self, charge_point: str) -> int:
+        """Return how many messages wired hardware was sent; may be asked from any thread."""
+        wired = self._wired.get(charge_point)
+        return 0 if wired is None else wired.sent
+
     def send_again(
         self, states: Mapping[str, PointState], now: datetime, file: HouseholdFile
     ) -> None:
@@ -270,10 +275,21 @@ def without_wiring(file: HouseholdFile) -> HouseholdFile:
         name: point.model_copy(update={"wiring": None, "ocpp": None})
         for name, point in file.charge_points.items()
     }
+    return _without_meters(file).model_copy(update={"charge_points": points, "ocpp": None})
+
+
+def without_ocpp(file: HouseholdFile) -> HouseholdFile:
+    """Return the household without OCPP and meters of its own, its charge points wired as it is."""
+    points = {
+        name: point.model_copy(update={"ocpp": None}) for name, point in file.charge_points.items()
+    }
+    return _without_meters(file).model_copy(update={"charge_points": points, "ocpp": None})
+
+
+def _without_meters(file: HouseholdFile) -> HouseholdFile:
     rules = file.household.grid_limit.model_copy(update={"contact": None})
     update = {"load_meter": None, "grid_meter": None, "grid_limit": rules}
-    home = file.household.model_copy(update=update)
-    return file.model_copy(update={"household": home, "charge_points": points, "ocpp": None})
+    return file.model_copy(update={"household": file.household.model_copy(update=update)})
 
 
 def wired_topic_filters(file: HouseholdFile) -> tuple[str, ...]:

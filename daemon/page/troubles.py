@@ -32,6 +32,7 @@ from daemon.control.alerts import (
     OVER_CURRENT,
     POWER_AFTER_STOP,
     PRICES_ENDED,
+    REGISTER_FALLS,
     WRONG_PASSWORDS,
 )
 from daemon.remote.conversation import why_not_running
@@ -84,6 +85,10 @@ ALERT_WORDS: Final[Mapping[str, AlertWords]] = {
     NO_READING: AlertWords(
         "The meter has sent nothing for 15 minutes: nobody can tell whether the vehicle charges.",
         "Look whether the meter and its network work.",
+    ),
+    REGISTER_FALLS: AlertWords(
+        "The meter of the charge point runs backwards: what is charged is not recorded.",
+        "Whoever set up Lullwatt should turn its sign (scale: -1 under energy).",
     ),
     HARDWARE_GONE: AlertWords(
         "The hardware that switches the charging is gone.",

@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field
 from datetime import date, timedelta
+from functools import partial
 from threading import Condition, Thread
 from typing import TYPE_CHECKING, Any
 
@@ -20,12 +21,14 @@ from adapters.clocks.clock import VirtualClock
 from adapters.contract.messages import Request, encode
 from adapters.contract.topics import Topics
 from adapters.simulated.charge_point import SimulatedChargePoint, SimulatedVehicle
+from adapters.simulated.faults import FaultyChargePoint
 from adapters.simulated.hardware import SimulatedHardware
 from config.files.errors import BusError, LullwattError
 from config.household.broker import Bus
 from daemon.control.events import AnnouncePlan, Issue
 from daemon.control.state import vehicles_of
 from daemon.grid_limit.heard import LimitHeard
+from daemon.messaging.hardware_channels import without_wiring
 from daemon.messaging.incoming import (
     ChannelReady,
     Halt,
@@ -50,6 +53,7 @@ if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
     from adapters.ledger.ledger import Ledger
+    from adapters.simulated.faults import Fault
     from adapters.simulated.load_meter import SimulatedLoadMeter
     from adapters.simulated.roof import SimulatedRoof, Sky
     from config.household.household_file import HouseholdFile
@@ -61,8 +65,12 @@ MakeHardware = Callable[[SimulatedChargePoint, Bus, Topics, str], SimulatedHardw
 """Puts a simulated charge point on the bus."""
 
 RUN_AGAIN = "run it again; a busy machine may be the cause"
+STUCK = f"the rehearsal got stuck: a command did not arrive; {RUN_AGAIN}"
 PATIENCE_SECONDS = 60.0
 """How long to wait for the broker or the daemon before giving up."""
+
+HEARD_SECONDS = 5.0
+"""How long a message to hardware may take; one from before its connection never comes."""
 
 UNPLUGGED_BEFORE = timedelta(seconds=1)
 """How long before the departure the vehicle is unplugged; at its instant it would be late."""
@@ -172,6 +180,7 @@ class _Stay:
     result: RehearsalResult = field(default_factory=RehearsalResult)
     serial: int = 0
     amps: float = 0.0
+    missed: int = 0
 
     @property
     def goes_on(self) -> bool:
@@ -261,8 +270,13 @@ class Rehearsal:
     sky : {"clear", "broken", "dull"}, optional
         What is above simulated roofs, which then report what they give.
     make_hardware : callable, optional
-        Makes hardware that is wired as the file says; by default the hardware uses the daemon's
+        Makes hardware that is reached as `wired` says; by default the hardware uses the daemon's
         own messages, and the file's wiring is ignored.
+    wired : HouseholdFile, optional
+        The household as its hardware is reached; by default as the file wires it, if there is
+        `make_hardware`.
+    fault : Fault, optional
+        What is wrong with the hardware.
     pace : Pace, optional
         Lets time pass slowly, one evening after the other until it is told to stop; without it,
         the rehearsal ends with its night.
@@ -280,6 +294,8 @@ class Rehearsal:
         with_home: bool = False,
         sky: Sky | None = None,
         make_hardware: MakeHardware | None = None,
+        wired: HouseholdFile | None = None,
+        fault: Fault | None = None,
         pace: Pace | None = None,
     ) -> None:
         file = watch.house.file
@@ -289,7 +305,7 @@ class Rehearsal:
         self._observer = observer
         self.clock = VirtualClock(evening.at)
         self._topics = topics = Topics.of_file(file)
-        make = make_hardware or SimulatedHardware
+        make = make_hardware or partial(SimulatedHardware, fault=fault)
         self._stays = [_stay(file, each, bus, topics, make) for each in (evening, *beside)]
         self._hardware = self._stays[0].hardware
         self._home = RehearsedHome(file, bus, topics, evening.at) if with_home else None
@@ -299,7 +315,8 @@ class Rehearsal:
         self._daemon_observer = _DaemonObserver(self.clock, self._record, own_topics)
         self._daemon = Daemon(
             watch, ledger, self.clock, bus, wake_at=lambda _instant: None,
-            observer=self._daemon_observer.observe, as_wired=make_hardware is not None,
+            observer=self._daemon_observer.observe,
+            wired=wired or (file if make_hardware is not None else without_wiring(file)),
         )  # fmt: skip
 
     @property
@@ -343,6 +360,7 @@ class Rehearsal:
                 self._name_vehicle(stay.evening)
                 vehicle = simulated_vehicle(self._file, stay.evening)
                 stay.hardware.plug_in(vehicle, self._evening.at)
+                stay.missed = self._daemon.sent_to(stay.point_name)
                 stay.hardware.start()
                 ending.callback(stay.hardware.stop)
                 if not stay.hardware.wait_connected(PATIENCE_SECONDS):
@@ -440,9 +458,11 @@ class Rehearsal:
             observer.wait(lambda: observer.wake_ups > wake_ups, "the daemon is silent")
         for stay in self._stays:
             if not stay.hardware.wait_obeyed(stay.serial, PATIENCE_SECONDS):
-                raise LullwattError(
-                    f"the rehearsal got stuck: a command did not arrive; {RUN_AGAIN}"
-                )
+                raise LullwattError(STUCK)
+            # Whatever the hardware is told must reach it at this instant: each run is the same.
+            sent = self._daemon.sent_to(stay.point_name)
+            if not stay.hardware.wait_received(sent - stay.missed, HEARD_SECONDS):
+                stay.missed = sent - stay.hardware.received  # it had not subscribed yet
 
     def _run_daemon(self) -> None:
         try:
@@ -483,7 +503,11 @@ class Rehearsal:
 
 
 def _stay(
-    file: HouseholdFile, evening: Evening, bus: Bus, topics: Topics, make: MakeHardware
+    file: HouseholdFile,
+    evening: Evening,
+    bus: Bus,
+    topics: Topics,
+    make: MakeHardware,
 ) -> _Stay:
     name = file.vehicles[evening.vehicle].charge_point
     point = simulated_point(file, name, evening.at)
@@ -508,7 +532,7 @@ def _evening_after(now: datetime, evening: datetime, zone: ZoneInfo) -> datetime
 def simulated_point(file: HouseholdFile, name: str, at: datetime) -> SimulatedChargePoint:
     """Return a simulated charge point with the properties in the household file."""
     point = file.charge_points[name]
-    return SimulatedChargePoint(
+    return FaultyChargePoint(
         at,
         max_amps=point.max_amps,
         min_amps=point.min_amps,

@@ -20,6 +20,8 @@ from config.files.announcements import announcements_in, prices_in
 from config.files.errors import UsageError
 from config.household.broker import Bus
 from daemon.control.state import assumed_soc_percent
+from daemon.messaging.hardware_channels import without_ocpp
+from daemon.rehearsal.hardware import hardware_as_wired, why_not_played
 from daemon.rehearsal.narrator import Narrator
 from daemon.rehearsal.pace import Pace
 from daemon.rehearsal.rehearsal import Evening, Rehearsal, RehearsalResult
@@ -126,10 +128,19 @@ def rehearse_night(
         ending.callback(broker.stop)
         bus = Bus(broker=f"mqtt://127.0.0.1:{port}", root=file.bus.root)
         narrator = Narrator(file, evenings, say)
+        is_wired = any(each.wiring is not None for each in file.charge_points.values())
+        unplayable = why_not_played(file) if is_wired else None
+        if unplayable is not None:
+            say(f"The wiring is not rehearsed: {unplayable}.")
+        if is_wired and unplayable is None:
+            say("The hardware is simulated as it is wired in the file.")
+        as_wired = is_wired and unplayable is None
         passing = None if pace is None else Pace(pace, evenings[0].at)
         rehearsal = Rehearsal(
             watch, ledger, bus, evenings[0], narrator.observe,
             beside=evenings[1:], with_home=with_home, sky=sky, pace=passing,
+            make_hardware=hardware_as_wired(file) if as_wired else None,
+            wired=without_ocpp(file) if as_wired else None,
         )  # fmt: skip
         narrator.open(rehearsal)
         if passing is not None:

@@ -25,7 +25,6 @@ from daemon.messaging.hardware_channels import (
     hardware_channels_of,
     will_connections,
     wired_topic_filters,
-    without_wiring,
 )
 from daemon.messaging.incoming import ChannelReady
 from daemon.messaging.instance import new_instance
@@ -46,6 +45,7 @@ if TYPE_CHECKING:
     from adapters.clocks.clock import Clock
     from adapters.ledger.ledger import Ledger
     from config.household.broker import Bus
+    from config.household.household_file import HouseholdFile
     from config.household.metrics import Metrics
     from daemon.observers.metrics_schedule import MetricsSchedule
 
@@ -76,9 +76,8 @@ class Daemon:
         Whether the clock is set; without it, it is assumed to be.
     backups : BackupSchedule, optional
         Backs up the ledger; without it, nothing does.
-    as_wired : bool
-        Whether charge points are reached as the file wires them, or all by the daemon's own
-        messages.
+    wired : HouseholdFile, optional
+        The household as its hardware is reached, if that is not as the file wires it.
     observers : Observers, optional
         Those that see each turn of the loop.
     plans_apart : bool
@@ -98,12 +97,12 @@ class Daemon:
         run_command: Callable[[Sequence[str], bytes], None] | None = None,
         clock_watch: ClockWatch | None = None,
         backups: BackupSchedule | None = None,
-        as_wired: bool = True,
+        wired: HouseholdFile | None = None,
         observers: Observers | None = None,
         plans_apart: bool = False,
     ) -> None:
         file = watch.house.file
-        wired = file if as_wired else without_wiring(file)
+        wired = wired or file
         topics = Topics.of_file(file)
         self._mqtt = BrokerConnections(
             bus, topics, wired_topic_filters(wired), self.post, lambda: self._service.charges,
@@ -118,15 +117,20 @@ class Daemon:
         if self._timer is not None:
             wake_at = self._timer.wake_at
         assert wake_at is not None  # noqa: S101 - one of the two is given
+        self._channels = hardware_channels_of(wired, self._mqtt, ledger, ocpp=self._ocpp)
         self._planning = PlanningProcess(self.post) if plans_apart else None
         self._service = Service(
             watch, ledger, clock, bus=self._mqtt, wake_at=wake_at, observer=observer,
             me=new_instance(clock.now()), run_command=run_command,
             clock_watch=clock_watch, backups=backups,
-            channels=hardware_channels_of(wired, self._mqtt, ledger, ocpp=self._ocpp),
+            channels=self._channels,
             observers=observers,
             ask_for_plan=None if self._planning is None else self._planning.ask,
         )  # fmt: skip
+
+    def sent_to(self, charge_point: str) -> int:
+        """Return how many messages wired hardware was sent; from any thread."""
+        return self._channels.sent_to(charge_point)
 
     def post(self, event: object) -> None:
         """Pass an event on to the service; from any thread."""

@@ -10,6 +10,7 @@ from typing import NamedTuple, TypeAlias
 
 import pytest
 
+from adapters.contract.messages import Reading
 from daemon.control import alerts
 from daemon.control.alerts import ALERTS, ClearedBy, clear_alerts, raise_alert
 from daemon.control.events import (
@@ -17,6 +18,7 @@ from daemon.control.events import (
     HardwareChanged,
     HouseChanged,
     HouseholdHealth,
+    MeterRead,
     TimePassed,
     Warn,
 )
@@ -131,6 +133,21 @@ def with_a_silent_meter() -> World:
     return world
 
 
+def register(world: World, more_wh: int) -> None:
+    assert world.state.register is not None
+    kwh = (world.state.register.register_wh + more_wh) / 1000
+    world.handle(MeterRead(Reading(at=world.now, register_kwh=kwh)))
+
+
+def with_a_register_that_falls() -> World:
+    world = charging()
+    for more_wh in (-5, -5, 0, 5, -5, -5):  # twice in a row is no sign of anything yet
+        register(world, more_wh)
+    assert "register-falls" not in world.state.alerts
+    register(world, -5)
+    return world
+
+
 def with_hardware_that_is_gone() -> World:
     world = charging()
     world.handle(HardwareChanged(available=False))
@@ -220,6 +237,12 @@ LINES = {
         "The meter of driveway has reported nothing since 2026-06-03 09:59 UTC: whether the vehicle"
         " charges is not known.",
         {ClearedBy.READING: World.read},
+    ),
+    "register-falls": Line(
+        with_a_register_that_falls,
+        "The energy register of driveway falls while it charges: what flows is not recorded. Is its"
+        " sign reversed? For wired hardware, scale: -1 under energy turns it.",
+        {ClearedBy.REGISTER_RISES: lambda world: register(world, 10)},
     ),
     "hardware-gone": Line(
         with_hardware_that_is_gone,

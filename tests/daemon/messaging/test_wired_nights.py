@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from tests.daemon.messaging.wired_night import EXAMPLES, figures, rehearsed, variant
+from daemon.rehearsal.set_up import rehearse_night
+from tests.daemon.messaging.wired_night import EVENING, EXAMPLES, figures, rehearsed, variant
 from tests.support.brokers import quick_broker
 from tests.support.bus_contract import check_published
 from tests.support.wired_hardware import AdjustableChargePoint, Plug, RelayAndMeter
@@ -37,6 +38,17 @@ def check_a_night(result: RehearsalResult) -> None:
 
 def test_the_example_with_a_plug_charges_a_night(with_a_plug: RehearsalResult) -> None:
     check_a_night(with_a_plug)
+
+
+def test_hardware_that_changes_over_is_rehearsed_as_it_is_wired() -> None:
+    """One message for on and off, a state, an availability, kilowatts in a text; no alert."""
+    printed: list[str] = []
+    result = rehearse_night(
+        EXAMPLES / "push-button.yaml", vehicle=None, at=EVENING, say=printed.append
+    )
+    check_a_night(result)
+    assert printed[0] == "The hardware is simulated as it is wired in the file."
+    assert not any("alert" in line for line in printed)
 
 
 @pytest.mark.parametrize(
