@@ -11,11 +11,15 @@ from ocpp.v16.enums import MessageTrigger
 from websockets.exceptions import ConnectionClosed
 
 from adapters.ocpp.meter import CURRENT, EXPORT, POWER, REGISTER, SOC
+from adapters.ocpp_point.abilities import KEYS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
 ACCEPTED: Final = frozenset({"Accepted", "RebootRequired"})
+NO_ANSWER: Final = "no answer in time"
+NEVER: Final = ("NotSupported", "NotImplemented")
+"""How equipment says that it will never do this (OCPP 1.6, section 7.10; OCPP-J 1.6, 4.2.3)."""
 SAMPLE_SECONDS: Final = "60"
 HOME_SECONDS: Final = "10"
 SAMPLED: Final = (f"{REGISTER},{POWER},{CURRENT},{SOC}", f"{REGISTER},{POWER}", REGISTER)
@@ -25,7 +29,9 @@ SAMPLED: Final = (f"{REGISTER},{POWER},{CURRENT},{SOC}", f"{REGISTER},{POWER}", 
 class Callee(Protocol):
     """Equipment that answers requests."""
 
-    async def call(self, payload: object, *, suppress: bool) -> object:
+    async def call(
+        self, payload: object, *, suppress: bool, skip_schema_validation: bool = False
+    ) -> object:
         """Send a request and return its answer."""
         ...
 
@@ -49,11 +55,36 @@ async def ask(equipment: Callee, request: object) -> str | None:
     ------
     ConnectionClosed
         If the connection has ended.
-    """
+    """  # noqa: DOC502 - raised below
+    answer = await _answer(equipment, request)
+    if isinstance(answer, str):
+        return answer
+    status = str(getattr(answer, "status", None))
+    return None if status in ACCEPTED else status[:200]
+
+
+async def ask_for(equipment: Callee, request: object) -> object | None:
+    """Send equipment a request, and return its answer; None if there is none that can be read."""
+    answer = await _answer(equipment, request, is_checked=False)
+    return None if isinstance(answer, str) else answer
+
+
+async def ask_configuration(equipment: Callee) -> list[object] | None:
+    """Return what equipment says of its configuration; None if it says nothing."""
+    for request in (call.GetConfiguration(list(KEYS)), call.GetConfiguration()):
+        answer = await ask_for(equipment, request)
+        found = getattr(answer, "configuration_key", None)
+        if isinstance(found, list) and found:
+            return found
+    return None
+
+
+async def _answer(equipment: Callee, request: object, *, is_checked: bool = True) -> object | str:
+    """Return the answer, or in a few words why there is none."""
     try:
-        answer = await equipment.call(request, suppress=False)
+        return await equipment.call(request, suppress=False, skip_schema_validation=not is_checked)
     except TimeoutError:
-        return "no answer in time"
+        return NO_ANSWER
     except ConnectionClosed:
         raise
     except OCPPError as error:
@@ -61,8 +92,6 @@ async def ask(equipment: Callee, request: object) -> str | None:
     except Exception as error:  # noqa: BLE001 - a malformed answer may raise anything
         known = isinstance(error, ValidationError)
         return f"a malformed answer ({error})"[:200] if known else "a malformed answer"
-    status = str(getattr(answer, "status", None))
-    return None if status in ACCEPTED else status[:200]
 
 
 async def request_status(equipment: Callee, connector: int) -> bool:

@@ -1,19 +1,30 @@
 """Send a charge point its command over OCPP 1.6, until the equipment accepts it.
 
-What is sent depends on whether a transaction runs:
+What is sent depends on whether a transaction runs, and on what the equipment can (see `limiter`):
 
-=============  ====================================  =========================================
-command        while a transaction runs              without one
-=============  ====================================  =========================================
-start          SetChargingProfile                    RemoteStartTransaction with that profile
-stop           SetChargingProfile with a limit of 0  nothing; it is sent once one begins
-expired start  nothing                               nothing
-=============  ====================================  =========================================
+=============  ======================================  =======================================
+command        while a transaction runs                without one
+=============  ======================================  =======================================
+start          SetChargingProfile                      RemoteStartTransaction, in one of the
+                                                       ways below
+stop           SetChargingProfile with a limit of 0    nothing; it is sent once one begins
+expired start  nothing                                 nothing
+=============  ======================================  =======================================
+
+A start goes the first way that the equipment accepts. No way lets it begin with more current than
+was commanded:
+
+1. with its profile;
+2. alone, and its profile once the transaction has begun, if until then a default profile holds it
+   back, or if it may take the highest current;
+3. alone, after a default profile with its limits;
+4. alone and without any limit, if the household file does not count on one, or if it may take the
+   highest current.
 
 A stop keeps the transaction: after RemoteStopTransaction much equipment begins another only once
 the plug has been pulled, so that a pause would end charging for the night. RemoteStopTransaction is
 sent all the same if the equipment refuses the limit of 0, or still charges a minute later when the
-same stop is sent again.
+same stop is sent again; and if it refuses a lower current twice.
 """
 
 from __future__ import annotations
@@ -29,16 +40,19 @@ from ocpp.v16 import call
 from adapters.clocks.clock import Clock
 from adapters.contract.current_period import CurrentPeriod
 from adapters.contract.messages import Command
-from adapters.ocpp.call import ask, request_samples, request_status, wait_for_event
-from adapters.ocpp.charging_profile import charging_profile, limits
+from adapters.ocpp.call import NO_ANSWER, ask, request_samples, request_status, wait_for_event
 from adapters.ocpp.events import CallRefused, EquipmentEvent, EquipmentReady
-from adapters.ocpp.point import RUNNING
+from adapters.ocpp.limiter import Limiter, Regulator
 from adapters.ocpp.session import Session
+from adapters.ocpp.troubles import Troubles
+from adapters.ocpp_point.point import RUNNING
 
 ID_TAG: Final = "lullwatt"
 """Names who starts a transaction; the standard allows 20 characters."""
 OBEYS_WITHIN: Final = timedelta(minutes=1)
 """Equipment that still charges this long after a stop does not obey a limit of 0."""
+LOWERS_AT_TRY: Final = 2
+"""At this try a charge is ended whose current can't be lowered."""
 
 
 @dataclass(frozen=True)
@@ -97,6 +111,10 @@ class CommandSender:
         The daemon's.
     patience
         How long to wait.
+    limiter
+        Sets its charging profiles.
+    keeps_profiles
+        Whether profiles are to stay in the equipment.
     """
 
     def __init__(
@@ -105,14 +123,23 @@ class CommandSender:
         notify: Callable[[EquipmentEvent], Awaitable[None]],
         clock: Clock,
         patience: Patience,
+        limiter: Limiter,
+        *,
+        keeps_profiles: bool = True,
     ) -> None:
+        self._keeps_profiles = keeps_profiles
         self._session = session
+        self._limiter = limiter
+        self._troubles = Troubles(session, notify)
         self._notify = notify
         self._clock = clock
         self._patience = patience
         self.is_ready = False
         """Whether the equipment accepts commands."""
+        self.is_settled = True
+        """Whether the equipment has accepted the command in force."""
         self._in_force: CommandWithPlan | None = None
+        self._allowed_amps: float | None = None
         self._in_force_since = clock.now()
         self._has_changed = asyncio.Event()
 
@@ -121,11 +148,13 @@ class CommandSender:
         if self._in_force is None or self._in_force.command.serial != command.serial:
             self._in_force_since = self._clock.now()
         self._in_force = CommandWithPlan(command, tuple(periods))
+        self.is_settled = False
         self._has_changed.set()
 
     def send_again(self) -> None:
         """Send the command in force again, for a transaction that has just become known."""
         if self._in_force is not None:
+            self.is_settled = False
             self._has_changed.set()
 
     async def greet(self) -> None:
@@ -137,8 +166,16 @@ class CommandSender:
             self._session.sampled.clear()
             if await request_status(self._session, self._session.equipment.connector):
                 await wait_for_event(self._session.sampled, self._patience.sample_seconds)
+            was_known = self._limiter.is_known
+            if not was_known:
+                await self._limiter.learn()
             self.is_ready = True
             await self._notify(EquipmentReady(self._session.equipment.name))
+            if was_known:
+                await self._limiter.learn()
+            if self._keeps_profiles:
+                await self._limiter.set_up()
+            await self._troubles.judge(self._limiter)
             point = self._session.equipment
             await request_samples(
                 self._session, of_home=point.home_phases > 0, of_grid=point.reports_grid
@@ -166,27 +203,36 @@ class CommandSender:
         return await wait_for_event(self._has_changed, seconds)
 
     async def _send_until_accepted(self) -> None:
-        for seconds in self._patience.pauses():
+        for tries, seconds in enumerate(self._patience.pauses(), start=1):
             self._has_changed.clear()
-            refused = await self._send_in_force()
+            refused = await self._send_in_force(tries)
             if refused is not None:
                 await self._notify(refused)
+            await self._troubles.note(refused, tries)
+            self.is_settled = refused is None and not self._has_changed.is_set()
             if refused is None or await self._changes_within(seconds):
                 return
 
-    async def _send_in_force(self) -> CallRefused | None:
-        """Send the command in force once: with the plan, or without it if that is refused."""
+    async def _send_in_force(self, tries: int) -> CallRefused | None:
+        """Send the command in force once, in each way until one is accepted."""
         in_force = self._in_force
         if in_force is None or self._has_expired(in_force.command):
             return None
-        command = in_force.command
-        if self._is_stopping and self._session.state.transaction is None:
+        runs = self._session.state.runs(self._session.equipment.connector)
+        if in_force.command.do == "start":
+            if runs:
+                return await self._change(in_force, tries)
+            return await self._begin(in_force)
+        if not runs:
+            by_default = self._limiter.regulates_by_default
+            return await self._limiter.hold_back(again=True) if by_default else None
+        return await self._stop(in_force)
+
+    async def _stop(self, in_force: CommandWithPlan) -> CallRefused | None:
+        if self._session.state.transaction is None:
             await self._learn_transaction()
-        refused = await self._send(command, in_force.periods)
-        if refused is not None and in_force.periods:
-            refused = await self._send(command, ())
-        if command.do == "start":
-            return None if refused is None else await self._start_again(command, refused)
+        # To end the transaction is surer than a way that was never tried.
+        refused = await self._limit(in_force, next(iter(self._limiter.regulators), None))
         disobeys = (
             self._clock.now() - self._in_force_since >= OBEYS_WITHIN and self._status == "Charging"
         )
@@ -196,6 +242,95 @@ class CommandSender:
         # Equipment whose status shows no transaction has nothing to stop. It gets the stop again
         # when its status shows one.
         return refused if self._status in {None, *RUNNING} else None
+
+    async def _change(self, in_force: CommandWithPlan, tries: int) -> CallRefused | None:
+        """Set the current of the transaction that runs."""
+        best, *others = self._limiter.regulators or (None,)
+        refused = await self._limit(in_force, best)
+        if refused is None:
+            return None
+        # The status may be late: the known number is kept, since a stop may yet need it.
+        if self._session.state.transaction is not None and self._status not in {None, *RUNNING}:
+            return await self._begin(in_force)
+        for other in others:
+            if refused.reason != NO_ANSWER and await self._limit(in_force, other) is None:
+                self._limiter.learn_refused("TxProfile")
+                return None
+        if self._allowed_amps is None and self._may_take_all(in_force.command):
+            return None
+        if tries >= LOWERS_AT_TRY and self._takes_more_than(in_force.command):
+            await self._stop_transaction(refused)
+        return refused
+
+    def _takes_more_than(self, command: Command) -> bool:
+        """Whether the equipment may draw more than a start allows, as it refuses the new limit."""
+        return self._allowed_amps is None or self._allowed_amps > (command.amps or 0.0)
+
+    async def _limit(
+        self, in_force: CommandWithPlan, regulator: Regulator | None
+    ) -> CallRefused | None:
+        """Limit the transaction that runs; None for equipment that can't."""
+        if regulator is None:
+            return self._no_way("SetChargingProfile", "it can't set its current")
+        command = in_force.command
+        refused = await self._limiter.limit(regulator, command, in_force.periods)
+        if refused is None:
+            self._allowed_amps = command.amps or 0.0
+        return refused
+
+    def _no_way(self, name: str, reason: str) -> CallRefused:
+        return CallRefused(self._session.equipment.name, name, reason)
+
+    def _may_take_all(self, command: Command) -> bool:
+        """Whether a start without any limit keeps to the command, and may be without an end."""
+        equipment = self._session.equipment
+        if not equipment.sets_current:
+            return True
+        return equipment.may_not_end and (command.amps or 0.0) >= equipment.max_amps
+
+    async def _begin(self, in_force: CommandWithPlan) -> CallRefused | None:
+        """Begin a transaction in the first way that the equipment accepts."""
+        command, limiter = in_force.command, self._limiter
+        refused: CallRefused | None = None
+        if limiter.may_start_with_profile:
+            refused = await limiter.start_with(command, in_force.periods, self._remote_start)
+            if refused is None:
+                self._allowed_amps = command.amps
+                return None
+            if refused.reason == NO_ANSWER:
+                return refused
+        for regulator in limiter.regulators:
+            if not await self._is_held(regulator, in_force):
+                continue
+            alone = await self._ask(self._remote_start())
+            if alone is None and refused is not None:
+                limiter.learn_refused("with-start")  # it was the profile that it did not want
+            return alone
+        if self._may_take_all(command):
+            self._allowed_amps = None
+            return await self._ask(self._remote_start())
+        return refused or self._no_way(
+            "RemoteStartTransaction", f"it can't be held to {command.amps:g} A"
+        )
+
+    async def _is_held(self, regulator: str, in_force: CommandWithPlan) -> bool:
+        """Whether a charge that begins without a profile takes no more than was commanded."""
+        limiter, command = self._limiter, in_force.command
+        if regulator == "TxDefaultProfile":
+            return await limiter.limit("TxDefaultProfile", command, in_force.periods) is None
+        alone_amps = self._session.equipment.alone_amps
+        if alone_amps <= (command.amps or 0.0):
+            if not limiter.waits:
+                await limiter.hold_back()
+            if limiter.waits:
+                self._allowed_amps = alone_amps
+                return True
+        self._allowed_amps = None
+        return self._may_take_all(command)
+
+    def _remote_start(self, profile: dict[str, Any] | None = None) -> object:
+        connector = self._session.equipment.connector
+        return call.RemoteStartTransaction(ID_TAG, connector, profile)
 
     async def _learn_transaction(self) -> None:
         """Ask for meter values: they have the number of the transaction that runs."""
@@ -209,36 +344,6 @@ class CommandSender:
 
     def _has_expired(self, command: Command) -> bool:
         return command.do == "start" and command.valid_until <= self._clock.now()
-
-    async def _send(self, command: Command, periods: Sequence[CurrentPeriod]) -> CallRefused | None:
-        equipment, state = self._session.equipment, self._session.state
-        if state.runs(equipment.connector):
-            profile = self._profile(command, periods, state.transaction)
-            return await self._ask(call.SetChargingProfile(equipment.connector, profile))
-        return None if command.do == "stop" else await self._begin_transaction(command, periods)
-
-    async def _begin_transaction(
-        self, command: Command, periods: Sequence[CurrentPeriod]
-    ) -> CallRefused | None:
-        connector, profile = (
-            self._session.equipment.connector,
-            self._profile(command, periods, None),
-        )
-        return await self._ask(call.RemoteStartTransaction(ID_TAG, connector, profile))
-
-    def _profile(
-        self, command: Command, periods: Sequence[CurrentPeriod], transaction: int | None
-    ) -> dict[str, Any]:
-        equipment = self._session.equipment
-        found = limits(command, periods, self._clock.now(), equipment.max_amps)
-        return charging_profile(found, equipment, transaction)
-
-    async def _start_again(self, command: Command, refused: CallRefused) -> CallRefused | None:
-        """Begin a new transaction if the status shows that the known one has ended."""
-        # The status may be late: the known number is kept, since a stop may yet need it.
-        if self._session.state.transaction is None or self._status in {None, *RUNNING}:
-            return refused
-        return await self._begin_transaction(command, ())
 
     async def _stop_transaction(self, refused: CallRefused | None) -> CallRefused | None:
         transaction = self._session.state.last_transaction

@@ -21,7 +21,6 @@ from adapters.contract.current_period import CurrentPeriod
 from adapters.contract.messages import LARGEST_PAYLOAD_BYTES, Command
 from adapters.host.limited_listening import Connections, listen
 from adapters.host.listening import stop_accepting
-from adapters.ocpp.authentication import SUBPROTOCOL, Authenticator, select_subprotocol
 from adapters.ocpp.command_sender import CommandSender, Patience
 from adapters.ocpp.events import (
     EquipmentConnected,
@@ -29,9 +28,12 @@ from adapters.ocpp.events import (
     EquipmentEvent,
     OnEquipmentEvent,
 )
-from adapters.ocpp.limited_connection import LimitedConnection
-from adapters.ocpp.point import Equipment, EquipmentState
+from adapters.ocpp.limiter import Limiter
 from adapters.ocpp.session import QUIET, ServerContext, Session
+from adapters.ocpp_door.authentication import SUBPROTOCOL, Authenticator, select_subprotocol
+from adapters.ocpp_door.limited_connection import LimitedConnection
+from adapters.ocpp_point.point import Equipment, EquipmentState
+from adapters.ocpp_point.remembered import Remembered
 
 HANDSHAKE_SECONDS: Final = 10.0
 PING_SECONDS: Final = 60.0
@@ -56,6 +58,10 @@ class EquipmentConnections:
         How long to wait.
     is_open
         Whether equipment may connect yet.
+    remembered
+        What equipment can do.
+    keeps_profiles
+        Whether profiles are to stay in equipment.
     """
 
     def __init__(
@@ -65,7 +71,13 @@ class EquipmentConnections:
         context: ServerContext,
         patience: Patience,
         is_open: Callable[[], bool],
+        *,
+        remembered: Remembered,
+        keeps_profiles: bool,
     ) -> None:
+        self._remembered = remembered
+        self._keeps_profiles = keeps_profiles
+        self._limiters: dict[str, Limiter] = {}
         self._on_event = on_event
         self._context = context
         self._patience = patience
@@ -144,6 +156,19 @@ class EquipmentConnections:
         if sender is not None and sender.is_ready:
             sender.send(command, periods)
 
+    def is_settled(self, charge_point: str) -> bool:
+        """Return whether a charge point has accepted its last command; from any thread."""
+        sender = self._senders.get(charge_point)
+        return sender is not None and sender.is_settled
+
+    async def release(self, charge_point: str) -> tuple[str, ...] | None:
+        """Take the daemon's profiles out of a charge point; None if it is not connected."""
+        limiter = self._limiters.get(charge_point)
+        try:
+            return None if limiter is None else await limiter.release()
+        except ConnectionClosed:
+            return None
+
     async def _serve_one(self, connection: ServerConnection) -> None:
         request = connection.request
         equipment = self._authenticator.equipment_at(request.path) if request is not None else None
@@ -173,7 +198,11 @@ class EquipmentConnections:
                 _log.exception("an event of equipment could not be handled", charge_point=name)
 
         session = Session(equipment, connection, state, self._context, hand_on)
-        sender = CommandSender(session, notify, self._context.clock, self._patience)
+        clock = self._context.clock
+        limiter = self._limiters[name] = Limiter(session, self._remembered, clock)
+        sender = CommandSender(
+            session, notify, clock, self._patience, limiter, keeps_profiles=self._keeps_profiles
+        )
         session.on_transaction = sender.send_again
         await notify(EquipmentConnected(name))
         self._senders[name] = sender
@@ -182,7 +211,7 @@ class EquipmentConnections:
         try:
             await session.serve()
         finally:
-            del self._senders[name]
+            del self._senders[name], self._limiters[name]
             await _end(tasks)
             if self._newest.get(name) is connection:
                 del self._newest[name]

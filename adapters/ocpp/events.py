@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Literal
 
 from adapters.contract.messages import GridPower, HomeLoad, Reading, VehicleReport
 
@@ -48,6 +49,28 @@ class CallRefused:
     reason: str
 
 
+TroubleCode = Literal["equipment-refuses", "no-current-control"]
+
+
+@dataclass(frozen=True)
+class EquipmentTrouble:
+    """Equipment can't do what it must, or can again.
+
+    Attributes
+    ----------
+    charge_point : str
+        The charge point's name.
+    code : {"equipment-refuses", "no-current-control"}
+        It refuses its commands, or can't set its current though the file counts on that.
+    trouble : str or None
+        What is wrong, and what to do; None once it is over.
+    """
+
+    charge_point: str
+    code: TroubleCode
+    trouble: str | None
+
+
 EquipmentEvent = (
     Reading
     | HomeLoad
@@ -57,6 +80,7 @@ EquipmentEvent = (
     | EquipmentReady
     | EquipmentDisconnected
     | CallRefused
+    | EquipmentTrouble
 )
 
 OnEquipmentEvent = Callable[[str, EquipmentEvent], None]

@@ -8,6 +8,7 @@ from __future__ import annotations
 import asyncio
 import ssl
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -16,8 +17,9 @@ from adapters.contract.current_period import CurrentPeriod
 from adapters.contract.messages import Command
 from adapters.host.serving_thread import ServingThread, why_not_listening
 from adapters.ocpp.events import OnEquipmentEvent
-from adapters.ocpp.point import Equipment
-from adapters.ocpp.transaction_numbers import transaction_ids_from
+from adapters.ocpp_point.point import Equipment
+from adapters.ocpp_point.remembered import Remembered
+from adapters.ocpp_point.transaction_numbers import transaction_ids_from
 from config.files.errors import BusError, FileError
 from config.files.secret_files import credential_or_file, refuse_open_key
 
@@ -51,6 +53,12 @@ class OcppServer:
         How long to wait; by default as `Patience` says.
     is_open
         Whether equipment may connect yet.
+    client_ca
+        Who signs the certificates of equipment (PEM); None if it has none.
+    remembered_at
+        The file that keeps what equipment can do; None to keep nothing.
+    keeps_profiles
+        Whether profiles are to stay in equipment, as they are where a daemon commands it.
     """
 
     def __init__(
@@ -63,7 +71,13 @@ class OcppServer:
         certificate: tuple[Path, Path] | None = None,
         patience: Patience | None = None,
         is_open: Callable[[], bool] = lambda: True,
+        client_ca: Path | None = None,
+        remembered_at: Path | None = None,
+        keeps_profiles: bool = True,
     ) -> None:
+        self._client_ca = client_ca
+        self._remembered_at = remembered_at
+        self._keeps_profiles = keeps_profiles
         self._equipment = tuple(equipment)
         self._on_event = on_event
         self._clock = clock
@@ -150,6 +164,40 @@ class OcppServer:
             return False
         return self._thread.call_soon(connections.send, charge_point, command, tuple(periods))
 
+    def is_settled(self, charge_point: str) -> bool:
+        """Return whether a charge point has accepted the last command that it was sent."""
+        return self._connections is not None and self._connections.is_settled(charge_point)
+
+    def release(self, charge_point: str, seconds: float) -> tuple[str, ...] | None:
+        """Take the daemon's profiles out of a charge point, and wait for that; from any thread.
+
+        Parameters
+        ----------
+        charge_point
+            Its name in the household file.
+        seconds
+            How long to wait at most.
+
+        Returns
+        -------
+        tuple of str or None
+            What is left in it, in words; None if it is not connected, or does not answer.
+        """
+        connections, result = self._connections, Future[tuple[str, ...] | None]()
+        if connections is None:
+            return None
+
+        async def releasing() -> None:
+            result.set_result(await connections.release(charge_point))
+
+        tasks: list[asyncio.Task[None]] = []
+        if not self._thread.call_soon(lambda: tasks.append(asyncio.create_task(releasing()))):
+            return None
+        try:
+            return result.result(seconds)
+        except TimeoutError:
+            return None
+
     async def _serve(self, stopping: asyncio.Event, listening: Callable[[int], None]) -> None:
         # An extra, not installed everywhere.
         from adapters.ocpp.command_sender import Patience  # noqa: PLC0415
@@ -159,8 +207,9 @@ class OcppServer:
         patience = Patience() if self._patience is None else self._patience
         context = ServerContext(self._clock, self._ids, patience.answer_seconds)
         self._connections = EquipmentConnections(
-            self._equipment, self._on_event, context, patience, self._is_open
-        )
+            self._equipment, self._on_event, context, patience, self._is_open,
+            remembered=Remembered(self._remembered_at), keeps_profiles=self._keeps_profiles,
+        )  # fmt: skip
         host, port = self._address
         tls = self._tls()
         await self._connections.serve(host, port, tls, stopping, listening)
@@ -172,6 +221,10 @@ class OcppServer:
         refuse_open_key(key)
         context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
         context.load_cert_chain(certificate, key)
+        if self._client_ca is not None:
+            context.load_verify_locations(self._client_ca)
+            # Equipment with a password has none: the door asks for one where the file names it.
+            context.verify_mode = ssl.CERT_OPTIONAL
         return context
 
 

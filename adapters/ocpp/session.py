@@ -30,10 +30,11 @@ from adapters.ocpp.meter import (
     meter_messages,
     register_reading,
 )
-from adapters.ocpp.point import WHOLE_EQUIPMENT, Equipment, EquipmentState
-from adapters.ocpp.transaction_numbers import may_be_earlier
+from adapters.ocpp_point.point import WHOLE_EQUIPMENT, Equipment, EquipmentState
+from adapters.ocpp_point.transaction_numbers import may_be_earlier
 
 HEARTBEAT_SECONDS: Final = 300
+_MOST_MODEL: Final = 100
 
 _log = structlog.get_logger(__name__)
 QUIET: Final = logging.Logger("ocpp", level=logging.CRITICAL + 1)  # noqa: LOG001 - of no tree
@@ -142,8 +143,11 @@ class Session(ChargePoint):  # type: ignore[misc]  # the package has no types
             raise FormationViolationError(error.description, error.details) from error
 
     @answers(Action.boot_notification)
-    async def _on_boot(self, **_rest: object) -> object:
+    async def _on_boot(self, **said: object) -> object:
         self._booted = True
+        names = ("charge_point_vendor", "charge_point_model", "firmware_version")
+        words = (str(said[name]) for name in names if said.get(name))
+        self.state.model = " ".join(words)[:_MOST_MODEL]
         return call_result.BootNotification(
             current_time=self._time(),
             interval=HEARTBEAT_SECONDS,

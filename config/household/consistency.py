@@ -68,6 +68,8 @@ class Parts:
         Whether the household names a calendar of public holidays, valid or not.
     ocpp_listens : bool
         Whether the file has a part on listening for OCPP, valid or not.
+    knows_certificates : bool
+        Whether that part names who signs the certificates of equipment, validly or not.
     has_load_meter : bool
         Whether the household wires a meter of its load, validly or not.
     has_generation : bool
@@ -94,6 +96,7 @@ class Parts:
     nominal_volts: float
     public_holidays: bool
     ocpp_listens: bool
+    knows_certificates: bool
     has_load_meter: bool
     has_generation: bool
 
@@ -440,7 +443,22 @@ def _distance_problems(parts: Parts) -> Iterator[KeyProblem]:
 
 def _ocpp_problems(parts: Parts) -> Iterator[KeyProblem]:
     points = {name: point.ocpp for name, point in parts.charge_points.items()}
-    yield from ocpp_problems(points, listens=parts.ocpp_listens)
+    yield from ocpp_problems(
+        points, listens=parts.ocpp_listens, knows_certificates=parts.knows_certificates
+    )
+    shares = len(points) > 1 and bool(parts.fuse_by_phase or parts.max_power_kw)
+    for name, point in parts.charge_points.items():
+        if point.ocpp is None or point.ocpp.alone_amps == 0:
+            continue
+        path, alone = ("charge_points", name, "ocpp", "alone_amps"), point.ocpp.alone_amps
+        if shares:
+            yield KeyProblem(path, "expected 0, since other charge points share the supply")
+        elif not lowest_amps(point) <= alone <= point.max_amps:
+            yield KeyProblem(
+                path,
+                f"expected 0, or from the lowest to the highest current of the charge point"
+                f" ({lowest_amps(point):g} to {point.max_amps:g} A), got {alone:g}",
+            )
 
 
 def _home_meter_problems(parts: Parts) -> Iterator[KeyProblem]:

@@ -101,9 +101,13 @@ class ChargePoint(Model):
 
     @property
     def ends_by_itself(self) -> bool:
-        """Whether a start ends by itself, and readings show it; without wiring it does."""
+        """Whether a start ends by itself, and readings show it; without wiring it does.
+
+        Over OCPP it ends with the limits that the equipment stores. A point that is only switched
+        may have equipment that stores none.
+        """
         if self.wiring is None:
-            return True
+            return self.ocpp is None or self.switching == "current"
         tell = self.wiring.tell
         return self.wiring.hear is not None and (tell is None or tell.is_start_limited)
 

@@ -383,6 +383,7 @@ class HouseholdFile(Model):
             nominal_volts=self.household.nominal_volts,
             public_holidays=self.household.public_holidays is not None,
             ocpp_listens=self.ocpp is not None,
+            knows_certificates=self.ocpp is not None and self.ocpp.client_ca_file is not None,
             has_load_meter=self.household.load_meter is not None,
             has_generation=self.generation is not None,
         )

@@ -182,6 +182,7 @@ def _problems(data: dict[str, Any], context: dict[str, Any]) -> tuple[KeyProblem
         nominal_volts=home.nominal_volts if home is not None else 0.0,
         public_holidays="public_holidays" in keys_below(data, "household"),
         ocpp_listens="ocpp" in data,
+        knows_certificates="client_ca_file" in keys_below(data, "ocpp"),
         has_load_meter="load_meter" in keys_below(data, "household"),
         has_generation="generation" in data,
     )

@@ -6,6 +6,8 @@ from collections import Counter
 from typing import TYPE_CHECKING
 
 from adapters.contract.topics import Topics
+from adapters.ocpp_point.remembered import Remembered, remembered_at
+from adapters.ocpp_point.words import abilities_in_words, lacks_in_words
 from config.home.grid_limit import LimitInForce
 from config.wiring.values import IN_TEXT
 from daemon.presentation.figures import counted
@@ -55,6 +57,35 @@ def _grid_limits(file: HouseholdFile) -> Iterator[str]:
         yield f"  While the contact on {rules.contact.topic} is closed, {limit.text} are allowed."
 
 
+def connection_cautions(file: HouseholdFile) -> Iterator[str]:
+    """Say what equipment that speaks OCPP can't, and who could pass for it.
+
+    Parameters
+    ----------
+    file : HouseholdFile
+        The household.
+
+    Yields
+    ------
+    str
+        One sentence for each caution.
+    """
+    remembered = Remembered(remembered_at(file.ledger.path))
+    for name, point in file.charge_points.items():
+        if point.ocpp is None:
+            continue
+        networks = point.ocpp.without_password_from
+        if networks:
+            yield (
+                f"{name}: anybody at {', '.join(networks)} can pass for its equipment, and report"
+                " energy that never flowed or a vehicle that is full. They can't raise a current."
+                " Name its own address alone, and keep guests out of that network."
+            )
+        sets_current = point.switching == "current"
+        for lack in lacks_in_words(remembered.of(name), sets_current=sets_current):
+            yield f"{name}: {lack}."
+
+
 def _connection(file: HouseholdFile, name: str, point: ChargePoint) -> Iterator[str]:
     topics = Topics.of_file(file)
     copies = f"    Its commands are also published on {topics.command(name)}."
@@ -64,6 +95,8 @@ def _connection(file: HouseholdFile, name: str, point: ChargePoint) -> Iterator[
             " its commands there, and reports there."
         )
         yield copies
+        known = Remembered(remembered_at(file.ledger.path)).of(name)
+        yield from (f"    Its equipment: {each}." for each in abilities_in_words(known))
         return
     wiring = point.wiring
     if wiring is None or wiring.tell is None:

@@ -11,7 +11,7 @@ from config.calendar.words import listed
 from config.fields.zones import zone_data_version
 from daemon.check.carbon import carbon_cautions, explain_carbon
 from daemon.check.composition import explain_composition
-from daemon.check.connections import explain_connections
+from daemon.check.connections import connection_cautions, explain_connections
 from daemon.check.dates import date_lines
 from daemon.check.fuse import explain_fuse, model_alone
 from daemon.check.generation import explain_generation, generation_cautions
@@ -298,6 +298,7 @@ def _cautions(house: House, now: datetime) -> Iterator[str]:
     yield from (f"  - {caution}" for caution in _program_missing(file))
     for caution in tariff_cautions(file, known_rates(prices)):
         yield f"  - {caution}"
+    yield from (f"  - {caution}" for caution in connection_cautions(file))
     yield from (f"  - {caution}" for caution in generation_cautions(house, now))
     yield from (f"  - {caution}" for caution in carbon_cautions(house))
     for name, car in file.vehicles.items():

@@ -38,6 +38,8 @@ LEDGER_REFUSES = "ledger-refuses"
 NO_BACKUP = "no-backup"
 WRONG_PASSWORDS = "wrong-passwords"
 GRID_LIMITED = "grid-limited"
+EQUIPMENT_REFUSES = "equipment-refuses"
+NO_CURRENT_CONTROL = "no-current-control"
 
 
 class ClearedBy(Enum):
@@ -66,6 +68,8 @@ class ClearedBy(Enum):
     BACKUP = "a backup succeeds"
     NO_MORE_GUESSES = "no wrong password has come for an hour, or the right one from there"
     LIMIT_OVER = "no limit of the grid operator has held for a minute"
+    OBEYED = "the equipment accepts a command"
+    CURRENT_SET = "the equipment accepts a limit of its current"
     VEHICLE_GONE = "the vehicle leaves, or its departure passes"
     RESTART = "the daemon restarts"
 
@@ -267,6 +271,19 @@ ALERTS: Final[Mapping[str, AlertRule]] = {
         "{reason}. Charging keeps below it, whatever anybody asks for.",
         "Charging keeps below the limit, and is planned around it.",
         of_household=True,
+    ),
+    EQUIPMENT_REFUSES: AlertRule(
+        "equipment that speaks OCPP refused the same command three times, or did not answer",
+        (ClearedBy.OBEYED, ClearedBy.RESTART),
+        "{charge_point} refuses its command. {reason}.",
+        "The command is sent again, every five minutes at the latest.",
+    ),
+    NO_CURRENT_CONTROL: AlertRule(
+        "the current of equipment that speaks OCPP can't be set, and the file counts on that",
+        (ClearedBy.CURRENT_SET, ClearedBy.RESTART),
+        "The current of {charge_point} can't be set over OCPP: {reason}. Say switching: on_off in"
+        " the household file, and as max_amps the current that it gives by itself.",
+        "It charges only where its full current is allowed.",
     ),
 }
 """Every alert by its code, in the order of the documents."""

@@ -116,6 +116,17 @@ class HardwareChanged:
     trouble: str | None = None
 
 
+EquipmentCode = Literal["equipment-refuses", "no-current-control"]
+
+
+@dataclass(frozen=True, slots=True)
+class EquipmentHealth:
+    """Whether the equipment of one charge point does what it must: its trouble, or None."""
+
+    code: EquipmentCode
+    trouble: str | None
+
+
 Event = (
     TimePassed
     | BusConnected
@@ -127,6 +138,7 @@ Event = (
     | Delivered
     | HouseholdHealth
     | HardwareChanged
+    | EquipmentHealth
 )
 
 

@@ -19,6 +19,7 @@ from daemon.control.events import (
     BusConnected,
     CurrentAllotted,
     Delivered,
+    EquipmentHealth,
     Event,
     HardwareChanged,
     HouseChanged,
@@ -122,7 +123,7 @@ def learn(
             state = _on_request(state, request, now, house)
         case Delivered():
             state, actions = check_delivery(state, event)
-        case HouseholdHealth() | HardwareChanged():
+        case HouseholdHealth() | EquipmentHealth() | HardwareChanged():
             state, actions = _on_health(state, event, now, house)
         case HouseChanged() | CurrentAllotted():
             state = _on_house_change(state, event)
@@ -148,21 +149,25 @@ def _switched_until(state: PointState, now: datetime, house: House) -> PointStat
 
 
 def _on_health(
-    state: PointState, event: HouseholdHealth | HardwareChanged, now: datetime, house: House
+    state: PointState,
+    event: HouseholdHealth | EquipmentHealth | HardwareChanged,
+    now: datetime,
+    house: House,
 ) -> tuple[PointState, tuple[Action, ...]]:
     if isinstance(event, HardwareChanged):
         return _on_hardware_change(state, event, now)
-    return _on_household_health(state, event, house)
+    return _on_trouble(state, event, house)
 
 
-def _on_household_health(
-    state: PointState, health: HouseholdHealth, house: House
+def _on_trouble(
+    state: PointState, health: HouseholdHealth | EquipmentHealth, house: House
 ) -> tuple[PointState, tuple[Action, ...]]:
-    """Warn of trouble that concerns the whole household, or clear the alert when it is over."""
-    if not speaks_for_household(state, house):
+    """Warn of trouble with the household or the equipment, or clear the alert when it is over."""
+    if isinstance(health, HouseholdHealth) and not speaks_for_household(state, house):
         return state, ()
     if health.trouble is not None:
-        return raise_alert(state, health.code, reason=health.trouble)
+        point = state.charge_point
+        return raise_alert(state, health.code, reason=health.trouble, charge_point=point)
     over = (Note("alert is over", {"code": health.code}),) if health.code in state.alerts else ()
     return clear_alerts(state, ALERTS[health.code].cleared_by[0]), over
 

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from adapters.contract.messages import GridPower, HomeLoad, Reading, VehicleReport
-    from daemon.control.events import Action
+    from daemon.control.events import Action, EquipmentHealth
     from daemon.control.state import PointState
 
 
@@ -66,6 +66,14 @@ class ChannelReady:
     charge_point: str
 
 
+@dataclass(frozen=True, slots=True)
+class HealthReport:
+    """Equipment can't do what it must, or can again."""
+
+    charge_point: str
+    health: EquipmentHealth
+
+
 Incoming = (
     WakeUp
     | Halt
@@ -77,6 +85,7 @@ Incoming = (
     | HardwareReport
     | HomeReport
     | ChannelReady
+    | HealthReport
     | JointPlanMade
     | LimitHeard
 )

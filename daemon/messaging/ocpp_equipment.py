@@ -16,13 +16,20 @@ from adapters.ocpp.events import (
     EquipmentConnected,
     EquipmentDisconnected,
     EquipmentReady,
+    EquipmentTrouble,
 )
-from adapters.ocpp.point import equipment_of
 from adapters.ocpp.server import OcppServer
+from adapters.ocpp_point.point import equipment_of
+from adapters.ocpp_point.remembered import remembered_at
 from config.files.errors import BusError
 from config.files.secret_files import read_password
-from daemon.control.events import HouseholdHealth
-from daemon.messaging.incoming import ChannelReady, HardwareReport, HomeReport
+from daemon.control.events import EquipmentHealth, HouseholdHealth
+from daemon.messaging.incoming import (
+    ChannelReady,
+    HardwareReport,
+    HealthReport,
+    HomeReport,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -32,6 +39,7 @@ if TYPE_CHECKING:
     from adapters.clocks.clock import Clock
     from adapters.contract.current_period import CurrentPeriod
     from adapters.contract.messages import Command
+    from adapters.ocpp.command_sender import Patience
     from adapters.ocpp.events import EquipmentEvent
     from config.household.household_file import HouseholdFile
     from daemon.messaging.incoming import Incoming
@@ -113,6 +121,8 @@ class EquipmentMessages:
                 _log.info("connected by OCPP", charge_point=charge_point)
             case EquipmentDisconnected():
                 _log.warning("no longer connected by OCPP", charge_point=charge_point)
+            case EquipmentTrouble(_, code, trouble):
+                self._post(HealthReport(charge_point, EquipmentHealth(code, trouble)))
             case CallRefused(_, call, reason):
                 _log.warning(
                     "equipment refuses a command",
@@ -151,9 +161,17 @@ class OcppEquipment:
         The daemon's.
     post
         Puts events into the daemon's queue.
+    patience
+        How long to wait for equipment; by default as the OCPP server does.
     """
 
-    def __init__(self, file: HouseholdFile, clock: Clock, post: Callable[[Incoming], None]) -> None:
+    def __init__(
+        self,
+        file: HouseholdFile,
+        clock: Clock,
+        post: Callable[[Incoming], None],
+        patience: Patience | None = None,
+    ) -> None:
         self._file = file
         self._messages = EquipmentMessages(post)
         self._is_open = Event()
@@ -165,6 +183,9 @@ class OcppEquipment:
             clock=clock,
             certificate=_certificate(file),
             is_open=self._is_open.is_set,
+            client_ca=file.ocpp.client_ca_file if file.ocpp is not None else None,
+            remembered_at=remembered_at(file.ledger.path),
+            patience=patience,
         )
 
     def channel(self, charge_point: str) -> OcppChannel:
@@ -185,7 +206,8 @@ class OcppEquipment:
         if ocpp is None:
             raise BusError("the household file has no ocpp")
         for each in self._equipment:
-            read_password(each.password_file)
+            if each.password_file is not None:
+                read_password(each.password_file)
         port = self._server.start(ocpp.host, ocpp.port)
         _log.info("listening for OCPP 1.6J", host=ocpp.host, port=port)
 

@@ -13,6 +13,7 @@ from daemon.control.alerts import (
     BROKER_REFUSES,
     CARBON_REFUSED,
     ENDED_SHORT,
+    EQUIPMENT_REFUSES,
     FILE_REFUSED,
     FORECAST_ENDED,
     FORECAST_REFUSED,
@@ -23,6 +24,7 @@ from daemon.control.alerts import (
     NO_ANSWER,
     NO_BACKUP,
     NO_BROKER,
+    NO_CURRENT_CONTROL,
     NO_DEPARTURE,
     NO_POWER,
     NO_RATE,
@@ -153,6 +155,14 @@ ALERT_WORDS: Final[Mapping[str, AlertWords]] = {
     GRID_LIMITED: AlertWords(
         "The grid operator limits how much may be drawn: charging keeps below it.",
         "Nothing is to be done. If a vehicle must leave soon, charge on the way.",
+    ),
+    EQUIPMENT_REFUSES: AlertWords(
+        "The charge point refuses what it is told.",
+        "Look whether the vehicle is plugged in, and switch the charge point off and on again.",
+    ),
+    NO_CURRENT_CONTROL: AlertWords(
+        "The current of the charge point can't be set.",
+        "Have switching: on_off written into the household file for it.",
     ),
 }
 """By the alert's code."""

@@ -34,6 +34,7 @@ from daemon.messaging.incoming import (
     Halt,
     HandledEvent,
     HardwareReport,
+    HealthReport,
     HomeReport,
     Reload,
     WakeUp,
@@ -223,7 +224,7 @@ class _DaemonObserver:
                     self.messages += 1
                 case Halt() | Reload() | Published() | ChannelReady():
                     pass
-                case HomeReport() | JointPlanMade() | LimitHeard():
+                case HomeReport() | JointPlanMade() | LimitHeard() | HealthReport():
                     pass
                 case Disconnected(reason):
                     self._error = BusError(f"the rehearsal lost its broker: {reason}; {RUN_AGAIN}")

@@ -56,6 +56,7 @@ from daemon.messaging.incoming import (
     Halt,
     HandledEvent,
     HardwareReport,
+    HealthReport,
     HomeReport,
     Incoming,
     Reload,
@@ -473,7 +474,7 @@ class Service:
                 self._on_connection(event)
             case Published():
                 self._on_published(event)
-            case HardwareReport() | HomeReport():
+            case HardwareReport() | HomeReport() | HealthReport():
                 self._on_hardware_report(event)
             case ChannelReady(point):
                 self._channels.send(point, self._states[point], self._clock.now(), self.house.file)
@@ -522,7 +523,10 @@ class Service:
             self._trouble.note((error,))
             return False
 
-    def _on_hardware_report(self, event: HardwareReport | HomeReport) -> None:
+    def _on_hardware_report(self, event: HardwareReport | HomeReport | HealthReport) -> None:
+        if isinstance(event, HealthReport):
+            self._step(event.charge_point, event.health)
+            return
         if isinstance(event, HomeReport):
             if abs(self._clock.now() - event.read.at) <= SILENCE:
                 self._act_on(home_read(event.read))

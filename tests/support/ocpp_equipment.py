@@ -53,6 +53,10 @@ class ScriptedChargePoint(ChargePoint):  # type: ignore[misc]  # the package has
         self.asked: list[tuple[str, dict[str, Any]]] = []
         self.script: dict[str, list[str | Exception]] = defaultdict(list)
         self.silent = False
+        self.configuration: dict[str, str] | None = None
+        """Its answer to GetConfiguration; None if it does not know that request."""
+        self.standing: list[dict[str, Any]] = []
+        """The default and highest profiles that it was sent, which belong to no transaction."""
 
     async def _answer(self, message: type, **payload: Any) -> Any:  # noqa: ANN401
         name = message.__name__
@@ -74,7 +78,30 @@ class ScriptedChargePoint(ChargePoint):  # type: ignore[misc]  # the package has
 
     @does(Action.set_charging_profile)
     async def on_profile(self, **payload: Any) -> Any:  # noqa: ANN401
-        return await self._answer(call_result.SetChargingProfile, **payload)
+        purpose = payload["cs_charging_profiles"]["charging_profile_purpose"]
+        if purpose == "TxProfile" or self.silent:
+            return await self._answer(call_result.SetChargingProfile, **payload)
+        self.standing.append(payload)
+        answer = self.script[purpose].pop(0) if self.script[purpose] else "Accepted"
+        if isinstance(answer, Exception):
+            raise answer
+        return call_result.SetChargingProfile(status=answer)
+
+    @does(Action.get_configuration)
+    async def on_configuration(self, **_payload: Any) -> Any:  # noqa: ANN401
+        if self.silent:
+            await asyncio.Event().wait()
+        if self.configuration is None:
+            raise NotImplementedError("GetConfiguration")
+        known = [
+            {"key": key, "readonly": True, "value": value}
+            for key, value in self.configuration.items()
+        ]
+        return call_result.GetConfiguration(configuration_key=known)
+
+    @does(Action.clear_charging_profile)
+    async def on_clear(self, **payload: Any) -> Any:  # noqa: ANN401
+        return await self._answer(call_result.ClearChargingProfile, **payload)
 
     @does(Action.trigger_message)
     async def on_trigger(self, **payload: Any) -> Any:  # noqa: ANN401

@@ -12,7 +12,7 @@ from websockets.sync.connection import Connection
 
 from adapters.contract.messages import Reading, VehicleReport
 from adapters.ocpp.events import EquipmentDisconnected
-from adapters.ocpp.transaction_numbers import transaction_ids_from
+from adapters.ocpp_point.transaction_numbers import transaction_ids_from
 from tests.adapters.ocpp.world import (
     MINUTE,
     NOW,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections import Counter
 from pathlib import Path
 
 import pytest
@@ -29,16 +30,14 @@ from tests.support.waiting import patience, wait_until
 def test_a_refused_start_is_tried_again(world: World) -> None:
     """Each refusal is handed on with the equipment's answer, until it accepts the start."""
     plugged = world.ready()
-    plugged.point.script["RemoteStartTransaction"] = [
-        "Rejected",
-        "Rejected",
-        NotSupportedError("no"),
-    ]
+    no = NotSupportedError("no")
+    plugged.point.script["RemoteStartTransaction"] = ["Rejected", "Rejected", no, no]
     world.send(start())
-    asked_for(plugged, "RemoteStartTransaction", 4)
-    world.recorder.wait_for(CallRefused, 3)
+    asked_for(plugged, "RemoteStartTransaction", 5)
+    world.recorder.wait_for(CallRefused, 2)
+    asked = plugged.asked("RemoteStartTransaction")
+    assert ["charging_profile" in each for each in asked] == [True, False, True, False, True]
     assert world.recorder.of(CallRefused) == [
-        CallRefused("driveway", "RemoteStartTransaction", "Rejected"),
         CallRefused("driveway", "RemoteStartTransaction", "Rejected"),
         CallRefused("driveway", "RemoteStartTransaction", "NotSupported: no"),
     ]
@@ -130,23 +129,25 @@ def test_malformed_answers(answer: list[object], world: World) -> None:
     """A malformed answer counts as a refusal, and the connection goes on."""
     with world.raw() as connection:
         connection.send(json.dumps([2, "1", "Heartbeat", {}]))
-        answered = {"TriggerMessage": 0, "ChangeConfiguration": 0}
+        answered: Counter[str] = Counter()
         while True:
             kind, unique, *rest = json.loads(connection.recv(timeout=patience(5)))
             if kind == 3:
                 continue
-            if rest[0] == "RemoteStartTransaction":
+            if rest[0] == "RemoteStartTransaction" and answered[rest[0]] == 0:
                 break
             answered[rest[0]] += 1
             connection.send(json.dumps([3, unique, {"status": "Accepted"}]))
             if rest[0] == "ChangeConfiguration" and answered[rest[0]] == 2:
                 world.send(start())
-        connection.send(json.dumps([unique if each == "{id}" else each for each in answer]))
+        for _ in ("with its profile", "alone"):
+            connection.send(json.dumps([unique if each == "{id}" else each for each in answer]))
+            _, unique, name, *_ = json.loads(connection.recv(timeout=patience(5)))
+            assert name == "RemoteStartTransaction"
         world.recorder.wait_for(CallRefused)
         (refused,) = world.recorder.of(CallRefused)
         assert refused.call == "RemoteStartTransaction"
         assert refused.reason
-        assert json.loads(connection.recv(timeout=patience(5)))[2] == "RemoteStartTransaction"
 
 
 def test_the_newest_command_counts(world: World) -> None:
@@ -154,6 +155,7 @@ def test_the_newest_command_counts(world: World) -> None:
     plugged = world.ready()
     plugged.begin(NOW)
     plugged.point.script["SetChargingProfile"] = ["Rejected"] * 3
+    plugged.point.script["TxDefaultProfile"] = ["Rejected"] * 9
     world.send(start(8))
     world.recorder.wait_for(CallRefused)
     plugged.point.script["SetChargingProfile"].clear()
@@ -186,7 +188,9 @@ def test_an_expired_start_is_not_sent(world: World) -> None:
     )
     assert limits_of(profile) == [(0, 16.0), (30, 0.0)]
     started = [
-        limits_of(each["charging_profile"]) for each in plugged.asked("RemoteStartTransaction")
+        limits_of(each["charging_profile"])
+        for each in plugged.asked("RemoteStartTransaction")
+        if "charging_profile" in each
     ]
     assert set(map(tuple, started)) == {((0, 16.0), (10, 0.0))}
 
@@ -204,7 +208,8 @@ def test_a_refusal_does_not_lose_the_transaction(world: World) -> None:
     """Equipment that reports its charge late can still be stopped, by the number that it got."""
     plugged = world.ready()
     plugged.status("Preparing")
-    plugged.point.script["SetChargingProfile"] = ["Rejected"] * 4
+    plugged.point.script["SetChargingProfile"] = ["Rejected"] * 9
+    plugged.point.script["TxDefaultProfile"] = ["Rejected"] * 9
     plugged.point.script["RemoteStartTransaction"] = ["Accepted", "Rejected"]
     world.send(start())
     asked_for(plugged, "RemoteStartTransaction")

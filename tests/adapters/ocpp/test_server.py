@@ -175,7 +175,7 @@ def test_a_fault_of_the_server_closes_the_connection(
 ) -> None:
     """If sending a command fails, the connection is closed (1011), and equipment returns."""
     plugged = world.ready()
-    monkeypatch.setattr("adapters.ocpp.command_sender.limits", None)
+    monkeypatch.setattr("adapters.ocpp.limiter.limits", None)
     world.send(start())
     wait_until(lambda: plugged.closed)
     assert plugged.closed == (1011, "")
@@ -237,7 +237,7 @@ def test_a_transaction_whose_end_was_never_reported(world: World) -> None:
     plugged = world.ready()
     plugged.begin(NOW)
     plugged.status("Preparing")  # after a loss of power, say
-    plugged.point.script["SetChargingProfile"] = ["Rejected"]
+    plugged.point.script["SetChargingProfile"] = ["Rejected"] * 9
     world.send(start(11))
     asked = asked_for(plugged, "RemoteStartTransaction")["charging_profile"]
     assert "transaction_id" not in asked

@@ -17,9 +17,10 @@ import pytest
 from adapters.contract.messages import LARGEST_PAYLOAD_BYTES
 from adapters.host.limited_listening import MOST_WAITING
 from adapters.host.wrong_passwords import ALERT_AFTER
-from adapters.ocpp import authentication, connections
+from adapters.ocpp import connections
 from adapters.ocpp.events import EquipmentDisconnected
-from adapters.ocpp.limited_connection import MOST_FRAGMENTS, MOST_FRAMES_A_SECOND
+from adapters.ocpp_door import authentication
+from adapters.ocpp_door.limited_connection import MOST_FRAGMENTS, MOST_FRAMES_A_SECOND
 from tests.adapters.ocpp.world import World, world_with
 from tests.support.ocpp_equipment import PASSWORD, authorization
 from tests.support.waiting import patience, wait_until
@@ -183,7 +184,7 @@ def test_fragments_without_end(
     world: World, equipment: socket.socket, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Also slow ones do not grow into a message of any number of parts."""
-    monkeypatch.setattr("adapters.ocpp.limited_connection.MOST_FRAMES_A_SECOND", 10**9)
+    monkeypatch.setattr("adapters.ocpp_door.limited_connection.MOST_FRAMES_A_SECOND", 10**9)
     fragments = (b"\x00" + MASKED_NOTHING) * MOST_FRAGMENTS
     equipment.sendall(b"\x01" + MASKED_NOTHING + fragments)
     assert not has_ended(equipment)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from itertools import count
 from pathlib import Path
@@ -18,8 +18,8 @@ from adapters.clocks.clock import VirtualClock
 from adapters.contract.messages import Command
 from adapters.ocpp.command_sender import Patience
 from adapters.ocpp.events import EquipmentReady, OnEquipmentEvent
-from adapters.ocpp.point import Equipment
 from adapters.ocpp.server import OcppServer
+from adapters.ocpp_point.point import Equipment
 from tests.support.ocpp_equipment import (
     PASSWORD,
     EquipmentConnection,
@@ -40,6 +40,8 @@ PATIENCE = Patience(
     retry_seconds=0.02,
     most_retry_seconds=0.05,
 )
+STANDING = 2
+"""The default profile and the highest one are set as soon as equipment is ready."""
 STOP = Command(serial=8, do="stop", valid_until=NOW + 60 * MINUTE, why="because")
 
 
@@ -77,6 +79,7 @@ class World:
         plugged = self.equipments.connect(self.port)
         plugged.boot()
         self.recorder.wait_for(EquipmentReady, times)
+        wait_until(lambda: len(plugged.point.standing) >= STANDING, what="the standing profiles")
         return plugged
 
     def send(self, command: Command, *schedule: Part) -> None:
@@ -101,18 +104,21 @@ def world_with(
     home_phases: int = 0,
     *,
     reports_grid: bool = False,
+    remembered_at: Path | None = None,
+    keeps_profiles: bool = True,
+    **declared: Any,  # noqa: ANN401 - of the equipment
 ) -> Iterator[World]:
     path = folder / "password"
     path.write_text(PASSWORD)
     path.chmod(0o600)
-    equipment = Equipment(
-        "driveway", "driveway-1", path, 1, 1, 230.0, 32.0, home_phases, reports_grid
-    )
+    usual = Equipment("driveway", "driveway-1", path, 1, 1, 230.0, 32.0, home_phases, reports_grid)
+    equipment = replace(usual, **declared)
     recorder, clock = EventRecorder(), VirtualClock(NOW)
     handler = recorder if on_event is None else on_event
     server = OcppServer(
-        [equipment], handler, clock=clock, transaction_ids=count(first_id), patience=patience
-    )
+        [equipment], handler, clock=clock, transaction_ids=count(first_id), patience=patience,
+        remembered_at=remembered_at, keeps_profiles=keeps_profiles,
+    )  # fmt: skip
     with equipment_thread() as equipments:
         port = server.start("127.0.0.1", 0)
         try:

@@ -15,6 +15,7 @@ from daemon.control import alerts
 from daemon.control.alerts import ALERTS, ClearedBy, clear_alerts, raise_alert
 from daemon.control.events import (
     Delivered,
+    EquipmentHealth,
     HardwareChanged,
     HouseChanged,
     HouseholdHealth,
@@ -170,7 +171,7 @@ def after_the_last_price() -> World:
     return world
 
 
-def after(*events: Delivered | HardwareChanged | HouseholdHealth) -> World:
+def after(*events: Delivered | EquipmentHealth | HardwareChanged | HouseholdHealth) -> World:
     world = World(kowhai(), EVENING)
     for event in (TimePassed(), *events):
         world.handle(event)
@@ -382,6 +383,27 @@ LINES = {
         "The grid operator allows only 4.2 kW. Charging keeps below it, whatever anybody asks for.",
         {
             ClearedBy.LIMIT_OVER: lambda world: world.handle(HouseholdHealth("grid-limited", None)),
+        },
+    ),
+    "equipment-refuses": Line(
+        lambda: after(EquipmentHealth("equipment-refuses", "RemoteStartTransaction: Rejected")),
+        "driveway refuses its command. RemoteStartTransaction: Rejected.",
+        {
+            ClearedBy.OBEYED: lambda world: world.handle(
+                EquipmentHealth("equipment-refuses", None)
+            ),
+            ClearedBy.RESTART: restart,
+        },
+    ),
+    "no-current-control": Line(
+        lambda: after(EquipmentHealth("no-current-control", "it has no Smart Charging")),
+        "The current of driveway can't be set over OCPP: it has no Smart Charging. Say switching:"
+        " on_off in the household file, and as max_amps the current that it gives by itself.",
+        {
+            ClearedBy.CURRENT_SET: lambda world: world.handle(
+                EquipmentHealth("no-current-control", None)
+            ),
+            ClearedBy.RESTART: restart,
         },
     ),
 }

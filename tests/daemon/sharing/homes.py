@@ -19,7 +19,7 @@ from typing_extensions import override
 
 from adapters.bus.events import Connected, Disconnected, MessageArrived
 from adapters.contract.messages import HomeLoad, Reading, Request, VehicleReport
-from adapters.ocpp.charging_profile import limits
+from adapters.ocpp_point.charging_profile import limits
 from daemon.messaging.hardware_channels import HardwareChannels
 from daemon.messaging.incoming import ChannelReady, HardwareReport, WakeUp
 from daemon.service.household_watch import HouseholdWatch

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from ocpp.v16.enums import ChargePointStatus
 
-from adapters.ocpp.point import PILOT_OF_STATUS, Equipment, EquipmentState, equipment_of
+from adapters.ocpp_point.point import PILOT_OF_STATUS, Equipment, EquipmentState, equipment_of
 from config.household.ocpp import OcppListener
 from tests.config.cottage import edited, load_text
 
@@ -65,7 +65,8 @@ def test_equipment_of_a_household(tmp_path: Path) -> None:
         ),
     )
     secret = tmp_path / "secrets" / "driveway"
-    assert equipment_of(file) == (Equipment("driveway", "KC 4", secret, 2, 1, 230.0, 32.0),)
+    known = Equipment("driveway", "KC 4", secret, 2, 1, 230.0, 32.0, vehicle_phases=1)
+    assert equipment_of(file) == (known,)
     assert file.ocpp is not None
     assert (file.ocpp.host, file.ocpp.port, file.ocpp.is_loopback) == ("::1", 8887, True)
 

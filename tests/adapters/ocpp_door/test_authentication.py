@@ -7,6 +7,7 @@ import ssl
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from threading import Event
@@ -24,11 +25,11 @@ from adapters.ocpp.events import (
     EquipmentEvent,
     OnEquipmentEvent,
 )
-from adapters.ocpp.point import Equipment
 from adapters.ocpp.server import OcppServer
-from adapters.ocpp.transaction_numbers import transaction_ids_from
+from adapters.ocpp_point.point import Equipment
+from adapters.ocpp_point.transaction_numbers import transaction_ids_from
 from config.files.errors import BusError, FileError
-from tests.support.certificates import Authority
+from tests.support.certificates import Authority, Signed
 from tests.support.ocpp_equipment import PASSWORD, EventRecorder, authorization, equipment_thread
 from tests.support.waiting import patience, wait_until
 
@@ -168,12 +169,77 @@ def test_a_wrong_password(
 
 
 @pytest.mark.parametrize(
-    "path", ["/", "/carport-1", "/driveway-1/", "/ocpp/driveway-1", "/driveway-1?x"]
+    "path", ["/", "/carport-1", "/driveway-1/", "/driveway-1/ocpp", "/ocpp?/driveway-1"]
 )
 def test_an_unknown_identity(path: str, tmp_path: Path) -> None:
     """OCPP-J 1.6, section 3.2: a path of no charge point gets 404, whatever the password."""
     with serving(point(tmp_path, "driveway", "driveway-1")) as port:
         assert refusal(port, path, authorization("driveway-1", PASSWORD))[0] == 404
+
+
+@pytest.mark.parametrize("path", ["/ocpp/driveway-1", "/a/b/c/driveway-1", "/x/driveway%2D1?y=/z"])
+def test_an_address_may_have_a_path(path: str, tmp_path: Path) -> None:
+    """OCPP-J 1.6, section 3.1.1: equipment appends its identity to the address it was given."""
+    with serving(point(tmp_path, "driveway", "driveway-1")) as port:
+        assert refusal(port, path, authorization("driveway-1", "wrong"))[0] == 401
+        with open_at(port, path, authorization("driveway-1", PASSWORD)) as connection:
+            assert connection.subprotocol == "ocpp1.6"
+
+
+@pytest.mark.parametrize(("network", "is_let_in"), [("127.0.0.0/30", True), ("10.1.1.1", False)])
+def test_equipment_that_can_send_no_password(
+    network: str,
+    is_let_in: bool,  # noqa: FBT001 - a case
+    tmp_path: Path,
+) -> None:
+    """It gets in from the addresses that the file names, and from no other."""
+    driveway = replace(point(tmp_path, "driveway", "driveway-1"), password_file=None)
+    with serving(replace(driveway, networks=(network,))) as port:
+        if is_let_in:
+            with open_at(port, "/driveway-1", {}) as connection:
+                assert connection.subprotocol == "ocpp1.6"
+        else:
+            assert refusal(port, "/driveway-1", {})[0] == 401
+            assert refusal(port, "/driveway-1", authorization("driveway-1", PASSWORD))[0] == 401
+
+
+def test_a_password_still_counts_from_elsewhere(tmp_path: Path) -> None:
+    """Equipment with both may connect from another address, with its password."""
+    driveway = replace(point(tmp_path, "driveway", "driveway-1"), networks=("10.1.1.1",))
+    with serving(driveway) as port:
+        assert refusal(port, "/driveway-1", {})[0] == 401
+        with open_at(port, "/driveway-1", authorization("driveway-1", PASSWORD)) as connection:
+            assert connection.subprotocol == "ocpp1.6"
+
+
+def test_equipment_with_a_certificate(tmp_path: Path) -> None:
+    """Security profile 3: its certificate alone lets it in; no other does, nor a password."""
+    authority = Authority(tmp_path / "ca", "Kowhai Cottage")
+    stranger = Authority(tmp_path / "other", "Kowhai Cottage")
+    signed = authority.sign("lullwatt")
+    driveway = replace(
+        point(tmp_path, "driveway", "driveway-1"), password_file=None, certificate_name="KC7-0042"
+    )
+    path, right = "/driveway-1", authorization("driveway-1", PASSWORD)
+
+    def connecting(port: int, shown: Signed | None, headers: object) -> ClientConnection:
+        tls = ssl.create_default_context(cafile=authority.certificate)
+        if shown is not None:
+            tls.load_cert_chain(shown.certificate, shown.key)
+        return connect(
+            f"wss://127.0.0.1:{port}{path}", subprotocols=OCPP, ssl=tls, proxy=None,
+            additional_headers=headers,  # type: ignore[arg-type]  # lists of pairs too
+        )  # fmt: skip
+
+    keys = (signed.certificate, signed.key)
+    with serving(driveway, certificate=keys, client_ca=authority.certificate) as port:
+        with connecting(port, authority.sign("KC7-0042"), {}) as connection:
+            assert connection.subprotocol == "ocpp1.6"
+        for shown in (None, authority.sign("KC7-0043")):
+            with pytest.raises(InvalidStatus, match="401"):
+                connecting(port, shown, right)
+        with pytest.raises((ssl.SSLError, ConnectionClosed, InvalidMessage, OSError)):
+            connecting(port, stranger.sign("KC7-0042"), right)
 
 
 def test_passwords_are_read_at_each_connection(tmp_path: Path) -> None:
@@ -184,6 +250,7 @@ def test_passwords_are_read_at_each_connection(tmp_path: Path) -> None:
         assert refusal(port, "/driveway-1", authorization("driveway-1", PASSWORD))[0] == 401
         with open_at(port, "/driveway-1", authorization("driveway-1", "new")) as connection:
             assert connection.subprotocol == "ocpp1.6"
+        assert driveway.password_file is not None
         driveway.password_file.chmod(0o644)
         assert refusal(port, "/driveway-1", authorization("driveway-1", "new"))[0] == 503
         driveway.password_file.unlink()

@@ -1,6 +1,7 @@
 """Decide which equipment may connect.
 
-It is known by its path, and proves it by HTTP basic authentication (RFC 7617).
+It is known by the last part of its path. It proves it by HTTP basic authentication (RFC 7617) or a
+certificate of its own, or comes from an address that the household file lets in without.
 """
 
 from __future__ import annotations
@@ -9,6 +10,7 @@ import asyncio
 import base64
 import binascii
 import hmac
+import ipaddress
 import re
 from collections.abc import Callable, Sequence
 from http import HTTPStatus
@@ -27,7 +29,7 @@ from adapters.host.wrong_passwords import (
     MOST_SECONDS,
     WrongPasswords,
 )
-from adapters.ocpp.point import Equipment
+from adapters.ocpp_point.point import Equipment
 from config.files.errors import FileError
 from config.files.secret_files import read_password
 
@@ -78,7 +80,10 @@ class Authenticator:
 
     def equipment_at(self, path: str) -> Equipment | None:
         """Return the equipment that this path belongs to."""
-        return self._by_identity.get(unquote(path.removeprefix("/"))) if path[:1] == "/" else None
+        # It appends its identity to the address that it was given, which may have a path.
+        before, slash, identity = path.partition("?")[0].rpartition("/")
+        is_path = slash and (not before or before[0] == "/")
+        return self._by_identity.get(unquote(identity)) if is_path else None
 
     async def check(self, connection: ServerConnection, request: Request) -> Response | None:
         """Accept or refuse a request for a connection.
@@ -133,19 +138,65 @@ class Authenticator:
             return connection.respond(HTTPStatus.NOT_FOUND, "No charge point has this path.\n")
         if not self._is_open():
             return connection.respond(HTTPStatus.SERVICE_UNAVAILABLE, "Try again later.\n")
-        try:
-            password = read_password(equipment.password_file)
-        except FileError as error:
-            _log.warning("equipment refused", charge_point=equipment.name, reason=str(error))
-            return connection.respond(HTTPStatus.SERVICE_UNAVAILABLE, "Try again later.\n")
-        if _is_authenticated(
-            request.headers.get_all("Authorization"), equipment.identity, password
-        ):
+        if equipment.certificate_name:
+            return _judge_certificate(connection, equipment)
+        if _is_within(connection.remote_address, equipment.networks):
             return None
-        _log.warning("equipment refused: wrong password", charge_point=equipment.name)
-        response = connection.respond(HTTPStatus.UNAUTHORIZED, "Wrong user or password.\n")
-        response.headers["WWW-Authenticate"] = f'Basic realm="{REALM}", charset="UTF-8"'
-        return response
+        return _judge_password(connection, request, equipment)
+
+
+def _judge_password(
+    connection: ServerConnection, request: Request, equipment: Equipment
+) -> Response | None:
+    if equipment.password_file is None:
+        _log.warning("equipment refused: not from its network", charge_point=equipment.name)
+        return _unauthorized(connection)
+    try:
+        password = read_password(equipment.password_file)
+    except FileError as error:
+        _log.warning("equipment refused", charge_point=equipment.name, reason=str(error))
+        return connection.respond(HTTPStatus.SERVICE_UNAVAILABLE, "Try again later.\n")
+    if _is_authenticated(request.headers.get_all("Authorization"), equipment.identity, password):
+        return None
+    _log.warning("equipment refused: wrong password", charge_point=equipment.name)
+    return _unauthorized(connection)
+
+
+def _judge_certificate(connection: ServerConnection, equipment: Equipment) -> Response | None:
+    """Let equipment in by its certificate, which TLS has verified."""
+    tls = connection.transport.get_extra_info("ssl_object")
+    shown = _common_names(tls.getpeercert() if tls is not None else None)
+    if shown == [equipment.certificate_name]:
+        return None
+    _log.warning(
+        "equipment refused: not its certificate", charge_point=equipment.name,
+        shown=", ".join(shown)[:100],
+    )  # fmt: skip
+    return _unauthorized(connection)
+
+
+def _unauthorized(connection: ServerConnection) -> Response:
+    response = connection.respond(HTTPStatus.UNAUTHORIZED, "Wrong user or password.\n")
+    response.headers["WWW-Authenticate"] = f'Basic realm="{REALM}", charset="UTF-8"'
+    return response
+
+
+def _common_names(certificate: object) -> list[str]:
+    """List the common names in a certificate's subject, as the package ssl shows it."""
+    subject = certificate.get("subject", ()) if isinstance(certificate, dict) else ()
+    return [value for part in subject for key, value in part if key == "commonName"]
+
+
+def _is_within(peer: Any, networks: Sequence[str]) -> bool:  # noqa: ANN401 - as the system has it
+    """Whether a connection comes from one of the networks."""
+    if not peer or not networks:
+        return False
+    try:
+        address = ipaddress.ip_address(str(peer[0]).partition("%")[0])
+    except ValueError:
+        return False
+    mapped = getattr(address, "ipv4_mapped", None) or address
+    return any(mapped in ipaddress.ip_network(each) for each in networks)
 
 
 def select_subprotocol(

@@ -6,7 +6,7 @@ Checked with the JSON schema of OCPP 1.6 (Open Charge Alliance, from the ocpp pa
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from decimal import Decimal
 from importlib.resources import files
@@ -21,8 +21,16 @@ from jsonschema import Draft4Validator
 from ocpp.charge_point import remove_nones, snake_to_camel_case
 
 from adapters.contract.messages import Command
-from adapters.ocpp.charging_profile import AHEAD, MOST_PERIODS, charging_profile, limits, tenths
-from adapters.ocpp.point import Equipment
+from adapters.ocpp_point.abilities import MOST_PERIODS
+from adapters.ocpp_point.charging_profile import (
+    AHEAD,
+    Form,
+    Limit,
+    charging_profile,
+    limits,
+    tenths,
+)
+from adapters.ocpp_point.point import Equipment
 
 NOW = datetime(2026, 6, 3, 9, 0, tzinfo=UTC)
 MINUTE = timedelta(minutes=1)
@@ -62,6 +70,35 @@ def periods(command: Command, *schedule: Part) -> list[tuple[float, float]]:
     ahead = AHEAD / MINUTE
     starts = [max(0.0, each["start_period"] / 60 - ahead) for each in found]
     return list(zip(starts, [each["limit"] for each in found], strict=True))
+
+
+@given(
+    amps=st.floats(0, 80), volts=st.floats(100, 400), phases=st.integers(1, 3),
+    fewest=st.integers(0, 3),
+)  # fmt: skip
+def test_watts_are_never_more_than_the_amperes(
+    amps: float, volts: float, phases: int, fewest: int
+) -> None:
+    """Rounded down, and reckoned with the fewest phases that the charge may take."""
+    equipment = replace(EQUIPMENT, volts=volts, phases=phases, vehicle_phases=fewest)
+    form = Form("W")
+    made = charging_profile([Limit(NOW, amps)], equipment, None, form)
+    ((period),) = made["charging_schedule"]["charging_schedule_period"]
+    used = min(phases, fewest or phases)
+    assert period["limit"] <= amps * volts * used * (1 + 1e-12)
+    assert period["limit"] > amps * volts * used - 1.000001
+    assert period["number_phases"] == used
+
+
+@pytest.mark.parametrize("most", [1, 2, 3, 4])
+def test_a_plan_in_few_periods(most: int) -> None:
+    """What does not fit is cut off, and what is left ends in 0 A if there is room for that."""
+    plan = (part(0, 30, 16), part(60, 90, 16), part(120, 150, 16))
+    found = limits(start(16, 30), plan, NOW, 32.0)
+    made = charging_profile(found, EQUIPMENT, None, Form(most_periods=most))
+    sent = [each["limit"] for each in made["charging_schedule"]["charging_schedule_period"]]
+    assert sent == {1: [16], 2: [16, 0], 3: [16, 0, 0], 4: [16, 0, 16, 0]}[most]
+    assert "duration" not in made["charging_schedule"]
 
 
 def test_a_profile_in_full() -> None:

@@ -8,6 +8,7 @@ from typing import Final
 
 from adapters.contract.messages import Pilot
 from config.household.household_file import HouseholdFile
+from planners.home.allotments import shares_by_plan
 
 WHOLE_EQUIPMENT: Final = 0
 """The connector number that means all connectors together."""
@@ -43,8 +44,8 @@ class Equipment:
         The charge point's name in the household file.
     identity : str
         Its identity in OCPP.
-    password_file : Path
-        The file of its password, read at each connection.
+    password_file : Path or None
+        The file of its password, read at each connection; None if it has none.
     connector : int
         Number of its connector, from 1.
     phases : int
@@ -58,17 +59,41 @@ class Equipment:
     reports_grid : bool
         Whether that meter shows what the home's own roofs leave over: there are roofs, and no other
         meter at the grid is declared.
+    vehicle_phases : int
+        The fewest phases on which a vehicle charges here; 0 for as many as the equipment has.
+    sets_current : bool
+        Whether the file counts on a current that can be set.
+    alone_amps : float
+        What a charge may take that begins while the daemon is away [A per phase].
+    may_not_end : bool
+        Whether a start may be sent whose end the equipment does not know: nobody else then counts
+        on what it leaves.
+    networks : tuple of str
+        From where it may connect without a password.
+    certificate_name : str
+        The common name of its certificate; empty if it has none.
     """
 
     name: str
     identity: str
-    password_file: Path
+    password_file: Path | None
     connector: int
     phases: int
     volts: float
     max_amps: float
     home_phases: int = 0
     reports_grid: bool = False
+    vehicle_phases: int = 0
+    sets_current: bool = True
+    alone_amps: float = 0.0
+    may_not_end: bool = True
+    networks: tuple[str, ...] = ()
+    certificate_name: str = ""
+
+    @property
+    def fewest_phases(self) -> int:
+        """The fewest phases that a charge may take."""
+        return min(self.phases, self.vehicle_phases or self.phases)
 
 
 def equipment_of(file: HouseholdFile) -> tuple[Equipment, ...]:
@@ -99,6 +124,15 @@ def equipment_of(file: HouseholdFile) -> tuple[Equipment, ...]:
                 and file.generation is not None
                 and file.household.grid_meter is None
             ),
+            vehicle_phases=min(
+                (car.phases for car in file.vehicles.values() if car.charge_point == name),
+                default=0,
+            ),
+            sets_current=point.switching == "current",
+            alone_amps=point.ocpp.alone_amps,
+            may_not_end=not shares_by_plan(file),
+            networks=point.ocpp.without_password_from,
+            certificate_name=point.ocpp.certificate_name or "",
         )
         for name, point in file.charge_points.items()
         if point.ocpp is not None
@@ -129,6 +163,10 @@ class EquipmentState:
         The highest number of a transaction that has ended.
     on_other_connectors : set of int
         Transactions on other connectors of the equipment.
+    model : str
+        Vendor, model and firmware, if it has booted since the daemon started.
+    troubles : dict of str to str
+        What was reported as wrong, by its code.
     """
 
     transaction: int | None = None
@@ -137,6 +175,8 @@ class EquipmentState:
     started_as: int = 0
     ended: int = 0
     on_other_connectors: set[int] = field(default_factory=set)
+    model: str = ""
+    troubles: dict[str, str] = field(default_factory=dict)
 
     def runs(self, connector: int) -> bool:
         """Return whether a transaction runs on a connector, its number known or not."""
