@@ -22,6 +22,8 @@ sudo sh deploy/install.sh --remove      removes everything except the ledger and
   --prices yes|no    fetch tomorrow's prices each afternoon, or no longer (default: as before; at
                      first no)
   --python PROGRAM   the Python to use, 3.11 or later (default: python3)
+  --keep-limits      with --remove: leave the limits that Lullwatt has stored in equipment that speaks
+                     OCPP, which may then charge only at 0 A
   --environment DIR  use the environment in this folder instead of creating one (default: the folder
                      that LULLWATT_ENVIRONMENT names, if it is set)
 
@@ -584,12 +586,21 @@ set_aside() { # the ledger itself last: where it is gone, a run before this one 
         if [ -e "$ledger$end" ]; then mv "$ledger$end" "$aside/"; fi
     done
 }
+release_equipment() { # a charge point that speaks OCPP stores a limit of 0 A, which nobody would raise
+    if [ "$KEEP_LIMITS" ] || ! grep -q '^ocpp:' "$HOUSE" 2>/dev/null; then return; fi
+    if [ "$ROOT" ]; then say "left to do on the machine itself: lullwatt wiring $HOUSE --release"; return; fi
+    if [ ! -e /usr/local/bin/lullwatt ]; then return; fi
+    step "clear the limits of Lullwatt in equipment that speaks OCPP"
+    run /usr/local/bin/lullwatt wiring "$HOUSE" --release --yes 9<&- || stop "limits of Lullwatt may stay in equipment" \
+        "do what the message says, then run this again with --keep-limits"
+}
 remove_all() {
     check_machine
     alone
     remove_page
     remove_prices
     if [ -e "$ROOT/etc/systemd/system/lullwatt.service" ]; then ctl disable --now lullwatt; fi
+    release_equipment
     remove "$ROOT/etc/systemd/system/lullwatt.service"
     remove "$ROOT/etc/systemd/system/lullwatt.service.d"
     ctl daemon-reload
@@ -657,7 +668,7 @@ remove_user() { # NAME
 
 # --- the start ---------------------------------------------------------------------
 
-DRY='' NAME='' PAGE='' PAGE_USER='' PRICES='' SAID='' WORK='' ROOT='' ANSWERS='' WHEEL='' WHAT=install_all PYTHON=python3
+DRY='' KEEP_LIMITS='' NAME='' PAGE='' PAGE_USER='' PRICES='' SAID='' WORK='' ROOT='' ANSWERS='' WHEEL='' WHAT=install_all PYTHON=python3
 ENVIRONMENT=${LULLWATT_ENVIRONMENT:-}
 HERE=$(cd "$(dirname "$0")" && pwd -P)
 SOURCE=$(dirname "$HERE")
@@ -673,6 +684,7 @@ while [ $# -gt 0 ]; do
         --dry-run) DRY=yes ;;
         --remove) WHAT=remove_all ;;
         --back) WHAT=go_back ;;
+        --keep-limits) KEEP_LIMITS=yes ;;
         --root) ROOT=$(value "$@"); shift ;;
         --answers) ANSWERS=$(value "$@"); shift ;;
         --name) NAME=$(value "$@"); shift ;;

@@ -40,7 +40,7 @@ if TYPE_CHECKING:
     from adapters.contract.current_period import CurrentPeriod
     from adapters.contract.messages import Command
     from adapters.ocpp.command_sender import Patience
-    from adapters.ocpp.events import EquipmentEvent
+    from adapters.ocpp.events import EquipmentEvent, OnEquipmentEvent
     from config.household.household_file import HouseholdFile
     from daemon.messaging.incoming import Incoming
 
@@ -177,15 +177,8 @@ class OcppEquipment:
         self._is_open = Event()
         self._is_reported = False
         self._equipment = equipment_of(file)
-        self._server = OcppServer(
-            self._equipment,
-            self._messages.receive,
-            clock=clock,
-            certificate=_certificate(file),
-            is_open=self._is_open.is_set,
-            client_ca=file.ocpp.client_ca_file if file.ocpp is not None else None,
-            remembered_at=remembered_at(file.ledger.path),
-            patience=patience,
+        self._server = ocpp_server_of(
+            file, self._messages.receive, clock, patience=patience, is_open=self._is_open.is_set
         )
 
     def channel(self, charge_point: str) -> OcppChannel:
@@ -227,6 +220,50 @@ class OcppEquipment:
         """Close all connections; equipment goes on with the plan that it stores."""
         self._messages.end()
         self._server.stop()
+
+
+def ocpp_server_of(
+    file: HouseholdFile,
+    on_event: OnEquipmentEvent,
+    clock: Clock,
+    *,
+    patience: Patience | None = None,
+    is_open: Callable[[], bool] = lambda: True,
+    keeps_profiles: bool = True,
+) -> OcppServer:
+    """Return a server for the OCPP equipment of a household, which does not listen yet.
+
+    Parameters
+    ----------
+    file : HouseholdFile
+        A household with `ocpp`.
+    on_event : callable
+        Takes each event of equipment.
+    clock : Clock
+        What time it is.
+    patience : Patience, optional
+        How long to wait for equipment.
+    is_open : callable, optional
+        Whether equipment may connect yet.
+    keeps_profiles : bool, optional
+        Whether profiles are to stay in equipment.
+
+    Returns
+    -------
+    OcppServer
+        With what is remembered of the equipment beside the ledger.
+    """
+    return OcppServer(
+        equipment_of(file),
+        on_event,
+        clock=clock,
+        certificate=_certificate(file),
+        is_open=is_open,
+        client_ca=file.ocpp.client_ca_file if file.ocpp is not None else None,
+        remembered_at=remembered_at(file.ledger.path),
+        patience=patience,
+        keeps_profiles=keeps_profiles,
+    )
 
 
 def _certificate(file: HouseholdFile) -> tuple[Path, Path] | None:

@@ -18,8 +18,10 @@ from daemon.presentation.output import rich_text, say, write_output
 if TYPE_CHECKING:
     from config.household.household_file import HouseholdFile
     from daemon.trial.exercise import Step
+    from daemon.trial.ocpp_trial import OcppTrial
     from daemon.trial.trial import Trial
 
+LISTEN_SECONDS = 60.0
 PATIENCE_SECONDS = 15.0
 """How long the broker may take."""
 
@@ -36,6 +38,10 @@ BY_WILL = """\
 If it is killed or the network fails, the broker sends the
 stop, 15 seconds later at most. If the broker fails too, only you can stop it: stay beside it."""
 
+BY_EQUIPMENT = """\
+If it is killed or the network fails, equipment
+that stores limits ends the charge ten minutes later. Other equipment goes on: stay beside it."""
+
 BY_NOBODY = """\
 If it is killed or the network fails, only you can
 stop it, since its message only changes over: stay beside it."""
@@ -47,23 +53,30 @@ stop it, since its message only changes over: stay beside it."""
 @click.option(
     "--listen",
     type=click.FloatRange(min=0, max=86_400),
-    default=60,
-    show_default=True,
+    default=None,
     metavar="SECONDS",
-    help="How long to listen, without --exercise.",
+    help="How long to listen, without --exercise [default: 60], or to wait until equipment that"
+    " speaks OCPP connects [default: 300].",
 )
 @click.option("--exercise", is_flag=True, help="Stop, start, change the current and stop again.")
-@click.option("--yes", "is_sure", is_flag=True, help="Do not ask before --exercise.")
+@click.option(
+    "--release",
+    is_flag=True,
+    help="Clear all charging profiles in equipment that speaks OCPP, before Lullwatt is removed.",
+)
+@click.option("--yes", "is_sure", is_flag=True, help="Do not ask before --exercise or --release.")
 @JSON_OPTION
 def wiring(
-    file: Path, charge_point: str | None, *, listen: float, exercise: bool, is_sure: bool,
-    as_json: bool,
+    file: Path, charge_point: str | None, *, listen: float | None, exercise: bool, release: bool,
+    is_sure: bool, as_json: bool,
 ) -> None:  # fmt: skip
     """Show a charge point's messages and what they mean, or try it out.
 
     With --exercise Lullwatt stops the charge point, starts it at its lowest current, changes the
     current if that can be set, and stops it. A table says what the charge point did. At the end it
     is told to stop, also if the command is interrupted. If it is killed, the broker sends the stop.
+    Equipment that speaks OCPP connects to this command while the daemon is stopped. With --release
+    it forgets all limits that Lullwatt has stored in it, so that it charges without Lullwatt.
     Exit codes: 0 all is well; 2 refused; 4 no broker, or a step that failed.
     """
     from adapters.clocks.clock import SystemClock  # noqa: PLC0415 - each command loads what it needs
@@ -71,8 +84,22 @@ def wiring(
     from daemon.trial.trial import Trial  # noqa: PLC0415
 
     household = load_household(file)
+    if release:
+        from daemon.trial.ocpp_command import release_equipment  # noqa: PLC0415
+
+        release_equipment(household, charge_point, listen, is_sure=is_sure, as_json=as_json)
+        return
     name = _charge_point(household, charge_point)
     tell = partial(say, err=as_json)
+    if household.charge_points[name].ocpp is not None:
+        from daemon.trial.ocpp_command import show_equipment, trying_out  # noqa: PLC0415
+
+        if not exercise:
+            show_equipment(household, name, listen, tell)
+            return
+        with trying_out(household, name, listen, tell) as equipment:
+            _exercise(equipment, household, name, is_sure=is_sure, as_json=as_json)
+        return
     with ExitStack() as ending:
         ledger = None
         if exercise:
@@ -88,11 +115,11 @@ def wiring(
             trial.refuse_beside_a_daemon()
             _exercise(trial, household, name, is_sure=is_sure, as_json=as_json)
         else:
-            trial.wait(lambda _latest: False, listen)
+            trial.wait(lambda _latest: False, LISTEN_SECONDS if listen is None else listen)
 
 
 def _exercise(
-    trial: Trial, file: HouseholdFile, name: str, *, is_sure: bool, as_json: bool
+    trial: Trial | OcppTrial, file: HouseholdFile, name: str, *, is_sure: bool, as_json: bool
 ) -> None:
     from adapters.host.signals import heed_signals  # noqa: PLC0415
     from daemon.trial.exercise import Exercise  # noqa: PLC0415
@@ -102,6 +129,7 @@ def _exercise(
     shown = ", ".join(f"{amps:g} A" for amps in currents)
     told = point.wiring.tell if point.wiring is not None else None
     otherwise = BY_NOBODY if told is not None and told.only_changes_over else BY_WILL
+    otherwise = otherwise if point.ocpp is None else BY_EQUIPMENT
     say(CAUTION.format(currents=shown, otherwise=otherwise), err=True)
     if not is_sure and click.prompt("Type yes to go on", default="no", err=True) != "yes":
         raise UsageError("nothing was sent; type yes at the question, or add --yes")
@@ -153,8 +181,6 @@ def _charge_point(file: HouseholdFile, name: str | None) -> str:
         raise UsageError(f"which charge point? Add --charge-point and one of {', '.join(names)}")
     if name not in names:
         raise UsageError(f"--charge-point: expected one of {', '.join(names)}, got {name!r}")
-    if file.charge_points[name].ocpp is not None:
-        raise UsageError(f"{name} speaks OCPP, which only the daemon receives: see lullwatt status")
     return name
 
 

@@ -36,6 +36,7 @@ from daemon.trial.exercise import LatestValues
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
+    from datetime import datetime
     from types import TracebackType
 
     from adapters.bus.events import BusEvent
@@ -126,7 +127,7 @@ class Trial:
             *(self._grid_wired.topic_filters if self._grid_wired else ()),
             *((self._grid,) if self._grid else ()),
         )
-        self._serial = self._last_serial()
+        self._serial = last_serial(ledger, charge_point, clock.now())
         stop = (
             None if ledger is None else self._stop_as_will(ledger, wiring.tell if wiring else None)
         )
@@ -259,11 +260,6 @@ class Trial:
             self._is_ending = True
             self._changed.notify_all()
 
-    def _last_serial(self) -> int:
-        last = self._ledger.last_command(self._charge_point) if self._ledger else None
-        since = (self._clock.now() - SERIALS_SINCE) // timedelta(minutes=1)
-        return max(since, last.serial if last else 0)
-
     def _command(self, serial: int, do: Literal["start", "stop"], amps: float | None) -> Command:
         valid_until = self._clock.now() + EXPIRES_AFTER
         why = "a trial of the wiring"
@@ -305,7 +301,7 @@ class Trial:
             read = self._read(message)
             for each in read:
                 self._note(each)
-            words = [*map(_in_words, read), *self._signals_in_words()]
+            words = [*map(in_words, read), *self._signals_in_words()]
             meaning = f"read as {'; '.join(words)}" if words else "nothing new"
         except MalformedMessage as error:
             meaning = f"not understood: {error}"
@@ -363,6 +359,13 @@ class Trial:
                 pass
 
 
+def last_serial(ledger: Ledger | None, charge_point: str, now: datetime) -> int:
+    """Return a serial that no command of a charge point has exceeded yet."""
+    last = ledger.last_command(charge_point) if ledger else None
+    since = (now - SERIALS_SINCE) // timedelta(minutes=1)
+    return max(since, last.serial if last else 0)
+
+
 def _daemon_state(payload: bytes) -> DaemonState | None:
     try:
         return decode(DaemonState, payload) if payload else None
@@ -370,7 +373,8 @@ def _daemon_state(payload: bytes) -> DaemonState | None:
         return None
 
 
-def _in_words(message: Message) -> str:
+def in_words(message: Message) -> str:
+    """Say what a message means."""
     match message:
         case Reading():
             values = ((message.watts, "{:,.0f} W"), (message.amps, "{:.1f} A"))

@@ -292,6 +292,16 @@ def test_an_upgrade_whose_copy_fails(installed: Prefix) -> None:
     assert installed.in_force == "0.1.0"
 
 
+def test_limits_in_equipment_are_cleared_before_a_removal(installed: Prefix) -> None:
+    """A charge point that speaks OCPP stores a limit of 0 A: it must not stay there."""
+    wanted = f"lullwatt wiring {installed.house} --release"
+    assert wanted not in ok(installed.run("--remove", "--dry-run"))
+    with installed.house.open("a", encoding="utf-8") as house:
+        house.write('\nocpp: {listen: "127.0.0.1:8887"}\n')
+    assert wanted in ok(installed.run("--remove", "--dry-run"))
+    assert wanted not in ok(installed.run("--remove", "--dry-run", "--keep-limits"))
+
+
 def test_removing_leaves_the_ledger_and_the_household_file(installed: Prefix) -> None:
     """A dry run changes nothing; after a removal only those are left, and can be used again."""
     ledger = installed.var / "ledger.sqlite3"
