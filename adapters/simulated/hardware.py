@@ -111,7 +111,7 @@ class SimulatedHardware:
             on_event=self._on_event,
             subscriptions=self._subscriptions(topics.command(charge_point)),
             keep_session=False,  # the command in force is retained; older ones do not count
-            will=self._will(),
+            will=self.will,
         )
 
     @property
@@ -277,9 +277,13 @@ class SimulatedHardware:
             self.narrate(f"says   {topic}  {shown_payload(payload)}")
         return is_sent
 
-    def _will(self) -> tuple[str, bytes] | None:
-        """Return topic and payload that the broker publishes if it vanishes."""
+    @property
+    def will(self) -> tuple[str, bytes] | None:
+        """Topic and payload that the broker publishes if it vanishes; None for nothing."""
         return None
+
+    def say_goodbye(self) -> None:
+        """Publish what hardware says that is switched off in good order: nothing."""
 
     def _power(self) -> tuple[str, float]:
         # The current offered, not the power: a taper changes the power in every step.

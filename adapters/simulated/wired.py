@@ -88,10 +88,19 @@ class SimulatedWiredHardware(SimulatedHardware):
         own = [] if self._written is not None else [self._daemon_topic]
         return list(dict.fromkeys([command_topic, *own, *told_topics(self._wiring)]))
 
+    @property
     @override
-    def _will(self) -> tuple[str, bytes] | None:
+    def will(self) -> tuple[str, bytes] | None:
         gone = self._of({"availability": False}, {"availability"})
         return gone[0] if gone else None
+
+    @override
+    def say_goodbye(self) -> None:
+        """Say that it is gone, and leave nothing stored that real hardware did not say."""
+        if self.will is not None:
+            topic, payload = self.will
+            self._publish(topic, payload)
+            self._publish(topic, b"", retain=True)
 
     @override
     def _on_command(self, topic: str, payload: bytes) -> None:

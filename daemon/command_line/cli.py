@@ -32,6 +32,7 @@ from daemon.presentation.options import (
 )
 from daemon.presentation.output import json_text, needs_pictures, rich_text, say, write_output
 from daemon.remote.commands import ask, status
+from daemon.simulation.command import simulate
 from daemon.start_file.start_file import start_file
 from daemon.trial.command import wiring
 from daemon.why.command import why
@@ -325,6 +326,7 @@ cli.add_command(fetch_prices)
 cli.add_command(start_file)
 cli.add_command(status)
 cli.add_command(wiring)
+cli.add_command(simulate)
 cli.add_command(nights)
 cli.add_command(month)
 cli.add_command(page)

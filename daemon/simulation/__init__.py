@@ -1,0 +1,3 @@
+"""Play a charge point on the household's own broker: the command `lullwatt simulate`."""
+
+from __future__ import annotations
