@@ -25,7 +25,9 @@ TARIFF_KEYS = {
     "valid_from": "the tariff of a choice holds all year",
 }
 """Keys of a household file's tariff that a choice's may not have, and why."""
-DAEMON_KEYS = ("wiring", "ocpp", "confirm_seconds")
+DAEMON_KEYS = (
+    "wiring", "ocpp", "confirm_seconds", "random_delay_seconds", "delays_itself_seconds",
+)  # fmt: skip
 """Keys of a household file's charge point that only a running daemon needs."""
 
 

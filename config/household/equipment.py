@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from decimal import Decimal
 from typing import TYPE_CHECKING, Annotated, Literal, Self
 
@@ -36,6 +37,16 @@ MODE_2_AMPS = 32
 """The highest current of charging mode 2 in IEC 61851-1."""
 UNSAID_REST_MINUTES = 5
 """How long a plug or relay stays off if the file does not say."""
+
+
+LONGEST_DELAY_SECONDS = 1800
+"""The longest random delay that SI 2021/1467, regulation 11, lets equipment be set to."""
+
+DelaySeconds = Annotated[
+    int,
+    Field(ge=0, le=LONGEST_DELAY_SECONDS),
+    Expected(f"a whole number of seconds from 0 to {LONGEST_DELAY_SECONDS}"),
+]
 
 
 class ChargePoint(Model):
@@ -76,6 +87,15 @@ class ChargePoint(Model):
         description="How long the power may take to follow a command, before the command is "
         "repeated [seconds].",
     )
+    random_delay_seconds: DelaySeconds = Field(
+        0,
+        description="The longest random delay before each start, and each change of the current,"
+        " that a price or a time causes [seconds].",
+    )
+    delays_itself_seconds: DelaySeconds = Field(
+        0,
+        description="The longest random delay of equipment that delays by itself [seconds].",
+    )
     plugged_in: ClockHours | None = Field(
         None, description="When a vehicle counts as plugged in, for hardware that can't tell."
     )
@@ -98,6 +118,11 @@ class ChargePoint(Model):
         None, description="For hardware with its own topics and payloads."
     )
     ocpp: OcppPoint | None = Field(None, description="For equipment that speaks OCPP 1.6J.")
+
+    @property
+    def longest_delay(self) -> timedelta:
+        """The longest random delay of a start, whoever delays it."""
+        return timedelta(seconds=max(self.random_delay_seconds, self.delays_itself_seconds))
 
     @property
     def ends_by_itself(self) -> bool:
@@ -133,6 +158,7 @@ class ChargePoint(Model):
                 *wiring,
                 *self._protocol_problems(),
                 *self._phase_problems(),
+                *self._delay_problems(),
             ]
         )
         return self
@@ -143,6 +169,13 @@ class ChargePoint(Model):
             yield KeyProblem(
                 ("connected_to",),
                 f"expected as many as phases says ({self.phases}), got {len(self.connected_to)}",
+            )
+
+    def _delay_problems(self) -> Iterator[KeyProblem]:
+        if self.random_delay_seconds and self.delays_itself_seconds:
+            yield KeyProblem(
+                ("random_delay_seconds",),
+                "expected it without delays_itself_seconds: a start would be delayed twice",
             )
 
     def _protocol_problems(self) -> Iterator[KeyProblem]:

@@ -6,7 +6,7 @@ calendar. `config.household.loading` reads one from YAML.
 
 from __future__ import annotations
 
-from datetime import time
+from datetime import time, timedelta
 from typing import TYPE_CHECKING, Annotated, Final, Self
 from zoneinfo import ZoneInfo
 
@@ -470,6 +470,24 @@ class HouseholdFile(Model):
         return wanted_percent(
             departure.need_percent, departure.want_percent, departure.max_rate, limit
         )
+
+    def margin(self, vehicle: str, minutes: int) -> timedelta:
+        """Return how long before a departure a vehicle is to be charged.
+
+        Parameters
+        ----------
+        vehicle : str
+            Its name in the file.
+        minutes : int
+            The margin that is declared.
+
+        Returns
+        -------
+        timedelta
+            With the longest random delay of its charge point, in whole minutes.
+        """
+        delay = self.charge_points[self.vehicles[vehicle].charge_point].longest_delay
+        return timedelta(minutes=minutes - -delay // timedelta(minutes=1))
 
     def lowest_want_percent(self, vehicle: str) -> float | None:
         """Return the lowest state of charge that a weekly departure of a vehicle wants.

@@ -13,6 +13,7 @@ from daemon.check.carbon import carbon_cautions, explain_carbon
 from daemon.check.composition import explain_composition
 from daemon.check.connections import connection_cautions, explain_connections
 from daemon.check.dates import date_lines
+from daemon.check.delays import delay_cautions
 from daemon.check.fuse import explain_fuse, model_alone
 from daemon.check.generation import explain_generation, generation_cautions
 from daemon.check.tariff import explain_tariffs, explain_tonight
@@ -301,6 +302,7 @@ def _cautions(house: House, now: datetime) -> Iterator[str]:
     yield from (f"  - {caution}" for caution in connection_cautions(file))
     yield from (f"  - {caution}" for caution in generation_cautions(house, now))
     yield from (f"  - {caution}" for caution in carbon_cautions(house))
+    yield from (f"  - {caution}" for caution in delay_cautions(file))
     for name, car in file.vehicles.items():
         yield from (f"  - {name}: {caution}" for caution in vehicle_cautions(car))
     yield from (f"  - {caution}" for caution in _long_trips(file))

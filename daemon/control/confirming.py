@@ -1,6 +1,6 @@
 """Check that the hardware follows the command in force; repeat the command where it does not.
 
-With ``c`` the household file's `confirm_seconds`::
+With ``c`` the household file's `confirm_seconds`, and `delays_itself_seconds` on top::
 
     in force   power since then       what happens
     start      flows                  nothing: the start is confirmed
@@ -230,7 +230,9 @@ def _with_last_reading(
     at = max((at for at in (state.amps_at, state.watts_at) if at is not None), default=None)
     if at is None or at == watch.read_at:
         return watch
-    if watch.judged_from is not None and watch.judged_from > now + FOLLOWS_WITHIN:
+    point = house.file.charge_points[state.charge_point]
+    waits = FOLLOWS_WITHIN + timedelta(seconds=point.delays_itself_seconds)
+    if watch.judged_from is not None and watch.judged_from > now + waits:
         watch = with_command(watch, now, is_lower=True)  # the clock was put back
     if state.amps_at is None or at - state.amps_at >= LONGEST_GAP:
         amps = None
@@ -427,4 +429,5 @@ def _last_reading_at(state: PointState) -> datetime | None:
 
 
 def _patience(state: PointState, house: House) -> timedelta:
-    return timedelta(seconds=house.file.charge_points[state.charge_point].confirm_seconds)
+    point = house.file.charge_points[state.charge_point]
+    return timedelta(seconds=point.confirm_seconds + point.delays_itself_seconds)

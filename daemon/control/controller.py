@@ -47,7 +47,9 @@ While the vehicles of the home are being planned together (`daemon.sharing`), wh
 as it is, and a start waits.
 
 A stop is at once, always. A start that comes too soon after the last switching waits: it is a stop
-until the charge point's rest is over (`planners.power.rest`).
+until the charge point's rest is over (`planners.power.rest`). With `random_delay_seconds`, a start
+or a higher current by the plan waits for a random delay, and what a price ends goes on for one, if
+that is allowed; nothing else is delayed.
 """
 
 from __future__ import annotations
@@ -81,6 +83,7 @@ from daemon.control.state import (
     vehicle_of,
 )
 from daemon.control.undelivered import may_be_listening_again
+from planners.delays.random_delay import HELD_LONGER, delay_words, drawn_delay
 from planners.home.allotments import shares_by_plan
 from planners.home.grid_limit import binding
 from planners.home.left_beside import left_beside
@@ -88,6 +91,7 @@ from planners.local_time.conversion import clock_text
 from planners.local_time.departures import night_bounds, night_of
 from planners.plan.plan import NOTICED_KWH
 from planners.power.allowed_currents import amps_allowed, own_amps
+from planners.power.charging import NEED_TOLERANCE_PERCENT
 from planners.power.circuits import has_power
 from planners.power.excess_current import amps_text, with_command
 
@@ -257,6 +261,7 @@ def next_wake(state: PointState, now: datetime, house: House) -> datetime:
     if state.command is not None:
         until = state.command.valid_until
         due += [until - RENEWED_BEFORE, until - MORE_RENEWED_BEFORE, until]
+        due += [state.command.delayed_until] if state.command.delayed_until is not None else []
         vehicle = vehicle_of(state, house.file)
         if state.command.do == "start" and state.command.plan is None and vehicle is not None:
             due += [span.end for span in _spans_allowed(state, vehicle, now, house)]
@@ -283,6 +288,7 @@ def _command(
 ) -> tuple[PointState, tuple[Action, ...]]:
     wanted = _right_command(state, now, house)
     right, limit = _below_fuse(state, wanted, now, house)
+    right = replace(right, planned_amps=wanted.planned_amps or wanted.amps)
     load_amps = None if limit is None or limit.by_grid else limit.load_amps
     state = lowered_by_load(state, _amps(right), load_amps, now)
     waits = _amps(right) < _amps(wanted)
@@ -297,7 +303,9 @@ def _command(
     watch = state.current_watch
     if is_new:
         is_lower = command is not None and (right.amps or 0) < (command.amps or 0)
-        watch = with_command(watch, now, is_lower=is_lower)
+        point = house.file.charge_points[state.charge_point]
+        delay = timedelta(seconds=point.delays_itself_seconds)
+        watch = with_command(watch, now, is_lower=is_lower, delay=delay)
     extends = None if repeat else _extended(command, right, now, holds)
     command = replace(right, valid_until=min(now + holds, right.valid_until))
     # A command that is only renewed does not change how long its response has been waited for.
@@ -372,12 +380,78 @@ def _right_command(state: PointState, now: datetime, house: House) -> CommandInF
         return command
     period = state.plan.period_at(now) if state.plan else None
     if state.plan is None or period is None:
-        held = _held(state, now, house) if state.plan is None else None
+        held = _held(state, now, house) if state.plan is None else _delayed(state, now, house)
         return held or _next(state, "stop", _why_not_now(state, now, house), plan=state.plan)
     by_plan = _by_surplus(state, state.plan, period, now, house) or _by_plan(
-        state, state.plan, period, house
+        state, state.plan, period, now, house
     )
-    return _after_rest(state, by_plan, now, house)
+    return _after_delay(state, _after_rest(state, by_plan, now, house), now, house)
+
+
+def _after_delay(
+    state: PointState, wanted: CommandInForce, now: datetime, house: House
+) -> CommandInForce:
+    """Let a start by the plan, or a higher current, wait for a random delay."""
+    # A current that rises again because others, or a limit, leave more is no change of the plan.
+    most = house.file.charge_points[state.charge_point].random_delay_seconds
+    if not most or wanted.amps is None or wanted.why == FOLLOWS_SURPLUS:
+        return wanted
+    held = _delayed(state, now, house)
+    if held is not None:
+        return held
+    before = state.command
+    is_known = before is not None and wanted.amps <= (before.planned_amps or 0.0)
+    if is_known or (before is not None and before.delayed_until is not None):
+        return wanted
+    delay = drawn_delay(house.seed, state.charge_point, str(state.serial + 1), most)
+    until = now + delay
+    if not delay:
+        return wanted
+    why = f"{delay_words(until, now)}; then: {wanted.why}"
+    if before is None or before.do == "stop" or before.valid_until <= now:
+        stop = _next(state, "stop", why, until=until, plan=state.plan)
+        return replace(stop, delayed_until=until)
+    return replace(
+        before, serial=state.serial + 1, valid_until=until + HELD_LONGER, why=why,
+        delayed_until=until, run_ends=None,
+    )  # fmt: skip
+
+
+def _delayed(state: PointState, now: datetime, house: House) -> CommandInForce | None:
+    """Give the command in force if a random delay keeps it in force."""
+    command, plan = state.command, state.plan
+    most = house.file.charge_points[state.charge_point].random_delay_seconds
+    if command is None or plan is None or not most:
+        return None
+    again = replace(command, serial=state.serial + 1)
+    if command.run_ends is not None and command.run_ends <= now < command.valid_until:
+        return again
+    until, period = command.delayed_until, plan.period_at(now)
+    if until is None or now >= until or plan.period_at(until) is None:
+        return None
+    # A current that waits to rise goes on only where the plan has one that is no lower.
+    is_lower = command.amps is not None and (period is None or period.amps < command.amps)
+    return None if is_lower else again
+
+
+def _delayed_end(
+    state: PointState, plan: Plan, period: Period, now: datetime, house: House
+) -> datetime:
+    """Return until when this current flows: what a price ends goes on for a random delay."""
+    end, name = _end_of_run(plan, period), state.charge_point
+    most = house.file.charge_points[name].random_delay_seconds
+    vehicle, prices = vehicle_of(state, house.file), house.prices.at(name)
+    if not most or vehicle is None or end >= plan.departure:
+        return end
+    rates = {prices.rate_at(at).rate for at in (end - end.resolution, end)}
+    goes_on = any(each.start >= end for each in plan.periods)
+    is_full = not goes_on and plan.reaches_percent >= plan.want_percent - NEED_TOLERANCE_PERCENT
+    if len(rates) == 1 or is_full:
+        return end
+    until = end + drawn_delay(house.seed, name, f"end {end.isoformat()}", most)
+    spans = [each for each in _spans_allowed(state, vehicle, now, house) if each.end > end]
+    is_allowed = all(each.amps >= period.amps for each in spans if each.start < until)
+    return min(until, plan.departure) if is_allowed else end
 
 
 def _held(state: PointState, now: datetime, house: House) -> CommandInForce | None:
@@ -484,15 +558,14 @@ def _by_surplus(
     return _next(state, "start", FOLLOWS_SURPLUS, amps=amps, until=until, plan=plan)
 
 
-def _by_plan(state: PointState, plan: Plan, period: Period, house: House) -> CommandInForce:
-    return _next(
-        state,
-        "start",
-        _why_now(state, plan, period, house),
-        amps=_amps_told(state, period.amps),
-        until=_end_of_run(plan, period),
-        plan=plan,
-    )
+def _by_plan(
+    state: PointState, plan: Plan, period: Period, now: datetime, house: House
+) -> CommandInForce:
+    end = _end_of_run(plan, period)
+    until = _delayed_end(state, plan, period, now, house)
+    why, amps = _why_now(state, plan, period, house), _amps_told(state, period.amps)
+    command = _next(state, "start", why, amps=amps, until=until, plan=plan)
+    return command if until == end else replace(command, run_ends=end)
 
 
 def _after_rest(

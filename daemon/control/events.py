@@ -160,6 +160,12 @@ class CommandInForce:
         Name of the plan that it follows.
     why : str
         The reason in plain words.
+    delayed_until : datetime or None
+        Until when the start, or the higher current, that is right waits for a random delay.
+    planned_amps : float or None
+        What the plan, or a person, wants; less may be left of it [A per phase].
+    run_ends : datetime or None
+        When this current would have ended or fallen without a random delay.
     """
 
     serial: int
@@ -168,6 +174,9 @@ class CommandInForce:
     valid_until: datetime
     plan: str | None
     why: str
+    delayed_until: datetime | None = None
+    planned_amps: float | None = None
+    run_ends: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,6 +25,7 @@ from daemon.control.state import (
     LONGEST_GAP,
     charges_now,
     counted_soc_percent,
+    delays_until,
     departure_of,
     follows_surplus,
     is_charging,
@@ -33,6 +34,7 @@ from daemon.control.state import (
 )
 from daemon.control.unreported_soc import explain_unreported, unreported_soc
 from daemon.control.wishes import AWAY_NIGHTS, opens_after_away
+from planners.delays.random_delay import delay_words
 from planners.home.allotments import all_that_is_left, shares_by_plan
 from planners.home.grid_limit import binding
 from planners.local_time.conversion import clock_text
@@ -156,6 +158,7 @@ def _planned_for(
         *_explain_excess(state),
         *_explain_away(state, made, now, house),
         *_explain_grid(state, house),
+        *_explain_delay(state, now),
         *allotment.why,
     )
     made = replace(made, why=why)
@@ -179,7 +182,8 @@ def begins_in_rest(state: PointState, now: datetime, house: House) -> bool:
     bool
         True if the plan must be made again: a run was cut short that it did not end.
     """
-    until = rests_until(state, house.file, now)
+    waits = (rests_until(state, house.file, now), delays_until(state, now))
+    until = max((each for each in waits if each is not None), default=None)
     if state.plan is None or until is None:
         return False
     return any(period.start < until and period.end > now for period in state.plan.periods)
@@ -209,6 +213,12 @@ def _explain_grid(state: PointState, house: House) -> tuple[str, ...]:
     """Say what the grid operator allows, if that keeps the charge point lower."""
     limit = binding(house.left_by_load, state.charge_point, house.file)
     return () if limit is None else (f"{limit.by_grid[0].upper()}{limit.by_grid[1:]}.",)
+
+
+def _explain_delay(state: PointState, now: datetime) -> tuple[str, ...]:
+    """Say that a start waits for a random delay, if it does."""
+    until = delays_until(state, now)
+    return () if until is None else (f"It begins after {delay_words(until, now)}.",)
 
 
 def _unplanned(state: PointState) -> PointState:
@@ -401,7 +411,8 @@ def situation_of(
     """
     soc = counted_soc_percent(state, house.file, now) or 0.0
     opens = opens_after_away(state.wishes, departure, now) if waits_while_away else None
-    waits = (state.wishes.skip_until, rests_until(state, house.file, now), opens)
+    rest, delay = rests_until(state, house.file, now), delays_until(state, now)
+    waits = (state.wishes.skip_until, rest, delay, opens)
     begins = max((until for until in waits if until is not None), default=now)
     on = is_charging(state)
     if not on:

@@ -100,6 +100,8 @@ class House:
         The least that the live load leaves to the charge point that is stepped [A per phase].
     peaks : tuple of DayPeak
         The home's highest power of each day of this month, or year, for a capacity charge.
+    seed : bytes
+        The household's secret, which random delays are drawn from.
     followed_amps : float or None
         The current that the live surplus feeds at the charge point that is stepped [A per phase]; 0
         for a pause, None if no grid meter shows it.
@@ -113,6 +115,7 @@ class House:
     kept_amps: float = 0.0
     peaks: tuple[DayPeak, ...] = ()
     followed_amps: float | None = None
+    seed: bytes = b""
 
 
 @dataclass(frozen=True, slots=True)
@@ -449,6 +452,14 @@ def counted_soc_percent(state: PointState, file: HouseholdFile, now: datetime) -
 def is_charging(state: PointState) -> bool:
     """Whether the command in force is a start."""
     return state.command is not None and state.command.do == "start"
+
+
+def delays_until(state: PointState, now: datetime) -> datetime | None:
+    """Return until when a start waits for a random delay; None if none does."""
+    command = state.command
+    if command is None or command.do == "start" or command.delayed_until is None:
+        return None
+    return command.delayed_until if command.delayed_until > now else None
 
 
 def rests_until(state: PointState, file: HouseholdFile, now: datetime) -> datetime | None:

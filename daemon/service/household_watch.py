@@ -99,6 +99,8 @@ class HouseholdWatch:
         # Since when nights end at noon or at midnight, once the ledger has told.
         self._account_changes: tuple[AccountChange, ...] | None = None
         self.days_due = True
+        # What random delays are drawn from.
+        self._seed = b""
         # What the grid operator allows now.
         self._grid_limits: tuple[LimitInForce, ...] = ()
         # What is expected of the home's own roofs.
@@ -119,6 +121,7 @@ class HouseholdWatch:
 
     def use_ledger(self, ledger: Ledger) -> None:
         """Replace prices of the files with those that came over the bus and were stored."""
+        self._seed = ledger.random_seed()
         self._put_in_force(house_of(self._house.file, self._series, ledger.rate_news))
 
     def settle_days(self, ledger: Ledger, now: datetime) -> None:
@@ -196,6 +199,8 @@ class HouseholdWatch:
             house = replace(house, file=house.file.with_account_changes(changes))
         if house.file.grid_limits != self._grid_limits:
             house = replace(house, file=house.file.with_grid_limits(self._grid_limits))
+        if house.seed != self._seed:
+            house = replace(house, seed=self._seed)
         if self._learned_at is not None:
             house = with_learned_load(house, self._load_hours, self._learned_at)
         house = self._carbon.over(self._roofs.over(house))

@@ -17,6 +17,7 @@ from daemon.control.unreported_soc import REMEMBERED
 from daemon.control.wishes import wishes_with, without_past
 from daemon.nights.saved_state import Memory, read_saved
 from daemon.nights.stays import recorded_stays
+from planners.delays.random_delay import recovered_delay
 from planners.local_time.departures import night_of
 from planners.power.allowed_currents import AmpsSpan
 from planners.power.excess_current import VEHICLE_FOLLOWS, CurrentWatch, with_command
@@ -191,8 +192,10 @@ def _with_command(state: PointState, memory: Memory, ledger: Ledger, now: dateti
     if stored is None:
         return replace(state, serial=serial)
     command = CommandInForce(
-        stored.serial, stored.do, stored.amps, stored.valid_until, stored.plan, stored.why
-    )
+        stored.serial, stored.do, stored.amps, stored.valid_until, stored.plan, stored.why,
+        delayed_until=recovered_delay(stored.do, stored.why, stored.valid_until),
+        planned_amps=stored.amps,
+    )  # fmt: skip
     # The command is published again once there is a broker; the wait for a response begins now.
     same = memory.response_to == command.do
     state = replace(

@@ -137,7 +137,7 @@ def _exercise(
         trial,
         currents,
         watts_per_amp=file.household.nominal_volts * point.phases,
-        patience_seconds=float(point.confirm_seconds),
+        patience_seconds=float(point.confirm_seconds + point.delays_itself_seconds),
     )
     tell = partial(say, err=as_json)
     # A signal must not end the process before the stop is sent; nor must a terminal that is gone.

@@ -241,7 +241,7 @@ def _departure_at(file: HouseholdFile, row: Departure, day: date) -> DepartureAt
     return DepartureAt(
         vehicle=row.vehicle,
         instant=instant,
-        ready_by=instant - timedelta(minutes=row.margin_minutes),
+        ready_by=instant - file.margin(row.vehicle, row.margin_minutes),
         need_percent=row.need_percent,
         want_percent=file.want_percent(row),
         max_rate=row.max_rate,

@@ -18,7 +18,6 @@ if TYPE_CHECKING:
 DAYS_AHEAD = 370
 """How far ahead to look [days]: a little more than a year."""
 
-MARGIN = timedelta(minutes=MARGIN_MINUTES)
 
 SAME_DEPARTURE = timedelta(hours=1)
 """A wish this near to a departure of the file is for that departure; any other adds one."""
@@ -87,7 +86,7 @@ def ready_by_of(file: HouseholdFile, vehicle: str, departure: datetime) -> datet
         The departure less the margin of the one that the file declares near it, else the usual one.
     """
     declared = declared_near(file, vehicle, departure)
-    return departure - (_margin(declared) if declared else MARGIN)
+    return departure - (_margin(declared) if declared else file.margin(vehicle, MARGIN_MINUTES))
 
 
 def coming_departures(
@@ -232,7 +231,8 @@ def _is_within_trip(departure: DepartureAt, file: HouseholdFile) -> bool:
 def _added(file: HouseholdFile, vehicle: str, by: datetime) -> DepartureAt:
     """Return a departure that a wish adds, with what is left of the trip that it lies in."""
     trip = next(reversed(departures_between(file, vehicle, by - DAY, by)), None)
-    added = DepartureAt(vehicle, by, by - MARGIN, 0.0, 0.0, None)
+    ready_by = by - file.margin(vehicle, MARGIN_MINUTES)
+    added = DepartureAt(vehicle, by, ready_by, 0.0, 0.0, None)
     if trip is None or trip.returns is None or trip.returns <= by:
         return added
     return replace(added, returns=trip.returns, uses_kwh=trip.uses_kwh)

@@ -136,9 +136,28 @@ def exceeds(amps: float, allowed_amps: float) -> bool:
     return amps > MOST_SHARE * allowed_amps and amps > allowed_amps + MOST_AMPS_ABOVE
 
 
-def with_command(watch: CurrentWatch, now: datetime, *, is_lower: bool) -> CurrentWatch:
-    """Begin to watch a new command; the vehicle is given time to follow a lower current."""
-    judged_from = now + FOLLOWS_WITHIN if is_lower else now
+def with_command(
+    watch: CurrentWatch, now: datetime, *, is_lower: bool, delay: timedelta = timedelta(0)
+) -> CurrentWatch:
+    """Begin to watch a new command; the vehicle is given time to follow a lower current.
+
+    Parameters
+    ----------
+    watch : CurrentWatch
+        What was known.
+    now : datetime
+        UTC.
+    is_lower : bool
+        Whether the command is for a lower current than the one before.
+    delay : timedelta
+        How long equipment that delays by itself may wait before it follows.
+
+    Returns
+    -------
+    CurrentWatch
+        With the instant from which readings count.
+    """
+    judged_from = now + FOLLOWS_WITHIN + delay if is_lower else now
     return replace(watch, judged_from=judged_from, doubt=None)
 
 
