@@ -24,12 +24,14 @@ class PlannedPeriod(TypedDict):
     """A period of charging at one current and one rate; half-open.
 
     `roof_kwh` is the part of `kwh` that the home's own roofs are counted on for, and `roof_cost`
-    the part of `cost` for it: what export would pay. Both are absent without any.
+    the part of `cost` for it: what export would pay. Both are absent without any. `phases` is there
+    if one phase of several is to carry the current.
     """
 
     start: Instant
     end: Instant
     amps: Annotated[float, Field(gt=0, description="[A per phase]")]
+    phases: NotRequired[Literal[1]]
     kwh: Kwh
     cost: Money
     band: str

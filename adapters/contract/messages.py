@@ -81,12 +81,15 @@ class Message(BaseModel):
 class Command(Message):
     """What a charge point must do, and until when.
 
-    A repeated serial means nothing new.
+    A repeated serial means nothing new. `phases` comes with a start at a charge point that declares
+    `phase_switching_seconds`: on so many of its phases it must charge. It changes only after a
+    stop.
     """
 
     serial: Annotated[int, Field(ge=1)]
     do: Literal["start", "stop"]
     amps: Annotated[float, Field(gt=0, lt=10_000)] | None = None
+    phases: Annotated[int, Field(ge=1, le=3)] | None = None
     valid_until: Instant
     plan: ShortText | None = None
     why: ShortText
@@ -95,6 +98,8 @@ class Command(Message):
     def _amps_go_with_start(self) -> Self:
         if (self.do == "start") != (self.amps is not None):
             raise ValueError("a start has amps, a stop has none")
+        if self.do == "stop" and self.phases is not None:
+            raise ValueError("only a start has phases")
         return self
 
 

@@ -184,10 +184,10 @@ class Ledger(LedgerReader):
     def add_command(self, charge_point: str, at: datetime, command: Command) -> None:
         """Add a command; `LedgerError` if its serial exists at this charge point."""
         self._add(
-            "commands (charge_point, at, serial, do, amps, valid_until, why, plan)",
+            "commands (charge_point, at, serial, do, amps, valid_until, why, plan, phases)",
             (
                 charge_point, to_micros(at), command.serial, command.do, command.amps,
-                to_micros(command.valid_until), command.why, command.plan,
+                to_micros(command.valid_until), command.why, command.plan, command.phases,
             ),
         )  # fmt: skip
 

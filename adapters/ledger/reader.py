@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 from decimal import Decimal
+from itertools import takewhile
 from types import TracebackType
 from typing import Any, Self
 
@@ -71,6 +73,12 @@ _SWITCHES = """
     WHERE (do = 'start' AND (before IS NOT 'start' OR had_expired))
        OR (do = 'stop' AND before = 'start')
     GROUP BY do
+"""
+
+
+_PHASES = """
+    SELECT at, phases FROM commands WHERE charge_point = ? AND do = 'start'
+    ORDER BY serial DESC LIMIT 200
 """
 
 
@@ -238,7 +246,14 @@ class LedgerReader(SpanReader):
         late_micros = late // timedelta(microseconds=1)
         rows = self._rows(_SWITCHES, {"charge_point": charge_point, "late": late_micros})
         switched = {do: from_micros(at) for do, at in rows}
-        return LastSwitches(switched.get("start"), switched.get("stop"))
+        found = LastSwitches(switched.get("start"), switched.get("stop"))
+        starts = list(self._rows(_PHASES, (charge_point,)))
+        phases = starts[0][1] if starts else None
+        if phases is None:
+            return found
+        same = takewhile(lambda start: start[1] == phases, starts)
+        since = [at for at, _ in same][-1]
+        return replace(found, phases=phases, phases_at=from_micros(since))
 
     def open_night(self, charge_point: str) -> dict[str, Any] | None:
         """Return what is stored for the night in progress, with fractions as Decimal."""

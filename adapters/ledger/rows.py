@@ -100,7 +100,10 @@ class StoredAlert:
 
 @dataclass(frozen=True)
 class StoredCommand:
-    """A command as it was decided; `plan` is None if it follows no plan."""
+    """A command as it was decided; `plan` is None if it follows no plan.
+
+    `phases` is None unless it is a start at a charge point that switches them.
+    """
 
     at: datetime
     serial: int
@@ -109,6 +112,7 @@ class StoredCommand:
     valid_until: datetime
     why: str
     plan: str | None = None
+    phases: int | None = None
 
 
 def to_micros(instant: datetime) -> int:

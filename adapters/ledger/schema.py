@@ -272,6 +272,10 @@ TENTH: Migration = (
 whoever operates the equipment must be able to show for two years that it obeyed (German ruling
 BK6-22-300, from memory). And the secret that random delays are drawn from."""
 
+ELEVENTH: Migration = ("ALTER TABLE commands ADD COLUMN phases INTEGER",)
+"""On how many phases a start is, at a charge point that switches them; older rows do not say."""
+
 MIGRATIONS: Sequence[Migration] = (
     FIRST, SECOND, THIRD, FOURTH, FIFTH, SIXTH, SEVENTH, EIGHTH, NINTH, TENTH,
+    ELEVENTH,
 )  # fmt: skip

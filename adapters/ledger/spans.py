@@ -27,7 +27,7 @@ _FIRST_AND_LAST = (
 )  # fmt: skip
 
 
-COMMAND_COLUMNS = "at, serial, do, amps, valid_until, why, plan"
+COMMAND_COLUMNS = "at, serial, do, amps, valid_until, why, plan, phases"
 
 
 class SpanReader:
@@ -189,5 +189,6 @@ class SpanReader:
 
 def stored_command(row: tuple[Any, ...]) -> StoredCommand:
     """Make a command from its columns in the order of `COMMAND_COLUMNS`."""
-    at, serial, do, amps, valid_until, why, plan = row
-    return StoredCommand(from_micros(at), serial, do, amps, from_micros(valid_until), why, plan)
+    at, serial, do, amps, valid_until, why, plan, phases = row
+    until = from_micros(valid_until)
+    return StoredCommand(from_micros(at), serial, do, amps, until, why, plan, phases)

@@ -41,6 +41,7 @@ from adapters.ocpp_point.charging_profile import (
     limits,
     waiting_profile,
 )
+from adapters.ocpp_point.point import Equipment
 from adapters.ocpp_point.remembered import Remembered
 
 MOST_UNANSWERED: Final = 3
@@ -74,6 +75,7 @@ class Limiter:
         self._one_at_a_time = asyncio.Lock()
         self._unanswered: Counter[str] = Counter()
         self._regulates_by_default = False
+        self._phases: int | None = None
         self.waits = False
         """Whether the equipment holds a new charge back by its default profile."""
 
@@ -265,7 +267,9 @@ class Limiter:
         request: Request,
         transaction: int | None = None,
     ) -> CallRefused | None:
-        equipment, now = self._session.equipment, self._clock.now()
+        # A stop stays on the phases of the start before it.
+        self._phases = command.phases or self._phases
+        equipment, now = _on_phases(self._session.equipment, self._phases), self._clock.now()
         purpose: Purpose = "TxDefaultProfile" if feature == "TxDefaultProfile" else "TxProfile"
         refused: CallRefused | None = None
         # A start without a profile comes after those that carry one. So they need no single period.
@@ -339,3 +343,10 @@ def _allows_nothing(answer: object) -> bool:
     periods = schedule.get("charging_schedule_period") if isinstance(schedule, dict) else None
     first = periods[0] if isinstance(periods, list) and periods else None
     return isinstance(first, dict) and first.get("limit") == 0
+
+
+def _on_phases(equipment: Equipment, phases: int | None) -> Equipment:
+    """Return the equipment as it is on the phases that a start names, if it switches them."""
+    if phases is None:
+        return equipment
+    return replace(equipment, phases=phases)

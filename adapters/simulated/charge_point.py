@@ -54,7 +54,9 @@ class SimulatedChargePoint:
         self.last_serial = 0
         self._max_amps = max_amps
         self._min_amps = min_amps
-        self._phases = phases
+        self._phases = self._connected = phases
+        self.switched_under_load = 0
+        """How often it was told to switch its phases while power flowed: never, if all is well."""
         self._volts = volts
         self._register_wh = float(register_wh)
         self._on_off = on_off
@@ -93,7 +95,7 @@ class SimulatedChargePoint:
     @property
     def phases_used(self) -> int:
         """The number of phases on which the vehicle charges; 0 without a vehicle."""
-        return 0 if self.vehicle is None else min(self._phases, self.vehicle.phases)
+        return 0 if self.vehicle is None else min(self._connected, self.vehicle.phases)
 
     def watts(self) -> float:
         """Return the power through the meter now."""
@@ -148,6 +150,10 @@ class SimulatedChargePoint:
         self.advance(at)
         if command.serial <= self.last_serial:
             return False
+        told = command.phases
+        if told is not None and told != self._connected:
+            self.switched_under_load += self.watts() > 0
+            self._connected = min(told, self._phases)
         self.last_serial = command.serial
         self._command = command
         return True

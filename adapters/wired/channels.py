@@ -69,6 +69,8 @@ class WiredChannel:
         The bus.
     watts_per_amp
         Power of each ampere [W]: phases times volts.
+    phases
+        How many phases that is, for hardware that is told fewer.
 
     Attributes
     ----------
@@ -80,12 +82,15 @@ class WiredChannel:
 
     stores_plan = False
 
-    def __init__(self, outputs: WiringOutputs, sender: Sender, *, watts_per_amp: float) -> None:
+    def __init__(
+        self, outputs: WiringOutputs, sender: Sender, *, watts_per_amp: float, phases: int = 1
+    ) -> None:
         self.trouble: str | None = None
         self.was_acknowledged: bool | None = None
         self._outputs = outputs
         self._sender = sender
         self._watts_per_amp = watts_per_amp
+        self._phases = phases
         self._answer_within = timedelta(seconds=outputs.answer_seconds)
         self._sent_at: datetime | None = None
         self._again_at: datetime | None = None
@@ -230,7 +235,9 @@ class WiredChannel:
     def _messages(self, now: datetime) -> list[OutgoingMessage]:
         if self._command is None:
             return []
-        return command_messages(self._outputs, self._command, now, self._watts_per_amp)
+        return command_messages(
+            self._outputs, self._command, now, self._watts_per_amp, phases=self._phases
+        )
 
     def _try(self, now: datetime) -> None:
         messages = self._messages(now)
@@ -251,7 +258,9 @@ class WiredChannel:
 
     def _send_current(self, command: Command, now: datetime) -> None:
         if self._outputs.current is not None and self._wants_on(now):
-            messages = command_messages(self._outputs, command, now, self._watts_per_amp)
+            messages = command_messages(
+                self._outputs, command, now, self._watts_per_amp, phases=self._phases
+            )
             self._publish(messages[0])
 
     def _change_over(self, now: datetime) -> None:

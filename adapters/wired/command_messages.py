@@ -34,7 +34,12 @@ class OutgoingMessage:
 
 
 def command_messages(
-    outputs: WiringOutputs, command: Command, now: datetime, watts_per_amp: float
+    outputs: WiringOutputs,
+    command: Command,
+    now: datetime,
+    watts_per_amp: float,
+    *,
+    phases: int = 1,
 ) -> list[OutgoingMessage]:
     """Return the messages that carry a command.
 
@@ -48,6 +53,8 @@ def command_messages(
         The present instant; a start that has expired becomes a stop.
     watts_per_amp
         Power of each ampere [W]: phases times volts.
+    phases
+        How many phases that is, for hardware that is told fewer.
 
     Returns
     -------
@@ -56,9 +63,11 @@ def command_messages(
     """
     if command.do == "stop" or command.amps is None or command.valid_until <= now:
         return [_message(outputs.stop, {"serial": command.serial})]
+    told = command.phases or phases
     values: dict[str, Value] = {
         "amps": _without_fraction(command.amps),
-        "watts": round(command.amps * watts_per_amp),
+        "watts": round(command.amps * watts_per_amp * told / phases),
+        "phases": told,
         "valid_until": command.valid_until.isoformat(timespec="seconds").replace("+00:00", "Z"),
         "seconds": int((command.valid_until - now).total_seconds()),
         "serial": command.serial,

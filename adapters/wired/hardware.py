@@ -50,6 +50,8 @@ class WiredHardware:
         The bus.
     watts_per_amp
         Power of each ampere [W]: phases times volts.
+    phases
+        How many phases that is, for hardware that is told fewer.
     register_kwh
         Where a register that is counted here starts.
 
@@ -64,13 +66,21 @@ class WiredHardware:
     """
 
     def __init__(
-        self, wiring: Wiring, sender: Sender, *, watts_per_amp: float, register_kwh: float = 0.0
+        self,
+        wiring: Wiring,
+        sender: Sender,
+        *,
+        watts_per_amp: float,
+        phases: int = 1,
+        register_kwh: float = 0.0,
     ) -> None:
         tell, hear = wiring.tell, wiring.hear
         self.sent = 0
         self._sender = sender
         self.channel = (
-            None if tell is None else WiredChannel(tell, self, watts_per_amp=watts_per_amp)
+            None
+            if tell is None
+            else WiredChannel(tell, self, watts_per_amp=watts_per_amp, phases=phases)
         )
         self.point = (
             None

@@ -196,6 +196,23 @@ def _phase_problems(parts: Parts) -> Iterator[KeyProblem]:
                 )
 
 
+def _one_phase_problems(parts: Parts) -> Iterator[KeyProblem]:
+    """Find what forbids to switch a charge point to one phase: the others must stay in balance."""
+    most = parts.max_unbalance_amps
+    switching = [n for n, p in parts.charge_points.items() if p.phase_switching_seconds is not None]
+    uneven = [n for n in parts.charge_points if n not in switching and _is_uneven(n, parts)]
+    for name in switching if most is not None else ():
+        others = [other for other in (*switching, *uneven) if other != name]
+        expected = None
+        if most is not None and parts.charge_points[name].min_amps > most:
+            expected = f"max_unbalance_amps of min_amps or more, got {most:g} A"
+        elif others:
+            expected = f"no {others[0]} that loads some phases too, beside max_unbalance_amps"
+        if expected is not None:
+            key = ("charge_points", name, "phase_switching_seconds")
+            yield KeyProblem(key, f"expected {expected}")
+
+
 def _fuse_problems(parts: Parts) -> Iterator[KeyProblem]:
     for name, point in parts.charge_points.items():
         # The planner keeps a current that can be set below the fuse; a relay has only one current.
@@ -479,6 +496,7 @@ _RULES: tuple[Callable[[Parts], Iterator[KeyProblem]], ...] = (
     _topic_problems,
     _current_problems,
     _phase_problems,
+    _one_phase_problems,
     _fuse_problems,
     _power_problems,
     _part_problems,

@@ -96,6 +96,15 @@ class ChargePoint(Model):
         0,
         description="The longest random delay of equipment that delays by itself [seconds].",
     )
+    phase_switching_seconds: (
+        Annotated[int, Field(ge=1, le=300), Expected("a whole number of seconds from 1 to 300")]
+        | None
+    ) = Field(
+        None,
+        description="For equipment that can switch between one phase and all of its phases, which"
+        " lets it follow a small surplus of the home's roof: how long it must be stopped for that"
+        " [seconds]. It switches only once power has ended, and at most four times an hour.",
+    )
     plugged_in: ClockHours | None = Field(
         None, description="When a vehicle counts as plugged in, for hardware that can't tell."
     )
@@ -165,6 +174,16 @@ class ChargePoint(Model):
 
     def _phase_problems(self) -> Iterator[KeyProblem]:
         yield from repeated(self.connected_to, "connected_to")
+        if self.phase_switching_seconds is not None:
+            expected = None
+            if self.phases == 1:
+                expected = "phases: 2 or 3: one phase leaves nothing to switch"
+            elif self.switching == "on_off":
+                expected = "switching: current: a plug or relay does not choose its phases"
+            elif self.wiring is not None:
+                expected = self.wiring.missing_for_phases
+            if expected is not None:
+                yield KeyProblem(("phase_switching_seconds",), f"expected {expected}")
         if self.connected_to is not None and len(self.connected_to) != self.phases:
             yield KeyProblem(
                 ("connected_to",),

@@ -29,9 +29,10 @@ from config.wiring.values import (
     SwitchInput,
 )
 
-PLACEHOLDERS = ("amps", "watts", "valid_until", "seconds", "serial")
-"""Names allowed between braces in a text or a JSON value: current per phase [A], power [W], the
-instant at which a start expires (RFC 3339), how long until then [seconds], the command's serial."""
+PLACEHOLDERS = ("amps", "watts", "phases", "valid_until", "seconds", "serial")
+"""Names allowed between braces in a text or a JSON value: current per phase [A], power [W], how
+many phases carry it, the instant at which a start expires (RFC 3339), how long until then
+[seconds], the command's serial."""
 
 _BRACED = re.compile(r"\{([A-Za-z_][A-Za-z0-9_]*)\}", re.ASCII)
 
@@ -255,6 +256,18 @@ class Wiring(Model):
         if self.tell is None and self.hear is None:
             refuse([KeyProblem((), "expected tell, hear or both")])
         return self
+
+    @property
+    def missing_for_phases(self) -> str | None:
+        """What a charge point lacks that switches phases: it is told, and its power is read."""
+        tell, hear = self.tell, self.hear
+        if tell is not None:
+            messages = [tell.start, *([tell.current] if tell.current else [])]
+            if not any("phases" in message.placeholders for message in messages):
+                return "{phases} in start or current of wiring.tell: else it is never told"
+        if hear is not None and hear.power is None:
+            return "power in wiring.hear: it is switched only once no power is read"
+        return None
 
 
 def wiring_problems(wiring: Wiring | None, switching: str) -> Iterator[KeyProblem]:

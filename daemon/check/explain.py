@@ -123,6 +123,11 @@ def _charge_points(file: HouseholdFile) -> Iterator[str]:
             f"  {name}: {kind} (mode {point.charging_mode}), up to {point.max_amps:g} A on"
             f" {counted(point.phases, 'phase')}{names}, {kw:.2f} kW; {how}."
         )
+        if point.phase_switching_seconds is not None and file.generation is None:
+            yield (
+                "    It always charges on all its phases: only a roof (generation) leaves a surplus"
+                " that is too small for them."
+            )
         if point.tariff is not None:
             yield f"    It has a meter of its own, at {listed(point.tariff)}."
         if point.powered is not None:

@@ -188,6 +188,13 @@ def _grid_meter(file: HouseholdFile, generation: Generation) -> Iterator[str]:
         "While it is read, a current that can be set follows what the roofs leave over in the hours"
         f" that a plan counts on them; {too_little}."
     )
+    for name, point in file.charge_points.items():
+        if point.phase_switching_seconds is not None:
+            yield (
+                f"{name} follows a small surplus on one phase: it is stopped for"
+                f" {point.phase_switching_seconds} s to switch, at most four times an hour, once"
+                " its meter shows that no power flows."
+            )
     yield "The account of a night tells roof and grid apart by it; unread time counts as grid."
 
 

@@ -20,6 +20,7 @@ OUT_OF_REACH = "need-out-of-reach"
 NO_POWER = "no-power-after-start"
 POWER_AFTER_STOP = "power-after-stop"
 OVER_CURRENT = "over-current"
+ALL_PHASES = "all-phases"
 NO_READING = "no-reading"
 REGISTER_FALLS = "register-falls"
 HARDWARE_GONE = "hardware-gone"
@@ -51,6 +52,7 @@ class ClearedBy(Enum):
     POWER_FLOWS = "power flows after a start"
     POWER_AS_COMMANDED = "the power follows the command"
     CURRENT_AS_COMMANDED = "the equipment keeps to a lower current again"
+    NEVER_SWITCHED = "the household file no longer has its phases switched"
     CHECKED = "a person says that the equipment was checked"
     READING = "the meter reports again"
     REGISTER_RISES = "the energy register rises again"
@@ -138,6 +140,14 @@ ALERTS: Final[Mapping[str, AlertRule]] = {
         "{charge_point} {excess}. Look at it, and say with `lullwatt ask --equipment-checked` that"
         " you did.",
         "Until it is checked it charges only where the current that it takes is allowed.",
+    ),
+    ALL_PHASES: AlertRule(
+        "it was told to charge on one phase, and draws more than one carries: look at it",
+        (ClearedBy.CHECKED, ClearedBy.NEVER_SWITCHED),
+        "{charge_point} was told to draw {told:.0f} W on one phase and draws {watts:.0f} W: it does"
+        " not switch phases. Look at it, and say with `lullwatt ask --equipment-checked` that you"
+        " did, or take phase_switching_seconds out of the file.",
+        "Until it is checked it charges on all its phases.",
     ),
     NO_READING: AlertRule(
         "the meter reported nothing for 15 minutes of a charge",

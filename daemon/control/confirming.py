@@ -33,6 +33,7 @@ from datetime import UTC, timedelta
 from typing import TYPE_CHECKING, NamedTuple
 
 from daemon.control.alerts import (
+    ALL_PHASES,
     ENDED_SHORT,
     HARDWARE_GONE,
     NO_POWER,
@@ -52,6 +53,7 @@ from daemon.control.state import (
     Response,
     counted_soc_percent,
     departure_of,
+    is_on_one,
     register_wh_at,
     vehicle_of,
     watts_of,
@@ -65,6 +67,7 @@ from planners.power.excess_current import (
     conclusion_due,
     measured_current,
     with_command,
+    with_power,
     with_reading,
 )
 
@@ -114,9 +117,10 @@ def confirm(state: PointState, now: datetime, house: House) -> Confirmed:
         The state with the hardware's response, alerts, and whether to send the command again.
     """
     state, warned = _check_current(state, now, house)
+    state, also_warned = _check_phases(state, house)
     state, gone = _check_presence(state, now, house)
     confirmed = _confirm_power(state, now, house)
-    return confirmed._replace(actions=(*warned, *gone, *confirmed.actions))
+    return confirmed._replace(actions=(*warned, *also_warned, *gone, *confirmed.actions))
 
 
 def _confirm_power(state: PointState, now: datetime, house: House) -> Confirmed:
@@ -180,6 +184,17 @@ def await_response(state: PointState, now: datetime, *, switched: bool) -> Respo
     return replace(state.response, since=now, register_wh=wh)
 
 
+def power_has_ended(state: PointState, now: datetime) -> bool | None:
+    """Whether no power flows since the last stop; None if the meter does not show it."""
+    since = state.switches.off_at
+    if state.idle_since is not None and (since is None or state.idle_since > since):
+        return True
+    at, watts = state.watts_at, state.watts
+    if at is None or watts is None or now - at >= LONGEST_GAP:
+        return None
+    return None if since is not None and at < since else watts <= FLOWING_WATTS
+
+
 # --- whether the hardware is there -----------------------------------------------------------
 
 
@@ -222,6 +237,27 @@ def _check_current(
     return raise_alert(state, OVER_CURRENT, charge_point=state.charge_point, excess=watch.excess)
 
 
+def _check_phases(state: PointState, house: House) -> tuple[PointState, tuple[Action, ...]]:
+    """Judge whether the equipment draws on one phase where it is told to; warn if it does not."""
+    command, before = state.command, state.phase_watch
+    judged_from, at, watts = state.current_watch.judged_from, state.watts_at, state.watts
+    if command is None or command.amps is None or command.phases != 1 or before.keeps_all:
+        return state, ()
+    if at is None or watts is None or judged_from is None or at < judged_from + FOLLOWS_WITHIN:
+        return state, ()
+    told_watts = command.amps * house.file.household.nominal_volts
+    watch = with_power(before, told_watts, watts, at)
+    if watch is before:
+        return state, ()
+    state = replace(state, phase_watch=watch)
+    if not watch.keeps_all:
+        return state, ()
+    state = replace(state, plan_stale=True)
+    return raise_alert(
+        state, ALL_PHASES, charge_point=state.charge_point, told=told_watts, watts=watts
+    )
+
+
 def _with_last_reading(
     state: PointState, told_amps: float, now: datetime, house: House
 ) -> CurrentWatch:
@@ -240,7 +276,8 @@ def _with_last_reading(
         return watch  # the power alone was read, of a meter that also reports amperes
     elif state.watts_at is None or at - state.watts_at > SAME_READING:
         watts = None
-    measured = measured_current(house.file, state.charge_point, amps, watts)
+    on_one = amps is not None and is_on_one(state)
+    measured = measured_current(house.file, state.charge_point, amps, watts, on_one=on_one)
     if measured is None:
         return watch
     return replace(with_reading(watch, told_amps, measured, min(at, now)), read_at=at)
@@ -283,6 +320,8 @@ def _share(state: PointState, command: CommandInForce, house: House) -> float | 
     vehicle = vehicle_of(state, house.file)
     if vehicle is None or command.amps is None or state.watts is None or state.watts_at is None:
         return None
+    if is_on_one(state):
+        return None  # the share is that of the power on all phases
     excess = state.current_watch.excess
     amps = command.amps if excess is None else excess.taken_amps
     # Below the highest current, the share does not show a limit of the vehicle's own.

@@ -46,6 +46,9 @@ it.
 While the vehicles of the home are being planned together (`daemon.sharing`), what charges goes on
 as it is, and a start waits.
 
+A start on other phases than the last one waits for a stop that the meter confirms, at most four
+times an hour (`planners.power.rest`).
+
 A stop is at once, always. A start that comes too soon after the last switching waits: it is a stop
 until the charge point's rest is over (`planners.power.rest`). With `random_delay_seconds`, a start
 or a higher current by the plan waits for a random delay, and what a price ends goes on for one, if
@@ -59,7 +62,7 @@ from datetime import UTC, datetime, timedelta
 from math import floor
 from typing import TYPE_CHECKING, Literal
 
-from daemon.control.confirming import await_response, confirm, response_due
+from daemon.control.confirming import await_response, confirm, power_has_ended, response_due
 from daemon.control.events import (
     Assert,
     BusConnected,
@@ -90,10 +93,12 @@ from planners.home.left_beside import left_beside
 from planners.local_time.conversion import clock_text
 from planners.local_time.departures import night_bounds, night_of
 from planners.plan.plan import NOTICED_KWH
-from planners.power.allowed_currents import amps_allowed, own_amps
+from planners.power.allowed_currents import amps_allowed, charge_model, own_amps
 from planners.power.charging import NEED_TOLERANCE_PERCENT
 from planners.power.circuits import has_power
 from planners.power.excess_current import amps_text, with_command
+from planners.power.rest import SWITCHES_APART
+from planners.surplus.one_phase import most_amps_on_one
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -274,10 +279,23 @@ def next_wake(state: PointState, now: datetime, house: House) -> datetime:
             due.append(state.night.departure.instant)
     due += [each for each in (state.wishes.skip_until, state.wishes.away_until) if each is not None]
     late = (response_due(state, house), rests_until(state, house.file, now))
+    due += list(_phase_switch_due(state, house))
     due += [each for each in late if each is not None]
     if house.file.charge_points[state.charge_point].plugged_in is not None:
         due.append(now.replace(second=0, microsecond=0) + timedelta(minutes=1))
     return min((instant for instant in due if instant > now), default=now + START_HOLDS)
+
+
+def _phase_switch_due(state: PointState, house: House) -> Iterator[datetime]:
+    """Yield when a charge point that switches phases may go on: see `LastSwitches.to_phases`."""
+    point, switches = house.file.charge_points[state.charge_point], state.switches
+    if point.phase_switching_seconds is None:
+        return
+    if switches.off_at is not None:
+        ready = switches.off_at + timedelta(seconds=point.phase_switching_seconds)
+        yield from (ready, ready + timedelta(seconds=point.confirm_seconds))
+    if switches.phases_at is not None:
+        yield switches.phases_at + SWITCHES_APART
 
 
 # --- command --------------------------------------------------------------------------------
@@ -340,7 +358,12 @@ def _extended(
 def _switches(state: PointState, command: CommandInForce, now: datetime) -> LastSwitches:
     if is_charging(state):
         return state.switches if command.do == "start" else state.switches.switched_off(now)
-    return state.switches.switched_on(now) if command.do == "start" else state.switches
+    if command.do == "stop":
+        return state.switches
+    switches, before = state.switches.switched_on(now, command.phases), state.command
+    if before is None or before.phases in {None, command.phases}:
+        return switches
+    return replace(switches, phases_at=now)  # it was stopped to switch, and could not
 
 
 def _holds(state: PointState, command: CommandInForce, now: datetime, house: House) -> timedelta:
@@ -359,7 +382,8 @@ def _is_right(
     command: CommandInForce, right: CommandInForce, now: datetime, holds: timedelta
 ) -> bool:
     """Whether the command in force is the right one and expires neither too soon nor too late."""
-    if (command.do, command.amps, command.why) != (right.do, right.amps, right.why):
+    said, wanted = ((each.do, each.amps, each.phases, each.why) for each in (command, right))
+    if said != wanted:
         return False
     if command.valid_until >= right.valid_until:
         return command.valid_until == right.valid_until
@@ -375,6 +399,54 @@ def renewed_before(holds: timedelta) -> timedelta:
 
 def _right_command(state: PointState, now: datetime, house: House) -> CommandInForce:
     """Give the right command by the table at the head of this module, to its latest end."""
+    return _by_phases(state, _wanted_command(state, now, house), now, house)
+
+
+def _by_phases(
+    state: PointState, command: CommandInForce, now: datetime, house: House
+) -> CommandInForce:
+    """Give a stop instead of a start on other phases than the last one, until it may switch."""
+    point, vehicle = house.file.charge_points[state.charge_point], vehicle_of(state, house.file)
+    if command.amps is None or vehicle is None or point.phase_switching_seconds is None:
+        return command if command.phases is None else replace(command, phases=None)
+    command = replace(command, phases=command.phases or point.phases)
+    step = state.switches.to_phases(
+        command.phases or 1, point, now,
+        is_on=is_charging(state), has_ended=power_has_ended(state, now),
+    )  # fmt: skip
+    if step.do == "go":
+        return command
+    if step.do == "stop":
+        why = f"{_switching(state, command, now, house)}; then: {command.why}"
+        until, plan = step.until or NO_END, state.plan if command.plan is not None else None
+        stop = _next(state, "stop", why, until=until, plan=plan)
+        # It was delayed at random before this stop, if it had to be.
+        return replace(stop, phases=command.phases, planned_amps=command.amps)
+    if command.phases == 1:
+        amps, phases = point.min_amps, state.switches.phases or point.phases
+    else:
+        most = most_amps_on_one(house.file, vehicle) or point.min_amps
+        phases, parts = 1, charge_model(house.file, vehicle).phases
+        amps = min(most, parts * _amps(command), _most_allowed(state, vehicle, now, house))
+    until = min(command.valid_until, step.until or NO_END)
+    return replace(command, amps=max(point.min_amps, amps), phases=phases, valid_until=until)
+
+
+def _switching(state: PointState, command: CommandInForce, now: datetime, house: House) -> str:
+    if state.switches.phases is not None and not state.switches.may_switch_phases(now):
+        until = (state.switches.phases_at or now) + SWITCHES_APART
+        at = clock_text(until, house.file.zone, "%H:%M")
+        return f"phases are switched at most four times an hour, next at {at}"
+    to = "one phase" if command.phases == 1 else f"{command.phases} phases"
+    return f"it is stopped to switch to {to}"
+
+
+def _most_allowed(state: PointState, vehicle: str, now: datetime, house: House) -> float:
+    return _spans_allowed(state, vehicle, now, house)[0].amps
+
+
+def _wanted_command(state: PointState, now: datetime, house: House) -> CommandInForce:
+    """Give the right command whatever phases its charge point is switched to."""
     command = _without_plan(state, now, house)
     if command is not None:
         return command
@@ -430,7 +502,7 @@ def _delayed(state: PointState, now: datetime, house: House) -> CommandInForce |
     if until is None or now >= until or plan.period_at(until) is None:
         return None
     # A current that waits to rise goes on only where the plan has one that is no lower.
-    is_lower = command.amps is not None and (period is None or period.amps < command.amps)
+    is_lower = command.amps is not None and (period is None or period.told_amps < command.amps)
     return None if is_lower else again
 
 
@@ -450,7 +522,7 @@ def _delayed_end(
         return end
     until = end + drawn_delay(house.seed, name, f"end {end.isoformat()}", most)
     spans = [each for each in _spans_allowed(state, vehicle, now, house) if each.end > end]
-    is_allowed = all(each.amps >= period.amps for each in spans if each.start < until)
+    is_allowed = all(each.amps >= period.told_amps for each in spans if each.start < until)
     return min(until, plan.departure) if is_allowed else end
 
 
@@ -545,17 +617,18 @@ def _by_surplus(
     state: PointState, plan: Plan, period: Period, now: datetime, house: House
 ) -> CommandInForce | None:
     """Follow what the roof leaves over, where the plan counts on it and a meter shows it."""
-    followed, vehicle = house.followed_amps, vehicle_of(state, house.file)
+    followed, vehicle = house.followed, vehicle_of(state, house.file)
     if followed is None or vehicle is None or not follows_surplus(state, now, house.file):
         return None
-    if followed <= 0:
+    if followed.amps <= 0:
         return _next(state, "stop", TOO_LITTLE_SURPLUS, plan=plan)
-    allowed = _spans_allowed(state, vehicle, now, house)[0].amps
+    allowed = _most_allowed(state, vehicle, now, house)
     if allowed <= 0:
         return None
-    amps = _amps_told(state, min(followed, allowed))
+    amps = _amps_told(state, min(followed.amps, allowed))
     until = _end_of_sun(plan, period)
-    return _next(state, "start", FOLLOWS_SURPLUS, amps=amps, until=until, plan=plan)
+    command = _next(state, "start", FOLLOWS_SURPLUS, amps=amps, until=until, plan=plan)
+    return replace(command, phases=1) if followed.on_one else command
 
 
 def _by_plan(
@@ -563,8 +636,9 @@ def _by_plan(
 ) -> CommandInForce:
     end = _end_of_run(plan, period)
     until = _delayed_end(state, plan, period, now, house)
-    why, amps = _why_now(state, plan, period, house), _amps_told(state, period.amps)
+    why, amps = _why_now(state, plan, period, house), _amps_told(state, period.told_amps)
     command = _next(state, "start", why, amps=amps, until=until, plan=plan)
+    command = command if period.one_phase_amps is None else replace(command, phases=1)
     return command if until == end else replace(command, run_ends=end)
 
 
@@ -734,7 +808,8 @@ def _end_of_run(plan: Plan, period: Period) -> datetime:
     # After a rise, hardware that hears nothing goes on at the lower current, which is allowed.
     end = period.end
     for following in plan.periods:
-        if following.start == end and following.amps >= period.amps:
+        is_alike = (following.one_phase_amps is None) == (period.one_phase_amps is None)
+        if following.start == end and is_alike and following.amps >= period.amps:
             end = following.end
     return end
 

@@ -166,6 +166,9 @@ class CommandInForce:
         What the plan, or a person, wants; less may be left of it [A per phase].
     run_ends : datetime or None
         When this current would have ended or fallen without a random delay.
+    phases : int or None
+        On how many phases a start is, at a charge point that switches them; or for how many a stop
+        makes way.
     """
 
     serial: int
@@ -177,6 +180,7 @@ class CommandInForce:
     delayed_until: datetime | None = None
     planned_amps: float | None = None
     run_ends: datetime | None = None
+    phases: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

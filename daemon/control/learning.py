@@ -47,6 +47,7 @@ from daemon.control.wishes import wishes_with, without_past
 from planners.accounts.register import ALLOWANCE, RegisterReading
 from planners.local_time.departures import assumed_plugged_in
 from planners.local_time.wished_departures import declared_near
+from planners.power.excess_current import PhaseWatch
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -126,7 +127,7 @@ def learn(
         case HouseholdHealth() | EquipmentHealth() | HardwareChanged():
             state, actions = _on_health(state, event, now, house)
         case HouseChanged() | CurrentAllotted():
-            state = _on_house_change(state, event)
+            state = _on_house_change(state, event, house)
         case TimePassed() | BusConnected():
             pass
     return state, (*by_hours, *actions)
@@ -191,14 +192,17 @@ def _on_hardware_change(
     return raise_alert(state, NO_ANSWER, charge_point=state.charge_point, reason=event.trouble)
 
 
-def _on_house_change(state: PointState, event: HouseChanged | CurrentAllotted) -> PointState:
+def _on_house_change(
+    state: PointState, event: HouseChanged | CurrentAllotted, house: House
+) -> PointState:
     """Plan again; a new file may also change what is known of the vehicle."""
     state = replace(state, plan_stale=True)
-    return (
-        replace(state, stopped_itself=False, actual_share=ActualShare())
-        if event == HouseChanged("file")
-        else state
-    )
+    if event != HouseChanged("file"):
+        return state
+    state = replace(state, stopped_itself=False, actual_share=ActualShare())
+    if house.file.charge_points[state.charge_point].phase_switching_seconds is not None:
+        return state
+    return clear_alerts(replace(state, phase_watch=PhaseWatch()), ClearedBy.NEVER_SWITCHED)
 
 
 def _presence_by_hours(
@@ -396,7 +400,8 @@ def _on_request(state: PointState, request: Request, now: datetime, house: House
         state = _without_wish(state, request, house)
     if request.equipment_checked:
         watch = replace(state.current_watch, excess=None, doubt=None)
-        state = clear_alerts(replace(state, current_watch=watch), ClearedBy.CHECKED)
+        state = replace(state, current_watch=watch, phase_watch=PhaseWatch())
+        state = clear_alerts(state, ClearedBy.CHECKED)
     if request.soc_percent is not None:
         soc = SocFact(request.soc_percent, now, "person", register_wh_at(state, now))
         state = _set_soc(state, soc, now, house)

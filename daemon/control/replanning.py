@@ -338,11 +338,7 @@ def is_delayed(state: PointState, now: datetime, house: House) -> bool:
 def _is_behind(state: PointState, now: datetime, house: House) -> bool:
     """Whether the vehicle gains so much less than planned that the plan ends too early."""
     plan = state.plan
-    if (
-        plan is not None
-        and house.followed_amps is not None
-        and follows_surplus(state, now, house.file)
-    ):
+    if plan is not None and house.followed is not None and follows_surplus(state, now, house.file):
         return state.register is not None and _lags(state, plan, now, house)
     flows = state.watts is not None and state.watts > FLOWING_WATTS
     if plan is None or not flows or not is_charging(state) or plan.period_at(now) is None:
@@ -423,7 +419,7 @@ def situation_of(
     by_hours = state.pilot is None
     situation = Situation(
         now, soc, departure, later=later, by_hours=by_hours, excess=state.current_watch.excess,
-        peaks=house.peaks,
+        peaks=house.peaks, keeps_all_phases=state.phase_watch.keeps_all,
     )  # fmt: skip
     if begins > now:
         return replace(situation, now=begins)

@@ -4,13 +4,18 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
-from typing import TYPE_CHECKING, Final, Literal
+from typing import TYPE_CHECKING, Final, Literal, NamedTuple
 
 from planners.local_time.remembering import remembered
 from planners.local_time.wished_departures import Wish, next_departure
 from planners.plan.plan import NOTICED_KWH
 from planners.power.allowed_currents import charge_model
-from planners.power.excess_current import CurrentWatch, MeasuredCurrent, measured_current
+from planners.power.excess_current import (
+    CurrentWatch,
+    MeasuredCurrent,
+    PhaseWatch,
+    measured_current,
+)
 from planners.power.rest import LastSwitches
 
 if TYPE_CHECKING:
@@ -102,9 +107,9 @@ class House:
         The home's highest power of each day of this month, or year, for a capacity charge.
     seed : bytes
         The household's secret, which random delays are drawn from.
-    followed_amps : float or None
-        The current that the live surplus feeds at the charge point that is stepped [A per phase]; 0
-        for a pause, None if no grid meter shows it.
+    followed : FollowedCurrent or None
+        The current that the live surplus feeds at the charge point that is stepped; 0 A for a
+        pause, None if no grid meter shows it.
     """
 
     file: HouseholdFile
@@ -114,8 +119,15 @@ class House:
     left_by_load: tuple[LeftByLoad, ...] = ()
     kept_amps: float = 0.0
     peaks: tuple[DayPeak, ...] = ()
-    followed_amps: float | None = None
     seed: bytes = b""
+    followed: FollowedCurrent | None = None
+
+
+class FollowedCurrent(NamedTuple):
+    """A current that the surplus feeds, and whether on one phase [A on each that carries it]."""
+
+    amps: float
+    on_one: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -319,6 +331,8 @@ class PointState:
         The power that the vehicle draws, as a share of the power it should draw.
     current_watch : CurrentWatch
         Whether the equipment takes more current than it was told, whichever vehicle is there.
+    phase_watch : PhaseWatch
+        Whether it draws on several phases although it was told one.
     plan : Plan or None
         The plan in force.
     draft : Draft or None
@@ -365,6 +379,7 @@ class PointState:
     response: Response | None = None
     actual_share: ActualShare = ActualShare()
     current_watch: CurrentWatch = field(default_factory=CurrentWatch)
+    phase_watch: PhaseWatch = field(default_factory=PhaseWatch)
     plan: Plan | None = None
     draft: Draft | None = field(default=None, compare=False)
     plan_stale: bool = True
@@ -407,7 +422,12 @@ def last_current(
     at = max((each for each in (state.amps_at, state.watts_at) if each is not None), default=None)
     amps = state.amps if state.amps_at == at else None
     watts = state.watts if state.watts_at == at else None
-    return measured_current(file, state.charge_point, amps, watts), at
+    return measured_current(file, state.charge_point, amps, watts, on_one=is_on_one(state)), at
+
+
+def is_on_one(state: PointState) -> bool:
+    """Whether its last start was for one phase of several, and it does not draw on more."""
+    return state.switches.phases == 1 and not state.phase_watch.keeps_all
 
 
 def register_wh_at(state: PointState, instant: datetime) -> int | None:

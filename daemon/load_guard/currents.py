@@ -8,6 +8,7 @@ from __future__ import annotations
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
+from daemon.control.state import is_on_one
 from daemon.sharing.claims import Claim, commanded_amps, drawn_current
 from planners.power.excess_current import VEHICLE_FOLLOWS
 from planners.power.live_load import OwnCurrent
@@ -61,17 +62,24 @@ def own_current(
     none_says = all(point.connected_to is None for point in file.charge_points.values())
     least: list[float] = []
     most: list[float] = []
-    for users in users_of_phases(file).values():
-        certain = users.possible if is_one_value and none_says else users.certain
+    on_one = {name for name, state in states.items() if is_on_one(state)}
+    for phase, users in users_of_phases(file).items():
+        elsewhere = {name for name in on_one if phase not in _first_phase(file, name)}
+        certain = users.possible if is_one_value and none_says else users.certain - elsewhere
         least.append(sum(low for name, (low, _high) in drawn.items() if name in certain))
         most.append(sum(high for name, (_low, high) in drawn.items() if name in users.possible))
     if file.household.max_total_amps is not None:
         # On how many phases a vehicle charges may not be declared: what is not taken out of a
         # reading counts as the home's, and the vehicle gives way.
-        fewest = {name: phases_in_use(file, name)[0] for name in drawn}
+        fewest = {n: 1 if n in on_one else phases_in_use(file, n)[0] for n in drawn}
         least.append(sum(low * fewest[name] for name, (low, _high) in drawn.items()))
         most.append(sum(high * fewest[name] for name, (_low, high) in drawn.items()))
     return OwnCurrent(tuple(least), tuple(most))
+
+
+def _first_phase(file: HouseholdFile, charge_point: str) -> tuple[str, ...]:
+    """Return the phase on which a charge point charges on one, if the file says so."""
+    return (file.charge_points[charge_point].connected_to or ())[:1]
 
 
 def _drawn(

@@ -32,7 +32,7 @@ from planners.local_time.wished_departures import coming_departures
 from planners.plan.shortfall import shortfall_that_counts
 from planners.plan.why import in_the_cheapest_hours
 from planners.power.charging import NEED_TOLERANCE_PERCENT
-from planners.power.excess_current import amps_text
+from planners.power.excess_current import amps_text, current_text
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -344,7 +344,8 @@ def _sentences(
         return
     rests = rests_until(state, house.file, now)
     if command is not None and command.do == "start":
-        yield f"Charges now at {command.amps:g} A: {command.why}."
+        current = current_text(command.amps or 0.0, command.phases)
+        yield f"Charges now at {current}: {command.why}."
     elif plan is None or not any(period.end > now for period in plan.periods):
         yield f"Does not charge: {command.why if command else 'nothing is planned'}."
     elif rests is not None and plan.period_at(rests) is not None and command is not None:

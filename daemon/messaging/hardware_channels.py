@@ -264,9 +264,9 @@ class HardwareChannels:
 
 
 def _future(state: PointState, now: datetime) -> list[tuple[datetime, datetime, float]]:
-    """List the periods of a plan that are still to come."""
+    """List the periods of a plan that are still to come, with the current that is told."""
     periods = state.plan.periods if state.plan else ()
-    return [(max(p.start, now), p.end, p.amps) for p in periods if p.end > now]
+    return [(max(p.start, now), p.end, p.told_amps) for p in periods if p.end > now]
 
 
 def without_wiring(file: HouseholdFile) -> HouseholdFile:
@@ -334,7 +334,7 @@ def hardware_channels_of(
         if point.wiring is None:
             continue
         hardware = wired[name] = WiredHardware(
-            point.wiring, sender, watts_per_amp=volts * point.phases,
+            point.wiring, sender, watts_per_amp=volts * point.phases, phases=point.phases,
             register_kwh=_register_kwh(ledger, name),
         )  # fmt: skip
         if hardware.channel is not None:

@@ -67,6 +67,7 @@ def command_message(command: CommandInForce) -> Command:
         valid_until=command.valid_until,
         plan=command.plan,
         why=command.why,
+        phases=command.phases if command.do == "start" else None,
     )
 
 

@@ -10,6 +10,7 @@ from datetime import timedelta
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from daemon.control.alerts import (
+    ALL_PHASES,
     BROKER_REFUSES,
     CARBON_REFUSED,
     ENDED_SHORT,
@@ -79,6 +80,10 @@ ALERT_WORDS: Final[Mapping[str, AlertWords]] = {
     POWER_AFTER_STOP: AlertWords(
         "Charging was stopped three times, and power still flows.",
         "Go and look at the charge point. Unplug the vehicle if you are in doubt.",
+    ),
+    ALL_PHASES: AlertWords(
+        "The charge point was told to charge on one phase, and draws on more.",
+        "Until it is checked it charges on all its phases. If all is in order, say so here.",
     ),
     OVER_CURRENT: AlertWords(
         "The charge point takes more current than it was told.",
@@ -267,7 +272,7 @@ def point_troubles(status: Status, now: datetime, words: Words) -> Iterator[Trou
         if known is None:  # of a newer daemon
             yield Trouble(code)
         else:
-            checked = code == OVER_CURRENT
+            checked = code in {ALL_PHASES, OVER_CURRENT}
             yield Trouble(
                 words.say(known.text),
                 words.say(known.advice),

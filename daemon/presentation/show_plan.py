@@ -342,7 +342,7 @@ def _periods(
             continue
         table.add_row(
             f"{start} to {end}",
-            f"{period.amps:g} A",
+            period.current_text,
             f"{kwh} kWh",
             *((f"{period.roof_kwh:.2f} kWh",) if has_roof else ()),
             period.band + (" (estimated)" if period.estimated else ""),

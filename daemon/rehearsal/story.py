@@ -14,6 +14,7 @@ from daemon.night_log.notes import OUTSIDE_WORDS, of_the_roof
 from daemon.nights.stays import recorded_stays
 from daemon.presentation.figures import local_time, lowered_words
 from planners.accounts.money import format_money
+from planners.power.excess_current import current_text
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -149,7 +150,7 @@ class Story:
         if not self._amps:
             yield f"{drawn}stop: {command.why}"
         elif not before:
-            yield f"{drawn}start at {self._amps:g} A: {command.why}"
+            yield f"{drawn}start at {current_text(self._amps, command.phases)}: {command.why}"
         else:
             change = "lowered" if self._amps < before else "raised"
             yield f"{drawn}{change} from {before:g} A to {self._amps:g} A: {command.why}"
@@ -174,7 +175,7 @@ class Story:
         for period in plan.periods:
             yield (
                 f"  {local_time(period.start, zone)} to {local_time(period.end, zone)}"
-                f"  {period.amps:g} A  {period.kwh:.2f} kWh  {period.band}"
+                f"  {period.current_text}  {period.kwh:.2f} kWh  {period.band}"
                 f"  {format_money(period.cost, plan.currency)}"
             )
         for sentence in plan.why if first else ():

@@ -138,8 +138,8 @@ class FuseKeeper:
         limits = self._limits(now, house.file)
         state = self._states.get(charge_point)
         if state is not None:
-            followed = self.grid.followed_amps(state, now, house.file)
-            house = replace(house, followed_amps=followed) if followed is not None else house
+            followed = self.grid.followed(state, now, house.file)
+            house = replace(house, followed=followed) if followed is not None else house
         if not self._is_shared and not limits:
             return house
         kept = self._kept_now(now, house.file) if self._kept is None else self._kept

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from adapters.clocks.instants import parse_instant
 from adapters.contract.messages import Request, decode
 from adapters.ledger.exact_json import dump_exact
+from daemon.control.alerts import ALL_PHASES
 from daemon.control.confirming import await_response
 from daemon.control.events import CommandInForce
 from daemon.control.learning import AHEAD, CONNECTED, FAULTS, IDLE, OLD_SOC, expires_after
@@ -20,7 +21,7 @@ from daemon.nights.stays import recorded_stays
 from planners.delays.random_delay import recovered_delay
 from planners.local_time.departures import night_of
 from planners.power.allowed_currents import AmpsSpan
-from planners.power.excess_current import VEHICLE_FOLLOWS, CurrentWatch, with_command
+from planners.power.excess_current import VEHICLE_FOLLOWS, CurrentWatch, PhaseWatch, with_command
 
 if TYPE_CHECKING:
     from adapters.ledger.ledger import Ledger
@@ -83,6 +84,7 @@ def recover(ledger: Ledger, charge_point: str, now: datetime, house: House) -> P
         stopped_itself=memory.stopped_itself,
         actual_share=memory.actual_share,
         current_watch=CurrentWatch(excess=memory.excess),
+        phase_watch=PhaseWatch(keeps_all=ALL_PHASES in memory.alerts),
         is_load_read=memory.is_load_read,
         alerts=memory.alerts,
         night=saved.night if saved else None,
@@ -195,6 +197,7 @@ def _with_command(state: PointState, memory: Memory, ledger: Ledger, now: dateti
         stored.serial, stored.do, stored.amps, stored.valid_until, stored.plan, stored.why,
         delayed_until=recovered_delay(stored.do, stored.why, stored.valid_until),
         planned_amps=stored.amps,
+        phases=stored.phases,
     )  # fmt: skip
     # The command is published again once there is a broker; the wait for a response begins now.
     same = memory.response_to == command.do

@@ -132,7 +132,8 @@ def stored_periods(state: PointState, file: HouseholdFile) -> tuple[AmpsSpan, ..
     tuple of AmpsSpan
         Those of the plan; after the command in force has expired, no current is above the fixed
         share of the main fuse, because then the plans of others may have changed. If it charges
-        without a plan, that share for as long as a start may last.
+        without a plan, that share for as long as a start may last. Hardware does not switch its
+        phases without the daemon: periods on others than the command's are left out.
     """
     plan, command = state.plan, state.command
     if command is None or (command.do == "stop" and command.plan is None):
@@ -140,16 +141,17 @@ def stored_periods(state: PointState, file: HouseholdFile) -> tuple[AmpsSpan, ..
     alone = command.valid_until if command.do == "start" else None
     if command.plan is None or plan is None:
         return _share_after(state, command, file) if shares_by_plan(file) else ()
+    periods = [p for p in plan.periods if (p.one_phase_amps is not None) == (command.phases == 1)]
     if not shares_by_plan(file):
-        return tuple(AmpsSpan(each.start, each.end, each.amps) for each in plan.periods)
+        return tuple(AmpsSpan(each.start, each.end, each.told_amps) for each in periods)
     found: list[AmpsSpan] = []
-    for period in plan.periods:
+    for period in periods:
         if alone is not None and period.start < alone:
-            found.append(AmpsSpan(period.start, min(period.end, alone), period.amps))
+            found.append(AmpsSpan(period.start, min(period.end, alone), period.told_amps))
         begins = period.start if alone is None else max(period.start, alone)
         spans = amps_allowed(file, plan.charge_point, plan.vehicle, begins, period.end)
         found += [
-            replace(span, amps=min(period.amps, span.amps)) for span in spans if span.amps > 0
+            replace(span, amps=min(period.told_amps, span.amps)) for span in spans if span.amps > 0
         ]
     return tuple(found)
 

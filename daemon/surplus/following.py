@@ -11,6 +11,8 @@ from datetime import timedelta
 from math import floor
 from typing import TYPE_CHECKING, Final, Literal
 
+from daemon.control.state import FollowedCurrent
+
 if TYPE_CHECKING:
     from datetime import datetime
 
@@ -70,6 +72,61 @@ class PointLimits:
     watts_per_amp: float
     shortest_run: timedelta
     when_too_little: WhenTooLittle
+
+
+@dataclass(frozen=True, slots=True)
+class PhaseChoice:
+    """What a charge point may do on all its phases, and on one if it can switch to that.
+
+    `may_switch` tells whether it has not switched its phases a short time ago.
+    """
+
+    on_all: PointLimits
+    on_one: PointLimits | None = None
+    may_switch: bool = True
+
+
+def followed_current(
+    readings: tuple[SurplusReading, ...],
+    now: datetime,
+    commanded: FollowedCurrent,
+    runs_since: datetime | None,
+    choice: PhaseChoice,
+) -> FollowedCurrent | None:
+    """Choose the phases and the current that the surplus feeds.
+
+    It changes to one phase where the surplus has been too little for all of them, and back where it
+    is enough again and a little more.
+
+    Parameters
+    ----------
+    readings, now, runs_since
+        As for `followed_amps`.
+    commanded : FollowedCurrent
+        By the command in force, with 0 A while it is stopped; the phases are those of the last
+        start.
+    choice : PhaseChoice
+        What the charge point may do.
+
+    Returns
+    -------
+    FollowedCurrent or None
+        None if nothing was read of late.
+    """
+    limits, one = choice.on_all, choice.on_one
+    on_one = one is not None and commanded.on_one
+    if readings and one is not None and choice.may_switch:
+        runs = commanded.amps > 0
+        enough_watts = (limits.least_amps + runs * on_one * BAND_AMPS) * limits.watts_per_amp
+        shortest = max(limits.shortest_run, SWITCHED_OVER)
+        if not runs or runs_since is None or now - runs_since >= shortest:
+            on_one = _mean_watts(readings, SWITCHED_OVER) < enough_watts
+    is_same = on_one == commanded.on_one
+    amps = followed_amps(
+        readings, now, commanded.amps if is_same else 0.0, runs_since if is_same else None,
+        one if on_one and one is not None else limits,
+    )  # fmt: skip
+    return None if amps is None else FollowedCurrent(amps, on_one)
 
 
 def with_reading(

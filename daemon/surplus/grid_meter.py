@@ -6,17 +6,19 @@ clock.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 from typing import TYPE_CHECKING, Final
 
 from daemon.control.events import HouseholdHealth
-from daemon.control.state import follows_surplus, is_charging, vehicle_of, watts_of
+from daemon.control.state import FollowedCurrent, follows_surplus, is_charging, vehicle_of, watts_of
 from daemon.load_guard.currents import READ_LATELY
 from daemon.surplus.following import (
     SILENCE,
+    PhaseChoice,
     PointLimits,
     SurplusReading,
-    followed_amps,
+    followed_current,
     with_reading,
 )
 from daemon.surplus.meter_sign import MeterSign, with_step
@@ -24,6 +26,7 @@ from planners.accounts.by_source import GRID_INTERVAL, GridInterval
 from planners.home.interval_means import IntervalInProgress, with_power
 from planners.power.allowed_currents import charge_model, own_amps
 from planners.power.excess_current import FOLLOWS_WITHIN, VEHICLE_FOLLOWS
+from planners.surplus.one_phase import most_amps_on_one
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -122,9 +125,11 @@ class GridMeter:
         for name in following:
             reading = SurplusReading(at, left)
             self._surplus[name] = with_reading(self._surplus[name], reading)
-            amps = self.followed_amps(states[name], now, file) or 0.0
-            left -= amps * _watts_per_amp(states[name], file)
-            if amps != _commanded_amps(states[name]):
+            found = self.followed(states[name], now, file) or FollowedCurrent(0.0)
+            left -= found.amps * _watts_per_amp(states[name], file, on_one=found.on_one)
+            before = _commanded(states[name])
+            switches = found.amps > 0 and found.on_one != before.on_one
+            if found.amps != before.amps or switches:
                 changed.append(name)
         return changed
 
@@ -141,7 +146,9 @@ class GridMeter:
         trouble = "what the home takes falls as charging begins" if self._was_reversed else None
         return HouseholdHealth("grid-meter-reversed", trouble)
 
-    def followed_amps(self, state: PointState, now: datetime, file: HouseholdFile) -> float | None:
+    def followed(
+        self, state: PointState, now: datetime, file: HouseholdFile
+    ) -> FollowedCurrent | None:
         """Return the current that the surplus feeds at a charge point; None if it follows none."""
         name, vehicle = state.charge_point, vehicle_of(state, file)
         readings = self._surplus.get(name)
@@ -154,21 +161,32 @@ class GridMeter:
         limits = PointLimits(
             least_amps=point.min_amps,
             most_amps=own_amps(file, name, vehicle),
-            watts_per_amp=_watts_per_amp(state, file),
+            watts_per_amp=_watts_per_amp(state, file, on_one=False),
             shortest_run=timedelta(minutes=point.min_run_minutes),
             when_too_little=file.generation.when_too_little,
         )
+        most, one = most_amps_on_one(file, vehicle), None
+        if most is not None and not state.phase_watch.keeps_all:
+            watts = _watts_per_amp(state, file, on_one=True)
+            one = replace(limits, most_amps=most, watts_per_amp=watts)
         runs_since = state.switches.on_at if is_charging(state) else None
-        return followed_amps(readings, now, _commanded_amps(state), runs_since, limits)
+        return followed_current(
+            readings, now, _commanded(state), runs_since,
+            PhaseChoice(limits, one, state.switches.may_switch_phases(now)),
+        )  # fmt: skip
 
 
-def _commanded_amps(state: PointState) -> float:
-    return (state.command.amps if state.command else None) or 0.0
+def _commanded(state: PointState) -> FollowedCurrent:
+    return FollowedCurrent(
+        (state.command.amps if state.command else None) or 0.0, state.switches.phases == 1
+    )
 
 
-def _watts_per_amp(state: PointState, file: HouseholdFile) -> float:
+def _watts_per_amp(state: PointState, file: HouseholdFile, *, on_one: bool) -> float:
     vehicle = vehicle_of(state, file)
-    return 0.0 if vehicle is None else 1000 * charge_model(file, vehicle).kw_per_amp
+    if vehicle is None:
+        return 0.0
+    return file.household.nominal_volts * (1 if on_one else charge_model(file, vehicle).phases)
 
 
 def _own_watts(state: PointState, now: datetime, file: HouseholdFile) -> float | None:
@@ -181,4 +199,5 @@ def _own_watts(state: PointState, now: datetime, file: HouseholdFile) -> float |
     # Only a reading shows when a vehicle that was told to begin has begun.
     if changed is not None and now < changed + (READ_WITHIN if is_read else FOLLOWS_WITHIN):
         return None
-    return _commanded_amps(state) * _watts_per_amp(state, file)
+    commanded = _commanded(state)
+    return commanded.amps * _watts_per_amp(state, file, on_one=commanded.on_one)

@@ -108,7 +108,9 @@ class Trial:
         wiring = point.wiring
         self._outgoing: list[OutgoingMessage] = []
         self._wired = (
-            None if wiring is None else WiredHardware(wiring, self, watts_per_amp=watts_per_amp)
+            None
+            if wiring is None
+            else WiredHardware(wiring, self, watts_per_amp=watts_per_amp, phases=point.phases)
         )
         self._changed = Condition()
         self._reason = ""

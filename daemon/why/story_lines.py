@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Literal, TypeAlias
 from daemon.control.state import FOLLOWS_SURPLUS
 from daemon.why.evidence import repeated_commands
 from daemon.why.wording import reason
+from planners.power.excess_current import current_text
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -82,37 +83,43 @@ def _command_at_first(history: NightHistory) -> Entry | None:
     before = history.night.command_before
     if before is None or before.valid_until <= history.night.begins:
         return None
-    to_do = f"to charge at {before.amps:g} A" if before.do == "start" else "not to charge"
+    to_do = f"to charge at {_current(before)}" if before.do == "start" else "not to charge"
     text = f"{AT_FIRST}, the command is {to_do}: {reason(before)}"
     return Entry(history.night.begins, "command", text)
 
 
 def _both_follow(before: StoredCommand, command: StoredCommand) -> bool:
     """Whether a command is one more of those that follow what the roof leaves over."""
-    return before.why == command.why == FOLLOWS_SURPLUS and before.do == command.do == "start"
+    is_alike = before.phases == command.phases and before.do == command.do == "start"
+    return is_alike and before.why == command.why == FOLLOWS_SURPLUS
 
 
 def _followed(last: Entry, before: StoredCommand, command: StoredCommand) -> Entry:
     """Add a command to an entry of those that follow the roof."""
     amps = (*(last.followed_amps or (before.amps or 0.0,)), command.amps or 0.0)
     begins = last.text.partition(",")[0].partition(":")[0]
-    text = f"{begins}, then {min(amps):g} to {max(amps):g} A: {reason(command)}"
+    to = current_text(max(amps), command.phases)
+    text = f"{begins}, then {min(amps):g} to {to}: {reason(command)}"
     return replace(last, text=text, serials=(*last.serials, command.serial), followed_amps=amps)
 
 
+def _current(command: StoredCommand) -> str:
+    return current_text(command.amps or 0.0, command.phases)
+
+
 def _content(command: StoredCommand) -> tuple[object, ...]:
-    return command.do, command.amps, command.why
+    return command.do, command.amps, command.phases, command.why
 
 
 def _command_words(command: StoredCommand, before: StoredCommand | None) -> str:
     goes_on = before is not None and before.do == command.do
     if command.do == "start":
-        return f"{'go on' if goes_on else 'start'} at {command.amps:g} A: {reason(command)}"
+        return f"{'go on' if goes_on else 'start'} at {_current(command)}: {reason(command)}"
     return f"{'stay stopped' if goes_on else 'stop'}: {reason(command)}"
 
 
 def _repeat_words(command: StoredCommand) -> str:
-    order = f"start at {command.amps:g} A" if command.do == "start" else "stop"
+    order = f"start at {_current(command)}" if command.do == "start" else "stop"
     return f"{SENT_AGAIN}, because the meter showed no change: {order}"
 
 

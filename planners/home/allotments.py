@@ -200,7 +200,8 @@ def amps_unused(
             for vehicle, period in periods:
                 ends = minute_of(period.end - datetime.resolution) + 1 - first
                 during = slice(max(0, minute_of(period.start) - first), max(0, ends))
-                left[during] -= period.amps * limit.vehicles.get(vehicle, 0.0)
+                amps = period.amps if kind == "power" else period.told_amps
+                left[during] -= amps * limit.vehicles.get(vehicle, 0.0)
             least = min(least, float(left.min()))
         return least
 

@@ -28,6 +28,7 @@ from planners.solver.problem import (
     PlanningProblem,
     SwitchingState,
 )
+from planners.surplus.one_phase import most_amps_on_one, on_one_phase
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -46,6 +47,7 @@ if TYPE_CHECKING:
     from planners.power.excess_current import ExcessCurrent
     from planners.rates.prices import Prices
     from planners.solver.solution import Solution
+    from planners.surplus.one_phase import PhasesPlanned
 
 
 HOUR = timedelta(hours=1)
@@ -95,6 +97,10 @@ class Situation:
         charge already.
     peaks : tuple of DayPeak
         The home's highest power of each day so far, for a capacity charge.
+    phases_planned : {'all', 'one', 'either'}
+        On which phases the plan charges: see `planners.surplus.one_phase`.
+    keeps_all_phases : bool
+        Whether a charge point that should switch to one phase was seen not to.
     """
 
     now: datetime
@@ -108,6 +114,8 @@ class Situation:
     allotted: tuple[AmpsSpan, ...] = ()
     is_joint: bool = False
     peaks: tuple[DayPeak, ...] = ()
+    phases_planned: PhasesPlanned = "all"
+    keeps_all_phases: bool = False
 
     @property
     def departures(self) -> tuple[DepartureAt, ...]:
@@ -173,6 +181,14 @@ class Horizon:
         """When the next need must be met, as past that it would wait for the sun alone; UTC."""
         floor = self.problem.floor
         return None if floor is None else self.window.ticks[floor.tick].start
+
+    @property
+    def most_amps_on_one(self) -> float | None:
+        """The highest current on one phase [A]; None if the plan charges on all phases."""
+        situation = self.situation
+        if situation.phases_planned == "all":
+            return None
+        return most_amps_on_one(self.file, situation.departure.vehicle)
 
     def amps_possible(self) -> tuple[AmpsSpan, ...]:
         """Return the currents that other equipment could take until the first departure."""
@@ -494,10 +510,12 @@ def _amps_allowed(
 ) -> tuple[AmpsSpan, ...]:
     vehicle = situation.departure.vehicle
     point = file.vehicles[vehicle].charge_point
-    return amps_allowed(
+    spans = amps_allowed(
         file, point, vehicle, start, end,
         by_hours=situation.by_hours, excess=situation.excess, allotted=situation.allotted,
     )  # fmt: skip
+    most = most_amps_on_one(file, vehicle) if situation.phases_planned == "one" else None
+    return spans if most is None else on_one_phase(spans, most, charge_model(file, vehicle).phases)
 
 
 def model_of(file: HouseholdFile, situation: Situation) -> ChargeModel:
@@ -519,6 +537,13 @@ def _in_the_last_days(situation: Situation) -> Situation:
     return replace(situation, now=opens, on=False, since=None, later=())
 
 
+def _least_amps(point: ChargePoint, model: ChargeModel, situation: Situation) -> float | None:
+    """Return the least current that a charge point can be set to; None if it can't be set."""
+    if point.switching == "on_off" or situation.excess is not None:
+        return None
+    return point.min_amps / (1 if situation.phases_planned == "all" else model.phases)
+
+
 def _problem(
     file: HouseholdFile, window: Window, model: ChargeModel, situation: Situation
 ) -> PlanningProblem:
@@ -532,7 +557,7 @@ def _problem(
         model=model,
         stored_kwh=model.stored_kwh(situation.soc_percent),
         deadlines=_deadlines(window, model, situation),
-        min_amps=point.min_amps if point.switching == "current" and not situation.excess else None,
+        min_amps=_least_amps(point, model, situation),
         start_cost=float(point.start_cost),
         min_run=max(1, _whole_ticks(point.min_run_minutes, window)),
         min_rest=_whole_ticks(point.rest_minutes, window),

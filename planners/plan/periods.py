@@ -32,10 +32,47 @@ ROUNDING = 1e-6
 
 
 class ChargingSlot(NamedTuple):
-    """A slot of time, and the charging current in it [A per phase]."""
+    """A slot of time, and the charging current in it [A per phase].
+
+    `one_phase_amps` is as in `Period`.
+    """
 
     slot: Slot
     amps: float
+    one_phase_amps: float | None = None
+
+
+def charging_slot(horizon: Horizon, slot: Slot, amps: float) -> ChargingSlot:
+    """Charge in a slot with about a current.
+
+    Parameters
+    ----------
+    horizon : Horizon
+        What was solved.
+    slot : Slot
+        The time, and the highest current that it allows.
+    amps : float
+        The current wanted; where one phase may carry it, its part of each [A per phase].
+
+    Returns
+    -------
+    ChargingSlot
+        With what the charge point is told in tenths of an ampere, rounded up, but no higher than
+        the slot allows.
+    """
+    phases, most = horizon.model.phases, horizon.most_amps_on_one
+    if most is not None:
+        is_scaled = horizon.situation.phases_planned == "one"
+        highest = slot.amps * phases if is_scaled else min(slot.amps, most)
+        if is_scaled or amps * phases <= highest + ROUNDING:
+            told = min(highest, _in_tenths(amps * phases))
+            return ChargingSlot(slot, told / phases, told)
+        amps = max(amps, horizon.point.min_amps)
+    return ChargingSlot(slot, min(slot.amps, _in_tenths(amps)))
+
+
+def _in_tenths(amps: float) -> float:
+    return ceil(amps * PARTS_OF_AN_AMPERE - ROUNDING) / PARTS_OF_AN_AMPERE
 
 
 def charging_slots(horizon: Horizon, solution: Solution, k: int) -> list[ChargingSlot]:
@@ -62,14 +99,13 @@ def charging_slots(horizon: Horizon, solution: Solution, k: int) -> list[Chargin
     for i in range(begin, end):
         if solution.share[i] > 0:
             tick = horizon.window.ticks[i]
-            parts = ceil(float(solution.amps[i]) * PARTS_OF_AN_AMPERE - ROUNDING)
-            chosen.append(ChargingSlot(tick, min(tick.amps, parts / PARTS_OF_AN_AMPERE)))
+            chosen.append(charging_slot(horizon, tick, float(solution.amps[i])))
     rest = horizon.rest_before(k)
     is_open = rest is not None and horizon.kept is None and not (k == 0 and horizon.tail)
     if rest is not None and is_open and end > begin and solution.share[end - 1] > 0:
         amps = min(rest.amps, chosen[-1].amps)
         if amps >= horizon.problem.least_amps:
-            chosen.append(ChargingSlot(rest, amps))
+            chosen.append(charging_slot(horizon, rest, amps))
     return chosen
 
 
@@ -147,7 +183,7 @@ def _dearest_edge(
     found, dearest = None, -inf
     # What a need may not wait for is not cut, dear as it may be.
     safe = horizon.met_by
-    for place, (slot, _) in enumerate(charging):
+    for place, (slot, *_) in enumerate(charging):
         if safe is not None and slot.start < safe:
             continue
         at_end = place == len(charging) - 1 or charging[place + 1].slot.start > slot.end()
@@ -198,7 +234,7 @@ def periods_of(charging: Sequence[ChargingSlot], bought: Ladder) -> tuple[Period
     for charged, share, kwh in zip(
         charging, bought.share.tolist(), bought.metered_kwh.tolist(), strict=False
     ):
-        (slot, amps), end = charged, charged.slot.end(share)
+        slot, end = charged.slot, charged.slot.end(share)
         roof_kwh = slot.roof_kwh(kwh, share)
         grams = slot.grams(kwh, share)
         sums = _Sums(
@@ -206,8 +242,9 @@ def periods_of(charging: Sequence[ChargingSlot], bought: Ladder) -> tuple[Period
             grams / GRAMS_PER_KG, grams * slot.carbon.price_per_gram,
         )  # fmt: skip
         if begun is not None:
-            (first, first_amps), ended, before = begun
-            if (ended, first_amps) == (slot.start, amps) and first.span is slot.span:
+            first, ended, before = begun
+            is_same = first[1:] == charged[1:] and first.slot.span is slot.span
+            if ended == slot.start and is_same:
                 begun = begun[0], end, _Sums(*map(add, before, sums))
                 continue
             periods.append(_period(*begun))
@@ -232,5 +269,5 @@ def _period(first: ChargingSlot, end: datetime, sums: _Sums) -> Period:
     span = first.slot.span
     return Period(
         first.slot.start, end, first.amps, sums.kwh, sums.cost, span.band, span.estimated,
-        sums.roof_kwh, sums.roof_cost, sums.carbon_kg, sums.carbon_price,
+        sums.roof_kwh, sums.roof_cost, sums.carbon_kg, sums.carbon_price, first.one_phase_amps,
     )  # fmt: skip

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from planners.accounts.money import FLOAT_PLACES
+from planners.power.excess_current import current_text
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -27,7 +28,7 @@ class Period:
     start, end : datetime
         UTC, half-open.
     amps : float
-        Current per phase [A].
+        Current per phase; where one phase of several carries it, its part of each [A].
     kwh : float
         Energy through the meter [kWh].
     cost : float
@@ -42,6 +43,8 @@ class Period:
     carbon_kg, carbon_price : float
         The carbon that the energy causes [kg CO2e], and what the plan counts for it, which is no
         part of the cost [currency]; 0 unless carbon has a price.
+    one_phase_amps : float or None
+        The current of the one phase that carries it; None if all phases of the vehicle do [A].
     """
 
     start: datetime
@@ -55,6 +58,17 @@ class Period:
     roof_cost: float = 0.0
     carbon_kg: float = 0.0
     carbon_price: float = 0.0
+    one_phase_amps: float | None = None
+
+    @property
+    def told_amps(self) -> float:
+        """The current that the charge point is told, on each phase that carries it [A]."""
+        return self.amps if self.one_phase_amps is None else self.one_phase_amps
+
+    @property
+    def current_text(self) -> str:
+        """That current for people."""
+        return current_text(self.told_amps, 1 if self.one_phase_amps is not None else None)
 
     @property
     def price(self) -> float:
@@ -255,11 +269,13 @@ def _period_json(period: Period) -> dict[str, Any]:
     document = {
         "start": instant_text(period.start),
         "end": instant_text(period.end),
-        "amps": period.amps,
+        "amps": period.told_amps,
         "kwh": round(period.kwh, 3),
         "cost": round(period.cost, FLOAT_PLACES),
         "band": period.band,
     }
+    if period.one_phase_amps is not None:
+        document["phases"] = 1
     if period.roof_kwh > NOTICED_KWH:
         document |= {
             "roof_kwh": round(period.roof_kwh, 3),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import timedelta
-from itertools import takewhile
+from itertools import pairwise, takewhile
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -23,7 +23,13 @@ from planners.plan.horizon import (
     without_margin,
 )
 from planners.plan.later_nights import later_nights
-from planners.plan.periods import ChargingSlot, charging_slots, cut_where_dearest, periods_of
+from planners.plan.periods import (
+    ChargingSlot,
+    charging_slot,
+    charging_slots,
+    cut_where_dearest,
+    periods_of,
+)
 from planners.plan.plan import Plan
 from planners.plan.several_nights import bought_ahead, met_before, prepared_for_later
 from planners.plan.shortfall import LONGEST, shortfall_of
@@ -33,6 +39,8 @@ from planners.power.charging import NEED_TOLERANCE_PERCENT, climb
 from planners.power.circuits import has_power
 from planners.solver.exact import solve
 from planners.solver.problem import NEED_TOLERANCE_KWH, Floor
+from planners.solver.solution import objective
+from planners.surplus.one_phase import between_the_ranges, most_amps_on_one, switches_well
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -45,6 +53,7 @@ if TYPE_CHECKING:
     from planners.rates.prices import Prices
     from planners.solver.problem import PlanningProblem
     from planners.solver.solution import Solution
+    from planners.surplus.one_phase import PhasesPlanned
 
 
 LEAST_TWO = 2
@@ -52,6 +61,10 @@ LEAST_TWO = 2
 
 CERTAIN_PERCENT = 100
 """With so much trust in what is expected of the roofs, a need may wait for the sun."""
+
+MOST_TRIES = 3
+"""How often a plan is solved again without powers that no phases can carry; what is left of them is
+rounded up."""
 
 SAME_RATE = 1e-9
 """Rates and costs that differ by less are the same."""
@@ -192,6 +205,70 @@ def draft_plan(file: HouseholdFile, prices: Prices, situation: Situation) -> Dra
         If no rate is known before the last departure.
     """  # noqa: DOC502 - raised by prices
     prices = prices.at(file.vehicles[situation.departure.vehicle].charge_point)
+    return _on_fewer_phases(_with_run(file, prices, situation), prices)
+
+
+def _on_fewer_phases(draft: Draft, prices: Prices) -> Draft:
+    """Charge on one phase, or on one and on all by turns, where that costs less beside a roof."""
+    file, situation = draft.horizon.file, draft.horizon.situation
+    has_choice = not (situation.is_joint or situation.allotted or situation.keeps_all_phases)
+    if draft.horizon.problem.surplus_kw is None or not has_choice or situation.excess is not None:
+        return draft
+    if most_amps_on_one(file, situation.departure.vehicle) is None:
+        return draft
+    best = draft
+    # Caps of a capacity charge are chosen for one range of power, not for two.
+    has_caps = any(each.capacity_charge for each in prices.tariffs)
+    choices: tuple[PhasesPlanned, ...] = ("one",) if has_caps else ("one", "either")
+    for phases in choices:
+        other = _with_run(file, prices, replace(situation, phases_planned=phases))
+        if _serves_better(other, best) and switches_well(
+            _stretches(other.plan), draft.horizon.point
+        ):
+            best = other
+    if best is draft:
+        return draft
+    plan, whole = best.plan, draft.plan
+    return best._replace(plan=replace(plan, at_once=whole.at_once, timer=whole.timer))
+
+
+def _serves_better(one: Draft, other: Draft) -> bool:
+    """Whether a plan meets the needs as well as another, and costs less by all its nights."""
+    for k, deadline in enumerate(one.horizon.problem.deadlines):
+        short, shorter = (
+            max(0.0, deadline.need_kwh - each.solution.reaches_kwh[k]) for each in (one, other)
+        )
+        if short > shorter + NEED_TOLERANCE_KWH:
+            return False
+    costs = [
+        objective(each.horizon.problem, each.solution)
+        + each.horizon.problem.start_cost * _changes_of_phases(each.plan)
+        for each in (one, other)
+    ]
+    return costs[0] < costs[1] - SAME_RATE
+
+
+def _stretches(plan: Plan) -> list[tuple[datetime, datetime, bool]]:
+    """List when a plan charges without a pause on the same phases."""
+    found: list[tuple[datetime, datetime, bool]] = []
+    nights = (plan.periods, *(night.periods for night in plan.later))
+    for period in (each for night in nights for each in night):
+        on_one = period.one_phase_amps is not None
+        begins = period.start
+        if found and found[-1][1:] == (begins, on_one):
+            begins = found.pop()[0]
+        found.append((begins, period.end, on_one))
+    return found
+
+
+def _changes_of_phases(plan: Plan) -> int:
+    """Count the starts that only change the phases."""
+    pairs = pairwise(_stretches(plan))
+    return sum(before[1] == after[0] for before, after in pairs)
+
+
+def _with_run(file: HouseholdFile, prices: Prices, situation: Situation) -> Draft:
+    """Plan as `draft_plan` does, on the phases that the situation names."""
     draft = _draft(file, prices, situation)
     if not _begins_dear(draft):
         return draft
@@ -400,6 +477,23 @@ def _within_capacity(
 
 
 def _cheapest(horizon: Horizon) -> tuple[Horizon, Solution]:
+    """Solve a horizon; powers that neither one phase nor all can carry are left out."""
+    solved, solution = _cheapest_by_ranges(horizon)
+    if horizon.situation.phases_planned != "either":
+        return solved, solution
+    most, phases = horizon.most_amps_on_one or 0.0, horizon.model.phases
+    for _ in range(MOST_TRIES):
+        highest = horizon.problem.highest_amps
+        between = between_the_ranges(solution.amps, highest, most, phases, horizon.point.min_amps)
+        if not between.any():
+            break
+        highest = np.where(between, np.minimum(highest, most) / phases, highest)
+        horizon = replace(horizon, problem=replace(horizon.problem, highest_amps=highest))
+        solved, solution = _cheapest_by_ranges(horizon)
+    return solved, solution
+
+
+def _cheapest_by_ranges(horizon: Horizon) -> tuple[Horizon, Solution]:
     generation = horizon.file.generation
     if generation is not None and generation.trust_percent < CERTAIN_PERCENT:
         horizon = replace(horizon, problem=not_by_sun_alone(horizon.problem))
@@ -489,7 +583,7 @@ def _first_night(horizon: Horizon, solution: Solution) -> _Night:
         charging = [begun, *charging]
     if is_short:
         # The solver stays a hair below the most that is possible; nothing may be lost by that.
-        charging = [each._replace(amps=each.slot.amps) for each in charging]
+        charging = [charging_slot(horizon, each.slot, each.slot.amps) for each in charging]
         charging += _tail_charge(horizon, charging)
     target = _target_kwh(horizon, reaches, begun if is_wanted else None)
     if not is_short:
@@ -552,7 +646,7 @@ def _fragment_charge(
         )
         rate = fragment.price_at(amps * kw_per_amp)
         is_used = begins and (is_short or (dearest is not None and rate <= dearest))
-    return ChargingSlot(fragment, amps) if is_used else None
+    return charging_slot(horizon, fragment, amps) if is_used else None
 
 
 def _is_wanted(fragment: Slot, horizon: Horizon, solution: Solution) -> bool:
@@ -578,7 +672,7 @@ def _tail_charge(horizon: Horizon, charging: Sequence[ChargingSlot]) -> list[Cha
         return []
     lowest = horizon.problem.min_amps or horizon.model.amps
     usable = takewhile(lambda slot: slot.amps >= lowest, horizon.tail)
-    return [ChargingSlot(slot, slot.amps) for slot in usable]
+    return [charging_slot(horizon, slot, slot.amps) for slot in usable]
 
 
 def _target_kwh(horizon: Horizon, by_ticks_kwh: float, begun: ChargingSlot | None) -> float:
@@ -591,6 +685,11 @@ def _target_kwh(horizon: Horizon, by_ticks_kwh: float, begun: ChargingSlot | Non
 
 
 def _starts(periods: Sequence[Period], situation: Situation) -> int:
-    """Count the starts; continuing a run in progress is none."""
+    """Count the starts; continuing a run in progress is none, and a change of phases is one."""
     ends = {period.end for period in periods} | ({situation.now} if situation.on else set())
-    return sum(period.start not in ends for period in periods)
+    changes = sum(
+        before.end == after.start
+        and (before.one_phase_amps is None) != (after.one_phase_amps is None)
+        for before, after in pairwise(periods)
+    )
+    return sum(period.start not in ends for period in periods) + changes

@@ -237,7 +237,8 @@ def _slots(period: Period, prices: Prices, step: timedelta) -> Iterator[Charging
     start = period.start
     while start < period.end:
         end = min(period.end, start + step)
-        yield ChargingSlot(Slot(start, (end - start) / HOUR, span, period.amps), period.amps)
+        slot = Slot(start, (end - start) / HOUR, span, period.amps)
+        yield ChargingSlot(slot, period.amps, period.one_phase_amps)
         start = end
 
 

@@ -179,6 +179,7 @@ def _sources(
             yield f"{roof_kwh:.1f} kWh come from the roof {forgone}; {of_grid}."
         else:
             yield f"All of it comes from the roof {forgone}."
+        yield from _phases(plan)
         yield (
             f"The plan counts on {trust:g} % of what is expected of the sun (trust_percent)."
             " Unless a grid meter is followed, what it does not give comes from the grid."
@@ -192,6 +193,13 @@ def _sources(
             f"The roof may leave {left_kwh:.1f} kWh over before the departure, but other hours cost"
             f" less{_with_carbon(plan)}."
         )
+
+
+def _phases(plan: Plan) -> Iterator[str]:
+    on_one = [period.one_phase_amps is not None for period in plan.periods]
+    if any(on_one):
+        when = "It charges on one phase" if all(on_one) else "It charges on one phase at times"
+        yield f"{when}: the roof leaves too little for all of them."
 
 
 def _carbon(plan: Plan, window: Window, shift: CarbonShift, file: HouseholdFile) -> Iterator[str]:

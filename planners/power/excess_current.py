@@ -126,9 +126,56 @@ class CurrentWatch:
     read_at: datetime | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class PhaseWatch:
+    """Whether equipment that is told to charge on one phase draws on several.
+
+    Attributes
+    ----------
+    keeps_all : bool
+        Whether it was seen to: it is told one phase no more, until a person has checked it.
+    since : datetime or None
+        UTC; the first of the last readings in a row that show it.
+    """
+
+    keeps_all: bool = False
+    since: datetime | None = None
+
+
+def with_power(watch: PhaseWatch, told_watts: float, watts: float, at: datetime) -> PhaseWatch:
+    """Take up a power while a start on one phase is in force.
+
+    Parameters
+    ----------
+    watch : PhaseWatch
+        What was known.
+    told_watts : float
+        What the commanded current makes on one phase [W].
+    watts : float
+        What flows [W].
+    at : datetime
+        UTC; the instant of the reading.
+
+    Returns
+    -------
+    PhaseWatch
+        It draws on several once readings for `LASTS` have shown too much for one.
+    """
+    if watts <= MOST_POWER_SHARE * told_watts:
+        return watch if watch.since is None else replace(watch, since=None)
+    if watch.since is None:
+        return replace(watch, since=at)
+    return PhaseWatch(keeps_all=True) if at - watch.since >= LASTS else watch
+
+
 def amps_text(amps: float) -> str:
     """Write a current for people."""
     return f"{round(amps, 1):g} A"
+
+
+def current_text(amps: float, phases: int | None) -> str:
+    """Write a current for people, with its phases where one of several carries it."""
+    return f"{amps:g} A on one phase" if phases == 1 else f"{amps:g} A"
 
 
 def exceeds(amps: float, allowed_amps: float) -> bool:
@@ -239,7 +286,12 @@ def conclusion_due(watch: CurrentWatch) -> datetime | None:
 
 
 def measured_current(
-    file: HouseholdFile, charge_point: str, amps: float | None, watts: float | None
+    file: HouseholdFile,
+    charge_point: str,
+    amps: float | None,
+    watts: float | None,
+    *,
+    on_one: bool = False,
 ) -> MeasuredCurrent | None:
     """Return the current per phase that a meter shows.
 
@@ -253,6 +305,8 @@ def measured_current(
         The current that it reports [A].
     watts : float or None
         The power that it reports [W].
+    on_one : bool, optional
+        Whether it was switched to one phase.
 
     Returns
     -------
@@ -262,7 +316,7 @@ def measured_current(
         a vehicle may take.
     """
     volts = file.household.nominal_volts
-    fewest, most = phases_in_use(file, charge_point)
+    fewest, most = (1, 1) if on_one else phases_in_use(file, charge_point)
     if amps is not None:
         is_sum = watts is not None and abs(watts - amps * volts) <= SAME_POWER * amps * volts
         return MeasuredCurrent(amps / fewest if is_sum else amps)

@@ -1,15 +1,30 @@
-"""Spare a contactor: tell how long a charge point must stay off after a run."""
+"""Spare a contactor: tell how long a charge point stays off after a run, or to switch phases."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import timedelta
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final, Literal, NamedTuple
 
 if TYPE_CHECKING:
     from datetime import datetime
 
     from config.household.equipment import ChargePoint
+
+
+SWITCHES_APART: Final = timedelta(minutes=15)
+"""Phases are switched at most four times an hour: so long passes from one time to the next."""
+
+
+class PhaseStep(NamedTuple):
+    """What to do about a start on other phases than the last one.
+
+    `stop` until an instant, if one is known; `go`; or charge `as_before`, on the phases of the last
+    start.
+    """
+
+    do: Literal["stop", "go", "as_before"]
+    until: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,14 +37,22 @@ class LastSwitches:
     ----------
     on_at, off_at : datetime or None
         UTC; None if it never was. A stop before the first start is none.
+    phases : int or None
+        How many phases the last start was for, at a charge point that switches them.
+    phases_at : datetime or None
+        When they were last switched, or should have been and could not be; UTC.
     """
 
     on_at: datetime | None = None
     off_at: datetime | None = None
+    phases: int | None = None
+    phases_at: datetime | None = None
 
-    def switched_on(self, at: datetime) -> LastSwitches:
-        """Return the switches after one to on."""
-        return replace(self, on_at=at)
+    def switched_on(self, at: datetime, phases: int | None = None) -> LastSwitches:
+        """Return the switches after one to on, for so many phases if that is said."""
+        if phases == self.phases:
+            return replace(self, on_at=at)
+        return replace(self, on_at=at, phases=phases, phases_at=at)
 
     def switched_off(self, at: datetime) -> LastSwitches:
         """Return the switches after one to off."""
@@ -40,7 +63,61 @@ class LastSwitches:
         return LastSwitches(
             None if self.on_at is None else min(self.on_at, now),
             None if self.off_at is None else min(self.off_at, now),
+            self.phases,
+            None if self.phases_at is None else min(self.phases_at, now),
         )
+
+    def may_switch_phases(self, now: datetime) -> bool:
+        """Whether the phases were not switched a short time ago."""
+        return self.phases_at is None or now >= self.phases_at + SWITCHES_APART
+
+    def to_phases(
+        self,
+        phases: int,
+        point: ChargePoint,
+        now: datetime,
+        *,
+        is_on: bool,
+        has_ended: bool | None,
+    ) -> PhaseStep:
+        """Tell how to come to a start on so many phases.
+
+        Parameters
+        ----------
+        phases : int
+            Those of the start.
+        point : ChargePoint
+            With `phase_switching_seconds`.
+        now : datetime
+            UTC.
+        is_on : bool
+            Whether a start is in force.
+        has_ended : bool or None
+            Whether the meter shows that no power flows since the stop; None if it shows nothing.
+
+        Returns
+        -------
+        PhaseStep
+            First a stop, which must have lasted and be confirmed. Without readings of the meter
+            nothing is switched. Where it is too soon to switch, one phase is waited for, and what
+            is meant for all goes on as before.
+        """
+        if phases == self.phases:
+            return PhaseStep("go")
+        if self.phases_at is not None and not self.may_switch_phases(now):
+            until = self.phases_at + SWITCHES_APART
+            return PhaseStep("stop" if phases == 1 else "as_before", until)
+        stopped = timedelta(seconds=point.phase_switching_seconds or 0)
+        if is_on:
+            return PhaseStep("stop", now + stopped)
+        ready = now if self.off_at is None else self.off_at + stopped
+        if now >= ready and has_ended:
+            return PhaseStep("go")
+        given_up = ready + timedelta(seconds=point.confirm_seconds)
+        if has_ended is None and self.off_at is not None and now >= given_up:
+            return PhaseStep("as_before")
+        later = (each for each in (ready, given_up) if each > now)
+        return PhaseStep("stop", next(later, None))
 
     def rests_until(self, point: ChargePoint) -> datetime | None:
         """Return when a charge point that is off may be switched on again.

@@ -155,6 +155,7 @@ class World:
     stuck_watts: float | None = None
     takes_amps: float | None = None
     reports_amps: bool = False
+    keeps_all_phases: bool = False
     actions: list[tuple[datetime, Action]] = field(default_factory=list)
     readings: list[RegisterReading] = field(default_factory=list)
     bus: RecordedBus = field(default_factory=RecordedBus)
@@ -229,7 +230,8 @@ class World:
         point = self.house.file.charge_points[POINT]
         volts = self.house.file.household.nominal_volts
         amps = command.amps if self.takes_amps is None else self.takes_amps
-        return self.draws * amps * point.phases * volts
+        phases = None if self.keeps_all_phases else command.phases
+        return self.draws * amps * (phases or point.phases) * volts
 
     @property
     def wake(self) -> datetime:

@@ -32,6 +32,8 @@ from tests.upgrade.killed import kill_upgrades
 
 NEWEST = len(MIGRATIONS)
 POINT = "driveway"
+LATER = {("commands", "plan"), ("commands", "phases")}
+"""Columns that the first versions did not have."""
 FIVE_MINUTES = timedelta(minutes=5)
 BEGINS, ENDS = datetime(2026, 6, 1, tzinfo=UTC), datetime(2026, 7, 1, tzinfo=UTC)
 DEPARTS = datetime(2026, 6, 5, 22, tzinfo=UTC)
@@ -83,7 +85,7 @@ def rows(path: Path, table: str) -> list[tuple[object, ...]]:
     """Read the columns that the table has in every version, without opening it as a ledger."""
     with closing(sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True)) as database:
         names = [name for _, name, *_ in database.execute(f"PRAGMA table_info({table})")]
-        shared = ", ".join(name for name in names if (table, name) != ("commands", "plan"))
+        shared = ", ".join(name for name in names if (table, name) not in LATER)
         return database.execute(f"SELECT {shared} FROM {table} ORDER BY 1, 2").fetchall()  # noqa: S608
 
 

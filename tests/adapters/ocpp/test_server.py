@@ -202,6 +202,27 @@ def test_a_transaction_that_begins_by_itself_is_stopped(world: World) -> None:
     assert (asked["transaction_id"], limits_of(asked)) == (transaction, [(0, 0)])
 
 
+def test_a_start_names_its_phases_and_a_stop_keeps_them(tmp_path: Path) -> None:
+    """Equipment that switches is told one phase or three with each start, and none by a stop."""
+    with world_with(tmp_path, phases=3) as world:
+        plugged = world.ready()
+        on_one = start(8.0).model_copy(update={"phases": 1})
+        world.send(on_one)
+        asked_for(plugged, "RemoteStartTransaction")
+        plugged.begin(NOW)
+        found = []
+        again = start(10.0).model_copy(update={"phases": 1, "serial": 9})
+        on_all = start(8.0).model_copy(update={"phases": 3, "serial": 11})
+        stop = STOP.model_copy(update={"serial": 10})
+        asked_for(plugged, "SetChargingProfile")
+        for number, command in enumerate((again, stop, on_all), start=2):
+            world.send(command)
+            profile = asked_for(plugged, "SetChargingProfile", number)["cs_charging_profiles"]
+            periods = profile["charging_schedule"]["charging_schedule_period"]
+            found.append((periods[0]["limit"], periods[0]["number_phases"]))
+    assert found == [(10.0, 1), (0.0, 1), (8.0, 3)]
+
+
 def test_the_end_of_a_transaction_ends_the_charge(world: World) -> None:
     """Equipment may report no status and send no sample after it."""
     plugged = world.ready()

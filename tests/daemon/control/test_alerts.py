@@ -26,6 +26,8 @@ from daemon.control.events import (
 from daemon.control.state import PointState
 from daemon.nights.saved_state import read_saved, saved_body
 from planners.power.excess_current import ExcessCurrent
+from planners.power.rest import LastSwitches
+from tests.daemon.control.test_phase_switching import switched_house
 from tests.daemon.messaging.test_rates_status import FULL_HOUR, priced
 from tests.daemon.worlds import (
     EVENING,
@@ -126,6 +128,22 @@ def obey_again(world: World) -> None:
     world.takes_amps, world.reports_amps = None, True
     world.ask(charge_now=True)
     world.wait(world.now + 25 * MINUTE)  # the contactor rests first
+
+
+def told_one_phase() -> World:
+    """Charge on one phase for some minutes more, with equipment that takes all three."""
+    world = World(switched_house(), EVENING, keeps_all_phases=True)
+    world.state = replace(world.state, switches=LastSwitches(phases=1, phases_at=EVENING - MINUTE))
+    world.read()
+    world.plug_in(35.0)
+    world.ask(charge_now=True)
+    world.wait(EVENING + 3 * MINUTE)
+    return world
+
+
+def never_switch(world: World) -> None:
+    world.house = household()
+    world.handle(HouseChanged("file"))
 
 
 def with_a_silent_meter() -> World:
@@ -305,6 +323,16 @@ LINES = {
         {
             ClearedBy.FILE: lambda world: world.handle(HouseholdHealth("file-refused", None)),
             ClearedBy.RESTART: restart,
+        },
+    ),
+    "all-phases": Line(
+        told_one_phase,
+        "driveway was told to draw 3680 W on one phase and draws 11040 W: it does not switch"
+        " phases. Look at it, and say with `lullwatt ask --equipment-checked` that you did, or take"
+        " phase_switching_seconds out of the file.",
+        {
+            ClearedBy.CHECKED: lambda world: world.ask(equipment_checked=True),
+            ClearedBy.NEVER_SWITCHED: never_switch,
         },
     ),
     "grid-meter-reversed": Line(

@@ -40,12 +40,24 @@ class Sunny:
     """A service, a vehicle that follows at once, and a grid meter read every ten seconds."""
 
     def __init__(
-        self, directory: Path, ledger: Ledger, *, generation: str = "", shortest: int = 15
+        self,
+        directory: Path,
+        ledger: Ledger,
+        *,
+        generation: str = "",
+        shortest: int = 15,
+        switches_phases: bool = False,
     ) -> None:
         text = KOWHAI.with_name("own-roof.yaml").read_text("utf-8")
         text = text.replace("broker: embedded", "broker: mqtt://127.0.0.1")
         text = text.replace("\ngeneration:\n", f"\ngeneration:\n{generation}")
         text = text.replace("min_run_minutes: 15", f"min_run_minutes: {shortest}")
+        if switches_phases:
+            three = "phases: 3\n    max_amps: 16\n    phase_switching_seconds: 30"
+            text = text.replace("[63]   ", "[63, 63, 63]   ").replace("    max_amps: 32\n", "")
+            text = text.replace("    phases: 1", f"    {three}").replace(
+                "    usable_kwh: 52", "    usable_kwh: 52\n    phases: 3"
+            )
         (directory / "house.yaml").write_text(text, "utf-8")
         forecast = KOWHAI.with_name("sun-forecast.csv").read_bytes()
         (directory / "sun-forecast.csv").write_bytes(forecast)
@@ -55,15 +67,29 @@ class Sunny:
         self.topics = topics_of(watch.house)
         self.service = Service(watch, ledger, self.clock, bus=self.bus, wake_at=self.woken.append)
         self.service.handle(WakeUp())
-        self.vehicle_waits = 0
+        self.vehicle_waits, self.switched_under_load, self.phases = 0, 0, 3
         self.register_wh, self.drawn, self.grid_wh = 1_000_000.0, 0.0, 0.0
         self.read(pilot="B", soc_percent=55.0)
 
     @property
+    def command(self) -> Command:
+        """The last command."""
+        sent = [each for topic, each, _ in self.bus.messages if topic == self.topics.command(POINT)]
+        return decode(Command, sent[-1])
+
+    @property
     def told(self) -> float:
         """The current of the last command [A]; 0 for a stop."""
-        sent = [each for topic, each, _ in self.bus.messages if topic == self.topics.command(POINT)]
-        return decode(Command, sent[-1]).amps or 0.0
+        return self.command.amps or 0.0
+
+    @property
+    def told_watts(self) -> float:
+        """The power of the last command; switching phases while power flows is counted."""
+        phases = self.command.phases
+        if phases is not None and phases != self.phases:
+            self.switched_under_load += self.drawn > 0
+            self.phases = phases
+        return self.told * VOLTS * (1 if phases is None else phases)
 
     def read(self, **vehicle: Any) -> None:  # noqa: ANN401 - of any field
         now = self.clock.now()
@@ -86,11 +112,12 @@ class Sunny:
             if is_read:
                 power = GridPower(at=now, watts=(sign * (self.drawn - spare_watts),))
                 self.service.handle(arrived(self.topics.grid, power))
-            changed = self.drawn != self.told * VOLTS
+            told_watts = self.told_watts
+            changed = self.drawn != told_watts
             if changed and not self.drawn and self.vehicle_waits:
                 self.vehicle_waits -= 1
                 continue
-            self.drawn = self.told * VOLTS
+            self.drawn = told_watts
             if changed or now.second == 0:
                 self.read()
             if self.woken[-1] <= now:
@@ -224,3 +251,27 @@ def test_the_account_tells_roof_and_grid_apart(tmp_path: Path, ledger: Ledger) -
     paid = sum(float(line["cost"]) for line in night["by_band"])
     rules = {name: float(rule["cost"]) for name, rule in night["baselines"].items()}
     assert rules["hindsight"] <= min(paid, rules["at_once"], rules["timer"]) + 1e-6
+
+
+def test_it_charges_on_one_phase_while_the_roof_gives_little(
+    tmp_path: Path, ledger: Ledger
+) -> None:
+    """2.5 kW feed one phase, 5.5 kW all; it switches while stopped, and not again at once."""
+    home = Sunny(tmp_path, ledger, switches_phases=True)
+    home.run(SUNNY, 2400.0)
+    assert (home.told, home.command.phases) == (10, 1)
+    home.run(SUNNY + 30 * MINUTE, 5500.0)
+    assert (home.told, home.command.phases) == (7, 3)
+    home.run(SUNNY + 31 * MINUTE, 2400.0)
+    assert (home.told, home.command.phases) == (6, 3)
+    home.run(SUNNY + 40 * MINUTE, 2400.0)
+    assert (home.told, home.command.phases) == (10, 1)
+    home.run(SUNNY + 47 * MINUTE, 5500.0)
+    assert (home.told, home.command.phases) == (16, 1)
+    home.run(SUNNY + 60 * MINUTE, 5500.0)
+    assert (home.told, home.command.phases) == (7, 3)
+    assert home.switched_under_load == 0
+    stored = ledger.last_switches(POINT, MINUTE)
+    assert stored.phases == 3
+    assert stored.phases_at is not None
+    assert stored.phases_at >= SUNNY + 48 * MINUTE
