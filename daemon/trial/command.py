@@ -7,7 +7,7 @@ from contextlib import ExitStack, closing
 from functools import partial
 from pathlib import Path
 from signal import SIGHUP, SIGINT, SIGTERM
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import click
 
@@ -16,6 +16,7 @@ from daemon.presentation.options import CHARGE_POINT_OPTION, FILE, JSON_OPTION
 from daemon.presentation.output import rich_text, say, write_output
 
 if TYPE_CHECKING:
+    from config.household.equipment import ChargePoint
     from config.household.household_file import HouseholdFile
     from daemon.trial.exercise import Step
     from daemon.trial.ocpp_trial import OcppTrial
@@ -138,6 +139,8 @@ def _exercise(
         currents,
         watts_per_amp=file.household.nominal_volts * point.phases,
         patience_seconds=float(point.confirm_seconds + point.delays_itself_seconds),
+        meter=_meter_of(point),
+        look=(lambda _question: None) if is_sure else _ask_whoever_looks,
     )
     tell = partial(say, err=as_json)
     # A signal must not end the process before the stop is sent; nor must a terminal that is gone.
@@ -150,11 +153,24 @@ def _exercise(
     else:
         _print_table(trying_out.steps)
     if not trying_out.passed:
-        failed = [step.name for step in trying_out.steps if not step.passed]
+        failed = [step.name for step in trying_out.steps if step.passed is False]
         raise UnwellError(
             f"{name} failed: {', '.join(failed)}; to see what the hardware sends, run the command"
             " without --exercise, and compare it with wiring in the household file"
         )
+
+
+def _meter_of(point: ChargePoint) -> Literal["power", "register", "none"]:
+    """Return what shows whether power flows, by the file; without wiring it is a power."""
+    hear = point.wiring.hear if point.wiring is not None else None
+    if hear is None or hear.power is not None or hear.current is not None:
+        return "power"
+    return "register" if hear.energy is not None else "none"
+
+
+def _ask_whoever_looks(question: str) -> bool | None:
+    answer = click.prompt(question, type=click.Choice(["yes", "no", "?"]), default="?", err=True)
+    return None if answer == "?" else answer == "yes"
 
 
 def currents_to_try(file: HouseholdFile, charge_point: str) -> tuple[float, ...]:
@@ -186,7 +202,11 @@ def _charge_point(file: HouseholdFile, name: str | None) -> str:
 
 def _row(step: Step) -> str:
     took = "" if step.seconds is None else f" after {step.seconds:.1f} s"
-    return f"{'passed' if step.passed else 'FAILED'}  {step.name}{took}: {step.observed}"
+    return f"{_result(step)}  {step.name}{took}: {step.observed}"
+
+
+def _result(step: Step) -> str:
+    return "not judged" if step.passed is None else "passed" if step.passed else "FAILED"
 
 
 def _as_json(step: Step) -> dict[str, object]:
@@ -203,6 +223,6 @@ def _print_table(steps: list[Step]) -> None:
         table.add_column(column)
     for step in steps:
         delay = "" if step.seconds is None else f"{step.seconds:.1f} s"
-        table.add_row(step.name, "passed" if step.passed else "FAILED", delay, step.observed)
+        table.add_row(step.name, _result(step), delay, step.observed)
     say("")
     write_output(rich_text(table))

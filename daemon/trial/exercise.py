@@ -17,7 +17,19 @@ NEAR = 0.25
 """Power that differs from the expected by less than this share is as expected."""
 
 MEASURED_SECONDS = 60.0
-"""How long power flows before the register is compared with it."""
+"""How long power flows at least between two values of the register that are compared."""
+
+LONGEST_SECONDS = 3600.0
+"""How long a new value of the register may take to come."""
+
+RENEWED_SECONDS = 240.0
+"""A start is sent again after so long: it expires by itself."""
+
+UNCHANGED_WH = 150.0
+"""A register that is reported and unchanged after so much energy does not count [Wh]."""
+
+UNCHANGED_VALUES = 3
+"""... if it was reported so often meanwhile."""
 
 FEWEST_WH = 15.0
 """Energy too small to judge a register's steps by [Wh]."""
@@ -25,10 +37,20 @@ FEWEST_WH = 15.0
 
 @dataclass(slots=True)
 class LatestValues:
-    """The latest values of a charge point, and of the meter at the grid; None before the first."""
+    """The latest values of a charge point, and of the meter at the grid; None before the first.
+
+    Attributes
+    ----------
+    registers : int
+        How many values of the register have come.
+    switched_on : bool or None
+        Whether the hardware reports that it is on.
+    """
 
     watts: float | None = None
     register_kwh: float | None = None
+    registers: int = 0
+    switched_on: bool | None = None
     pilot: str | None = None
     grid_watts: float | None = None
 
@@ -56,7 +78,7 @@ class Step:
     name
         What was tried.
     passed
-        Whether it went as it should.
+        Whether it went as it should; None if nobody could tell.
     seconds
         How long the hardware took; None if it did not react.
     observed
@@ -64,7 +86,7 @@ class Step:
     """
 
     name: str
-    passed: bool
+    passed: bool | None
     seconds: float | None
     observed: str
 
@@ -83,12 +105,18 @@ class Exercise:
         Expected power of each ampere [W].
     patience_seconds
         How long to wait for each reaction.
+    meter
+        What shows whether power flows: a power, only a register, or nothing.
+    look
+        Asks a person who stands beside it whether it charges; None for nobody.
     """
 
     hardware: Hardware
     currents: tuple[float, ...]
     watts_per_amp: float
     patience_seconds: float
+    meter: Literal["power", "register", "none"] = "power"
+    look: Callable[[str], bool | None] = lambda _question: None
     steps: list[Step] = field(default_factory=list)
 
     def run(self) -> Generator[Step, None, None]:
@@ -109,9 +137,18 @@ class Exercise:
     @property
     def passed(self) -> bool:
         """Whether all steps went as they should."""
-        return bool(self.steps) and all(step.passed for step in self.steps)
+        return bool(self.steps) and all(step.passed is not False for step in self.steps)
 
     def _run_steps(self) -> Iterator[Step]:
+        match self.meter:
+            case "power":
+                yield from self._with_power()
+            case "register":
+                yield from self._with_a_register()
+            case "none":
+                yield from self._without_meter()
+
+    def _with_power(self) -> Iterator[Step]:
         stopped = self._stop("stop, before anything")
         yield stopped
         if not stopped.passed:
@@ -130,7 +167,7 @@ class Exercise:
     def _stop(self, name: str) -> Step:
         self.hardware.command("stop", None)
         took = self.hardware.wait(
-            lambda latest: latest.watts is not None and latest.watts <= FLOWS_WATTS,
+            lambda latest: latest.watts is not None and abs(latest.watts) <= FLOWS_WATTS,
             self.patience_seconds,
         )
         watts = self.hardware.latest.watts
@@ -150,11 +187,14 @@ class Exercise:
         name = f"start at {amps:g} A"
         self.hardware.command("start", amps)
         took = self.hardware.wait(
-            lambda latest: latest.watts is not None and latest.watts > FLOWS_WATTS,
+            lambda latest: latest.watts is not None and abs(latest.watts) > FLOWS_WATTS,
             self.patience_seconds,
         )
         if took is None:
             return _failed(name, None, self._why_no_power(amps))
+        if (self.hardware.latest.watts or 0.0) < 0:
+            watts = f"{self.hardware.latest.watts:.0f} W"
+            return _failed(name, took, f"{watts}: is its sign reversed? scale: -1 turns it")
         self.hardware.wait(lambda latest: self._is_near(latest.watts, amps), self.patience_seconds)
         return self._compare_power(name, amps, took)
 
@@ -179,20 +219,126 @@ class Exercise:
         return watts is not None and abs(watts - expected) <= NEAR * expected
 
     def _compare_register(self) -> Step:
-        """Compare the register's rise with the power over a minute."""
-        name, before = "the register counts what flows", self.hardware.latest.register_kwh
-        if before is None:
-            return _failed(name, None, "no register is reported: energy can't be accounted for")
-        watts = self.hardware.latest.watts or 0.0
-        self.hardware.wait(lambda _latest: False, MEASURED_SECONDS)
-        after = self.hardware.latest.register_kwh
-        rise_wh = 1000 * ((after or 0.0) - before)
-        expected_wh = watts * MEASURED_SECONDS / 3600
-        observed = f"{rise_wh:.1f} Wh in a minute, {expected_wh:.1f} Wh expected"
+        """Compare the register's rise between two of its values with the power."""
+        name = "the register counts what flows"
+        if self.hardware.latest.register_kwh is None:
+            came = self.hardware.wait(
+                lambda latest: latest.register_kwh is not None, self.patience_seconds
+            )
+            if came is None:
+                return _failed(name, None, "no register is reported: energy can't be accounted for")
+        return self._measure(name, self.hardware.latest.watts or 0.0, self.currents[0])
+
+    # --- a register alone, or no meter ----------------------------------------------------------
+
+    def _with_a_register(self) -> Iterator[Step]:
+        stopped = self._stands_still("stop, before anything")
+        yield stopped
+        if not stopped.passed:
+            return
+        for amps in self.currents:
+            self.hardware.command("start", amps)
+            started = self._measure(f"start at {amps:g} A", amps * self.watts_per_amp, amps)
+            yield started
+            if not started.passed:
+                break
+        yield self._stands_still("stop")
+
+    def _stands_still(self, name: str) -> Step:
+        """Stop it, and see that the register does not rise between two of its values."""
+        self.hardware.command("stop", None)
+        if self._reported_register() is None:
+            waited = f"in {self.patience_seconds:.0f} s"
+            return _passed(name, None, f"no new value of the register {waited}")
+        before, seconds = self.hardware.latest.register_kwh or 0.0, 0.0
+        while seconds < MEASURED_SECONDS:
+            took = self._reported_register()
+            if took is None:
+                break
+            seconds += took
+        rise_wh = 1000 * ((self.hardware.latest.register_kwh or 0.0) - before)
+        observed = f"{rise_wh:.1f} Wh in {seconds:.0f} s"
+        if abs(rise_wh) <= FEWEST_WH:
+            return _passed(name, seconds, observed)
+        return _failed(name, seconds, f"{observed}: it did not stop")
+
+    def _reported_register(self) -> float | None:
+        """Wait for a value of the register, new or not; None if it takes too long [seconds]."""
+        came = self.hardware.latest.registers
+        return self.hardware.wait(lambda latest: latest.registers > came, self.patience_seconds)
+
+    def _without_meter(self) -> Iterator[Step]:
+        yield self._switches("stop, before anything", None)
+        for amps in self.currents:
+            yield self._switches(f"start at {amps:g} A", amps)
+        yield self._switches("stop", None)
+
+    def _switches(self, name: str, amps: float | None) -> Step:
+        """Switch it, and take its word for it, or a person's."""
+        wanted = amps is not None
+        self.hardware.command("start" if wanted else "stop", amps)
+        took = self.hardware.wait(
+            lambda latest: latest.switched_on is wanted, self.patience_seconds
+        )
+        state = self.hardware.latest.switched_on
+        if state is not None and took is None:
+            return _failed(name, None, f"it says that it is {'on' if state else 'off'}")
+        said = (
+            "it has no meter" if state is None else f"it says that it is {'on' if state else 'off'}"
+        )
+        seen = self.look("Does it charge now?")
+        if seen is None:
+            return Step(name, None, took, f"{said}, and nobody looked whether it charges")
+        observed = f"{said}, and somebody saw that it {'charges' if seen else 'does not charge'}"
+        return _passed(name, took, observed) if seen is wanted else _failed(name, took, observed)
+
+    # --- two values of the register -------------------------------------------------------------
+
+    def _measure(self, name: str, watts: float, amps: float) -> Step:
+        """Compare two values of the register, however far apart they come, with a power."""
+        if self._next_register(watts, amps) is None:
+            return _failed(name, None, self._why_unchanged(watts))
+        before, seconds = self.hardware.latest.register_kwh or 0.0, 0.0
+        while seconds < MEASURED_SECONDS:
+            took = self._next_register(watts, amps)
+            if took is None:
+                return _failed(name, None, self._why_unchanged(watts))
+            seconds += took
+        rise_wh = 1000 * ((self.hardware.latest.register_kwh or 0.0) - before)
+        expected_wh = watts * seconds / 3600
+        observed = f"{rise_wh:.1f} Wh in {seconds:.0f} s, {expected_wh:.1f} Wh expected"
         doubt = _doubt(rise_wh, expected_wh)
         if doubt is None:
-            return _passed(name, MEASURED_SECONDS, observed)
-        return _failed(name, MEASURED_SECONDS, f"{observed}: {doubt}")
+            return _passed(name, seconds, observed)
+        return _failed(name, seconds, f"{observed}: {doubt}")
+
+    def _next_register(self, watts: float, amps: float) -> float | None:
+        """Wait for another value of the register; None if it stands still [seconds]."""
+        latest = self.hardware.latest
+        before, came, waited = latest.register_kwh, latest.registers, 0.0
+
+        def stands_still(seconds: float) -> bool:
+            is_reported = self.hardware.latest.registers - came >= UNCHANGED_VALUES
+            return is_reported and watts * seconds / 3600 >= UNCHANGED_WH
+
+        while waited < LONGEST_SECONDS and not stands_still(waited):
+            took = self.hardware.wait(
+                lambda now: now.register_kwh is not None and now.register_kwh != before,
+                RENEWED_SECONDS,
+            )
+            if took is not None:
+                return waited + took
+            waited += RENEWED_SECONDS
+            self.hardware.command("start", amps)  # else it would end by itself
+        return None
+
+    def _why_unchanged(self, watts: float) -> str:
+        if self.hardware.latest.registers == 0:
+            return self._no_message()
+        return (
+            f"the register stands still: it does not count this charge point's energy, or"
+            f" {watts:.0f} W do not flow"
+        )
 
     def _compare_grid(self, idle_watts: float) -> Step:
         """Compare what the meter at the grid shows now with what it showed before the charge."""

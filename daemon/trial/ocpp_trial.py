@@ -170,3 +170,4 @@ class OcppTrial:
             return
         latest.watts = latest.watts if event.watts is None else event.watts
         latest.register_kwh = event.register_kwh or latest.register_kwh
+        latest.registers += event.register_kwh is not None

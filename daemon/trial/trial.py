@@ -303,6 +303,9 @@ class Trial:
             read = self._read(message)
             for each in read:
                 self._note(each)
+            point = self._wired.point if self._wired is not None else None
+            if point is not None and point.switched_on is not None:
+                self.latest.switched_on = point.switched_on
             words = [*map(in_words, read), *self._signals_in_words()]
             meaning = f"read as {'; '.join(words)}" if words else "nothing new"
         except MalformedMessage as error:
@@ -353,6 +356,7 @@ class Trial:
                     self.latest.watts = message.watts
                 if message.register_kwh is not None:
                     self.latest.register_kwh = message.register_kwh
+                    self.latest.registers += 1
             case VehicleReport(pilot=str(pilot)):
                 self.latest.pilot = pilot
             case GridPower():

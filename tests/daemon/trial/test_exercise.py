@@ -30,6 +30,7 @@ class Device:
     pilot: str = "C"
     vehicle_amps: float = 32.0
     grid_scale: float | None = None
+    register_every_seconds: int = 1
     now: datetime = NOW
     amps: float = 0.0
     register_wh: float = 50_000.0
@@ -53,6 +54,12 @@ class Device:
                 return (self.now - begun).total_seconds()
         return None
 
+    def _report_register(self) -> None:
+        elapsed = (self.now - NOW).total_seconds()
+        if elapsed % self.register_every_seconds == 0:
+            self.latest.register_kwh = self.register_scale * self.register_wh / 1000
+            self.latest.registers += 1
+
     def _second(self) -> None:
         self.now += timedelta(seconds=1)
         for at, amps in self._due:
@@ -63,7 +70,7 @@ class Device:
         self.register_wh += watts / 3600 if self.counts else 0.0
         if self.speaks:
             self.latest.watts = watts * self.power_scale
-            self.latest.register_kwh = self.register_scale * self.register_wh / 1000
+            self._report_register()
             self.latest.pilot = self.pilot
             if self.grid_scale is not None:
                 self.latest.grid_watts = 300.0 + watts * self.grid_scale
@@ -102,6 +109,7 @@ def test_a_good_charge_point_passes_every_step() -> None:
         (Device(power_scale=0.001), "start at 6 A", "is the power's unit kW?"),
         (Device(speaks=False), "start at 6 A", "no message from it in 30 s"),
         (Device(counts=False), "the register counts what flows", "does not count"),
+        (Device(power_scale=-1), "start at 6 A", "is its sign reversed? scale: -1 turns it"),
         (Device(register_scale=1000), "the register counts what flows", "is its unit Wh?"),
         (Device(register_scale=-1), "the register counts what flows", "runs backwards"),
         (Device(vehicle_amps=8.0), "change to 10 A", None),
@@ -202,3 +210,86 @@ def test_the_meter_at_the_grid_must_see_the_charge(scale: float, doubt: str | No
     assert step.observed.startswith(f"{3680 * scale:+.0f} W since the charge began, +3680 W")
     assert doubt is None or step.observed.endswith(doubt)
     assert steps["stop"].passed
+
+
+def test_two_values_of_a_slow_register_are_compared() -> None:
+    """However far apart they come; a start is renewed meanwhile, because it ends by itself."""
+    device = Device(register_every_seconds=900)
+    exercise = Exercise(device, (6.0,), watts_per_amp=230.0, patience_seconds=1000.0)
+    steps = {step.name: step for step in exercise.run()}
+    assert exercise.passed
+    counted = steps["the register counts what flows"]
+    assert counted.observed == "345.0 Wh in 900 s, 345.0 Wh expected"
+    assert device.commands.count(("start", 6.0)) > 3
+
+
+class OnlyCounts(Device):
+    """A plug that reports only its register."""
+
+    @override
+    def _second(self) -> None:
+        super()._second()
+        self.latest.watts = None
+
+
+@pytest.mark.parametrize(
+    ("device", "failed"),
+    [
+        (OnlyCounts(), []),
+        (OnlyCounts(register_every_seconds=600), []),
+        (OnlyCounts(starts=False), ["start at 10 A"]),
+        (OnlyCounts(stops=False), ["stop"]),
+        (OnlyCounts(register_scale=-1), ["start at 10 A"]),
+        (OnlyCounts(register_scale=1000), ["start at 10 A", "stop"]),
+        (OnlyCounts(speaks=False), ["start at 10 A"]),
+    ],
+)
+def test_a_plug_that_reports_only_energy(device: Device, failed: list[str]) -> None:
+    """Whether it charges shows in two values of the register."""
+    exercise = Exercise(
+        device, (10.0,), watts_per_amp=230.0, patience_seconds=1200.0, meter="register"
+    )
+    assert [step.name for step in exercise.run() if not step.passed] == failed
+    assert device.commands[-1] == ("stop", None)
+
+
+@pytest.mark.parametrize(
+    ("reports", "seen", "passed"),
+    [
+        (True, None, [None, None, None]),
+        (True, True, [False, True, False]),
+        (False, None, [None, None, None]),
+    ],
+)
+def test_hardware_without_a_meter(
+    reports: bool,  # noqa: FBT001 - a row of the table
+    seen: object,
+    passed: list[bool | None],
+) -> None:
+    """Its word, and what a person sees; without both nothing is judged."""
+
+    class Switch(Device):
+        @override
+        def _second(self) -> None:
+            super()._second()
+            self.latest = LatestValues(switched_on=self.amps > 0 if reports else None)
+
+    exercise = Exercise(
+        Switch(), (10.0,), watts_per_amp=230.0, patience_seconds=30.0, meter="none",
+        look=lambda _question: None if seen is None else bool(seen),
+    )  # fmt: skip
+    assert [step.passed for step in exercise.run()] == passed
+    assert exercise.passed is (False not in passed)
+
+
+def test_a_switch_that_does_not_follow_fails() -> None:
+    """It says itself that it stays off."""
+
+    class Stuck(Device):
+        @override
+        def _second(self) -> None:
+            self.now += timedelta(seconds=1)
+            self.latest.switched_on = False
+
+    exercise = Exercise(Stuck(), (10.0,), watts_per_amp=230.0, patience_seconds=30.0, meter="none")
+    assert [step.passed for step in exercise.run()] == [None, False, None]
