@@ -167,8 +167,8 @@ class Topics:
         return (f"{self.base}/+/reading", f"{self.base}/+/vehicle")
 
     def request_subscriptions(self) -> tuple[str, ...]:
-        """Return the filter of what people ask for."""
-        return (f"{self.base}/+/request",)
+        """Return the filters of what must not wait: what people ask for, and grid limits."""
+        return (f"{self.base}/+/request", self.grid_limit)
 
     def household_subscriptions(self) -> tuple[str, ...]:
         """Return the filters of what comes for the whole household."""
@@ -180,7 +180,6 @@ class Topics:
             self.generation,
             self.load,
             self.grid,
-            self.grid_limit,
             self.daemon,
         )
 

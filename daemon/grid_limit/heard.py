@@ -5,12 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from adapters.contract.messages import GridLimit, MalformedMessage, decode
 from config.home.grid_limit import LimitInForce
+from daemon.control.learning import AHEAD
 
 if TYPE_CHECKING:
     from datetime import datetime
-
-    from adapters.contract.messages import GridLimit
 
 BUS = "bus"
 CONTACT = "contact"
@@ -55,3 +55,31 @@ def heard_from(source: str, message: GridLimit, *, is_dated: bool = True) -> Lim
     """
     limit = LimitInForce(message.kw, message.amps, message.until)
     return LimitHeard(source, None if message.lifted else limit, message.at if is_dated else None)
+
+
+def limit_of(payload: bytes, now: datetime) -> LimitHeard:
+    """Read a message of the bus.
+
+    Parameters
+    ----------
+    payload : bytes
+        A limit, or its end; an empty one is the end as well.
+    now : datetime
+        UTC.
+
+    Returns
+    -------
+    LimitHeard
+        The event.
+
+    Raises
+    ------
+    MalformedMessage
+        If it can't be understood, or was issued in the future: it would hide later ones.
+    """
+    if not payload:
+        return LimitHeard(BUS, None)
+    limit = decode(GridLimit, payload)
+    if limit.at > now + AHEAD:
+        raise MalformedMessage("at: expected no instant that is still to come")
+    return heard_from(BUS, limit)

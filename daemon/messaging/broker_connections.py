@@ -1,8 +1,9 @@
 """Connect the daemon to its broker three times: to send, to hear hardware, and to hear requests.
 
 Each has its own thread and its own queue at the broker, so a flood of readings delays neither a
-person's request nor a command. The sending connection hears nothing but acknowledgements: behind a
-flood they would come too late, and commands and answers wait for them.
+person's request, nor a limit of the grid operator, nor a command. The sending connection hears
+nothing but acknowledgements: behind a flood they would come too late, and commands and answers wait
+for them.
 """
 
 from __future__ import annotations
@@ -52,6 +53,8 @@ class BrokerConnections:
         Topics of wired hardware.
     post : callable
         Called with each event, from several threads.
+    urgent : sequence of str, optional
+        Other topics of wired hardware, that must not wait for these.
     is_urgent : callable
         Whether to reconnect within 5 seconds.
     most_readings_a_second : float, optional
@@ -66,6 +69,7 @@ class BrokerConnections:
         post: Callable[[BusEvent], None],
         is_urgent: Callable[[], bool],
         *,
+        urgent: Sequence[str] = (),
         most_readings_a_second: float | None = MOST_READINGS_A_SECOND,
     ) -> None:
         self._post = post
@@ -76,7 +80,7 @@ class BrokerConnections:
         client_id = client_id_of(bus, topics.client_id)
         household = topics.household_subscriptions()
         hardware = (*topics.hardware_subscriptions(), *household, *wired)
-        requests = topics.request_subscriptions()
+        requests = (*topics.request_subscriptions(), *urgent)
         self._main = MqttBus(
             bus,
             client_id=client_id,

@@ -2,9 +2,9 @@
 
 A flood of messages must cost neither memory nor a stop that comes too late. Events are handled in
 the order in which they came, with two exceptions. The timer, the end, the broker's connection and
-equipment with its own connection, and then the requests of people, overtake the messages of
-hardware once they have waited `PATIENCE_SECONDS`. And of too many messages some are dropped, as
-`EventQueue.put` says.
+equipment with its own connection, and then requests of people and limits of the grid operator,
+overtake the messages of hardware once they have waited `PATIENCE_SECONDS`. And of too many messages
+some are dropped, as `EventQueue.put` says.
 """
 
 from __future__ import annotations
@@ -61,7 +61,7 @@ class EventQueue:
         The name under which a topic's messages are counted; None if the household does not have
         the topic. Asked from any thread.
     is_request : callable
-        Whether a topic is that of a person's requests; asked from any thread.
+        Whether a topic is that of a person's requests, or of limits; asked from any thread.
     seconds : callable
         A clock that only goes forward [s].
     """

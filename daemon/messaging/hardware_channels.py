@@ -299,9 +299,15 @@ def wired_topic_filters(file: HouseholdFile) -> tuple[str, ...]:
     meter, grid = file.household.load_meter, file.household.grid_meter
     filters += [] if meter is None else load_meter_topics(meter)
     filters += [] if grid is None else grid_meter_topics(grid)
-    contact = file.household.grid_limit.contact
-    filters += [] if contact is None else [contact.topic]
     return tuple(dict.fromkeys(filters))
+
+
+def urgent_topic_filters(file: HouseholdFile) -> tuple[str, ...]:
+    """Return the topics of wired hardware that must not wait for others."""
+    contact = file.household.grid_limit.contact
+    if contact is None or contact.topic in wired_topic_filters(file):
+        return ()
+    return (contact.topic,)
 
 
 def hardware_channels_of(

@@ -14,7 +14,6 @@ from adapters.contract.messages import (
     DaemonState,
     Forecast,
     Generated,
-    GridLimit,
     GridPower,
     HomeLoad,
     MalformedMessage,
@@ -30,7 +29,7 @@ from config.fields.names import topic_level
 from config.files.texts import printable
 from daemon.control.events import GridRead, LoadRead, MeterRead, PersonAsked, VehicleReported
 from daemon.control.learning import AHEAD
-from daemon.grid_limit.heard import BUS, CONTACT, LimitHeard, heard_from
+from daemon.grid_limit.heard import CONTACT, LimitHeard, heard_from, limit_of
 from daemon.messaging.answering import refusal_by_state, refusal_of
 from planners.power.live_load import SILENCE
 
@@ -357,21 +356,12 @@ def _of_the_household(leaf: str, payload: bytes, now: datetime) -> OfHousehold |
             _refuse_old(given.at, now)
             return given
         case "grid-limit":
-            return _limit(payload, now)
+            return limit_of(payload, now)
         case "daemon":
             return decode(DaemonState, payload) if payload else None
         case _:
             kind = _KINDS.get(leaf)
             return None if kind is None else decode(kind, payload)
-
-
-def _limit(payload: bytes, now: datetime) -> LimitHeard:
-    if not payload:
-        return LimitHeard(BUS, None)
-    limit = decode(GridLimit, payload)
-    if limit.at > now + AHEAD:  # it would hide later ones
-        raise MalformedMessage("at: expected no instant that is still to come")
-    return heard_from(BUS, limit)
 
 
 def _refuse_old(at: datetime, now: datetime) -> None:

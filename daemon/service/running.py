@@ -23,6 +23,7 @@ from config.fields.zones import zone_data_version
 from daemon.messaging.broker_connections import MOST_READINGS_A_SECOND, BrokerConnections
 from daemon.messaging.hardware_channels import (
     hardware_channels_of,
+    urgent_topic_filters,
     will_connections,
     wired_topic_filters,
 )
@@ -106,6 +107,7 @@ class Daemon:
         topics = Topics.of_file(file)
         self._mqtt = BrokerConnections(
             bus, topics, wired_topic_filters(wired), self.post, lambda: self._service.charges,
+            urgent=urgent_topic_filters(wired),
             # In simulated time, a night's readings come in seconds: that is no flood.
             most_readings_a_second=MOST_READINGS_A_SECOND if wake_at is None else None,
         )  # fmt: skip

@@ -47,6 +47,7 @@ from daemon.control.state import is_charging
 from daemon.control.undelivered import delivered
 from daemon.grid_limit.heard import LimitHeard
 from daemon.grid_limit.limits import GridLimits
+from daemon.grid_limit.sieve import LimitSieve
 from daemon.messaging.answering import answer_of, effect_of, preview_of
 from daemon.messaging.event_queue import EventQueue
 from daemon.messaging.hardware_channels import HardwareChannels
@@ -106,6 +107,9 @@ __all__ = ["Halt", "HandledEvent", "Incoming", "Reload", "Service", "WakeUp"]
 
 SAID_ONCE_IN = timedelta(minutes=1)
 MOST_TOPICS_LOGGED = 10
+
+PLANNED_WITHIN = timedelta(seconds=1)
+"""Plans with a new limit of the grid operator are made after this, though more messages wait."""
 
 MOST_ROUNDS_OF_SHARING = 4
 """Rounds in which charge points react to each other before the next event; two are usual."""
@@ -210,7 +214,9 @@ class Service:
         self._was_replaced = False
         self._states: dict[str, PointState] = {}
         self._fuse = FuseKeeper(self._states, ask_for_plan)
-        self._limits = GridLimits()
+        self._limits, self._sieve = GridLimits(), LimitSieve()
+        # Whether plans are still to be made with what the grid operator allows by now.
+        self._has_new_limits = False
         self._unanswered: list[_Unanswered] = []
         self._wakes: dict[str, datetime] = {}
         # The charge points stepped since the last status: with each wake-up, all of them.
@@ -232,6 +238,15 @@ class Service:
 
     def post(self, event: Incoming) -> None:
         """Put an event into the queue; from any thread."""
+        # Before the clock is set, nobody can tell which limit is the newest.
+        if (
+            isinstance(event, MessageArrived)
+            and event.topic == self._topics.grid_limit
+            and self._states
+            and not self._sieve.passes(event, self._clock.now())
+        ):
+            event.ack()
+            return
         self._queue.put(event)
 
     def run(self) -> bool:
@@ -302,6 +317,7 @@ class Service:
             return
         try:
             self._dispatch(event)
+            self._plan_below_limits(event)
             self._answer_requests()
         except LedgerError as error:
             self._trouble.note((error,))
@@ -353,8 +369,9 @@ class Service:
     def _next_wake(self) -> datetime:
         now = self._clock.now()
         morning = next_morning(self.house.file, now)
+        within = PLANNED_WITHIN if self._has_new_limits else STATUS_EVERY
         dues = [
-            now + STATUS_EVERY, self._channels.next_repeat(), self._broker.due, morning,
+            now + within, self._channels.next_repeat(), self._broker.due, morning,
             self._outbox.correction_due, self._fuse.due(now), self._limits.due(now),
         ]  # fmt: skip
         return min(*self._wakes.values(), *(due for due in dues if due is not None))
@@ -654,13 +671,20 @@ class Service:
             self._obey_limits()
 
     def _obey_limits(self) -> None:
-        """Lower or stop at once what the grid operator does not allow; then plan again."""
+        """Lower or stop at once what the grid operator does not allow; plans come later."""
         now = self._clock.now()
         self._watch.limit(self._limits.in_force(now))
         self._fuse.give_way(self._watch.house, now)
-        self._step_all(TimePassed())
+        for point in self._charging_first(self._states):
+            self._step_alone(point, TimePassed())
         self._fuse.have_given_way()
-        self._step_all(HouseChanged("limit"))
+        self._has_new_limits = True
+
+    def _plan_below_limits(self, event: Incoming) -> None:
+        """Plan with new limits once nothing waits, or a second later: the next one may be here."""
+        if self._has_new_limits and (isinstance(event, WakeUp) or self._queue.empty()):
+            self._has_new_limits = False
+            self._step_all(HouseChanged("limit"))
 
     def _record_limits(self) -> None:
         """Record what came of limits; a ledger that refuses it is asked again."""

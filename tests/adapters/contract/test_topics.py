@@ -62,6 +62,7 @@ def test_what_the_daemon_listens_to() -> None:
         "lullwatt/kowhai-cottage/+/reading",
         "lullwatt/kowhai-cottage/+/vehicle",
         "lullwatt/kowhai-cottage/+/request",
+        "lullwatt/kowhai-cottage/grid-limit",
         "lullwatt/kowhai-cottage/prices",
         "lullwatt/kowhai-cottage/announcements",
         "lullwatt/kowhai-cottage/forecast",
@@ -69,7 +70,6 @@ def test_what_the_daemon_listens_to() -> None:
         "lullwatt/kowhai-cottage/generation",
         "lullwatt/kowhai-cottage/load",
         "lullwatt/kowhai-cottage/grid",
-        "lullwatt/kowhai-cottage/grid-limit",
         "lullwatt/kowhai-cottage/daemon",
     )
 

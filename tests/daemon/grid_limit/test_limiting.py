@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from adapters.contract.messages import GridLimit
 from config.home.grid_limit import LimitInForce
 from daemon.grid_limit.heard import LimitHeard
 from daemon.messaging.incoming import WakeUp
 from tests.daemon.grid_limit.homes import SECOND, Home
-from tests.daemon.worlds import HOUR, MINUTE, NIGHT_BEGINS, POINT
+from tests.daemon.worlds import HOUR, MINUTE, NIGHT_BEGINS, POINT, arrived
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -161,6 +162,37 @@ def test_what_is_late_past_or_malformed_changes_nothing(tmp_path: Path, ledger: 
     assert home.told() == 20
     home.limit(at=home.clock.now(), kw=1, until=home.clock.now() - SECOND)
     assert home.told() == 32
+
+
+def test_plans_do_not_hold_up_the_next_limit(tmp_path: Path, ledger: Ledger) -> None:
+    """While something waits, limits are obeyed and nothing is planned, for a second at most."""
+    home = Home(tmp_path, ledger)
+    home.ask(charge_now=True)
+    plans = len(home.bus.on("plan"))
+    home.service.post(WakeUp())
+    home.limit(amps=20)
+    home.limit(amps=10)
+    assert home.told() == 10
+    assert len(home.bus.on("plan")) == plans
+    assert home.woken[-1] <= home.clock.now() + SECOND
+    home.handle(home.service._queue.get())
+    assert any("only 10 A" in each for each in home.bus.last("plan")["why"])
+
+
+def test_what_changes_nothing_hides_no_limit(tmp_path: Path, ledger: Ledger) -> None:
+    """A hundred bad, late and repeated messages come after a limit before it is handled."""
+    home = Home(tmp_path, ledger)
+    topic, now = home.topics.grid_limit, home.clock.now()
+    good = GridLimit(at=now, kw=4.2)
+    home.service.post(arrived(topic, good))
+    for n in range(100):
+        home.service.post(arrived(topic, b"{"))
+        home.service.post(arrived(topic, GridLimit(at=now - n * SECOND - SECOND, kw=n)))
+        home.service.post(arrived(topic, good))
+    queue = home.service._queue
+    home.handle(queue.get())
+    assert queue.empty()
+    assert home.bus.last("status")["grid_limits"] == [{"kw": 4.2}]
 
 
 def test_an_empty_payload_lifts_it(tmp_path: Path, ledger: Ledger) -> None:
