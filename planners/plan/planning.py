@@ -219,7 +219,7 @@ def _on_fewer_phases(draft: Draft, prices: Prices) -> Draft:
     best = draft
     # Caps of a capacity charge are chosen for one range of power, not for two.
     has_caps = any(each.capacity_charge for each in prices.tariffs)
-    choices: tuple[PhasesPlanned, ...] = ("one",) if has_caps else ("one", "either")
+    choices: tuple[PhasesPlanned, ...] = ("one",) if has_caps else ("either", "one")
     for phases in choices:
         other = _with_run(file, prices, replace(situation, phases_planned=phases))
         if _serves_better(other, best) and switches_well(
