@@ -140,7 +140,7 @@ def _are_good(found: Mapping[str, Any]) -> bool:
     """Whether the values are what a command has; a ValueError or False if not."""
     told = Told("start", found)
     until = told.valid_until
-    numbers = [told.number(name) for name in ("amps", "watts", "seconds", "serial")]
+    numbers = [told.number(name) for name in ("amps", "watts", "phases", "seconds", "serial")]
     is_dated = until is None or until.tzinfo is not None
     return is_dated and all(each is None or each >= 0 for each in numbers)
 

@@ -44,8 +44,9 @@ class SimulatedWiredHardware(SimulatedHardware):
         As for `SimulatedHardware`.
     wiring
         As the household file has it; half of it may be missing.
-    max_amps, watts_per_amp
-        The current of a start that names none [A], and the power of an ampere [W].
+    max_amps, watts_per_amp, phases
+        The current of a start that names none [A], the power of an ampere [W], and how many phases
+        that is.
 
     Raises
     ------
@@ -63,16 +64,19 @@ class SimulatedWiredHardware(SimulatedHardware):
         wiring: Wiring,
         max_amps: float,
         watts_per_amp: float,
+        phases: int = 1,
         fault: Fault | None = None,
     ) -> None:
         self._wiring = wiring
         self._max_amps = max_amps
         self._watts_per_amp = watts_per_amp
+        self._phases = phases
         self._written = None if wiring.hear is None else Reports(wiring.hear)
         self._values: dict[str, Value] = {}
         self._waiting: list[tuple[str, bytes, bool]] = []
         self._serial = 0
         self._set_amps: float | None = None
+        self._set_phases: int | None = None
         self._is_on = False
         super().__init__(point, bus, topics, charge_point, fault=fault)
 
@@ -147,9 +151,10 @@ class SimulatedWiredHardware(SimulatedHardware):
             self._waiting.append((*acknowledging(answered, serial), False))
 
     def _amps_of(self, told: Told) -> float:
-        amps, watts = told.number("amps"), told.number("watts")
+        amps, watts, phases = (told.number(name) for name in ("amps", "watts", "phases"))
+        self._set_phases = self._set_phases if phases is None else int(phases)
         if amps is None and watts is not None:
-            amps = watts / self._watts_per_amp
+            amps = watts / self._watts_per_amp * self._phases / (self._set_phases or self._phases)
         return amps or self._set_amps or self._max_amps
 
     def _lasts(self, told: Told) -> timedelta:
@@ -170,7 +175,9 @@ class SimulatedWiredHardware(SimulatedHardware):
         until = at + lasts
         do = "start" if amps is not None else "stop"
         command = {"serial": self._serial, "do": do, "valid_until": until, "why": "commanded"}
-        self._point.obey(Command.model_validate({**command, "amps": amps}), at)
+        phases = self._set_phases if amps is not None else None
+        more = {"amps": amps, "phases": phases}
+        self._point.obey(Command.model_validate({**command, **more}), at)
         self._is_on = amps is not None
         self._note_state()
 

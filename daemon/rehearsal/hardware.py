@@ -42,7 +42,8 @@ def hardware_as_wired(file: HouseholdFile, fault: Fault | None = None) -> MakeHa
             return SimulatedHardware(point, bus, topics, name, fault=fault)
         return SimulatedWiredHardware(
             point, bus, topics, name, wiring=declared.wiring, max_amps=declared.max_amps,
-            watts_per_amp=file.household.nominal_volts * declared.phases, fault=fault,
+            watts_per_amp=file.household.nominal_volts * declared.phases, phases=declared.phases,
+            fault=fault,
         )  # fmt: skip
 
     return make

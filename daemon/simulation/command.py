@@ -25,9 +25,9 @@ FAULTS = (
 """The names of `adapters.simulated.faults`, which `--help` must not load."""
 
 CAUTION = """\
-{charge_point} will be played at {broker}: what it says there counts as real.
+{charge_point} will be played at {place}: what it says there counts as real.
   - Real hardware must be disconnected: a daemon would judge it by what is simulated, and leave it
-    on or off. Topics: {topics}
+    on or off. Nobody else may use {ways}.
   - A daemon of this household records the simulated energy. Try a file with a ledger of its own."""
 
 
@@ -55,8 +55,9 @@ def simulate(
     """Play a charge point with a vehicle on the file's broker, so that a file can be tried.
 
     It speaks the file's wiring from the hardware's side: it listens to what is told, and publishes
-    what is heard. A charge point without wiring speaks the daemon's own messages. Run the daemon
-    beside it. It ends if anybody else publishes on its topics.
+    what is heard. A charge point without wiring speaks the daemon's own messages, one with `ocpp`
+    connects to the daemon. Run the daemon beside it. It ends if anybody else publishes on its
+    topics, or connects with its identity.
     Exit codes: 0 ended; 2 refused; 4 no broker.
     """
     from adapters.clocks.clock import SystemClock  # noqa: PLC0415 - each command loads what it needs
@@ -74,8 +75,11 @@ def simulate(
     say(f"Listening whether real hardware of {name} is there ...")
 
     def confirm(facts: Sequence[str]) -> None:
-        topics = ", ".join(simulation.topics)
-        say(CAUTION.format(charge_point=name, broker=household.bus.broker, topics=topics), err=True)
+        ways = f"its topics {', '.join(simulation.topics)}"
+        broker, point = household.bus.broker, household.charge_points[name]
+        if point.ocpp is not None and household.ocpp is not None:
+            ways, broker = f"the identity {point.ocpp.identity}", household.ocpp.listen
+        say(CAUTION.format(charge_point=name, place=broker, ways=ways), err=True)
         for fact in (*facts, *_facts_of_ledger(household, name)):
             say(f"  - {fact}", err=True)
         if not is_sure and click.prompt("Type yes to go on", default="no", err=True) != "yes":
@@ -93,8 +97,6 @@ def _charge_point(file: HouseholdFile, name: str | None) -> str:
     chosen = names[0] if name is None else name
     if chosen not in names:
         raise UsageError(f"--charge-point: expected one of {', '.join(names)}, got {chosen!r}")
-    if file.charge_points[chosen].ocpp is not None:
-        raise UsageError(f"{chosen} speaks OCPP: expected a charge point with wiring, or with none")
     return chosen
 
 

@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING, Final
 
 from adapters.contract.topics import Topics
 from adapters.simulated.backwards import told_topics
-from adapters.simulated.wired import SimulatedWiredHardware
+from adapters.simulated.wired import FOR_EVER, SimulatedWiredHardware
 from adapters.wired.command_messages import plain_message
 from config.files.errors import UnwellError, UsageError
+from config.files.secret_files import read_password
 from daemon.control.state import assumed_soc_percent, vehicles_of
 from daemon.rehearsal.hardware import hardware_as_wired
 from daemon.rehearsal.rehearsal import Evening, simulated_point, simulated_vehicle
@@ -19,8 +20,9 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
     from adapters.clocks.clock import Clock
+    from adapters.simulated.charge_point import SimulatedChargePoint
     from adapters.simulated.faults import Fault
-    from adapters.simulated.hardware import SimulatedHardware
+    from adapters.simulated_ocpp.hardware import SimulatedEquipment
     from config.household.household_file import HouseholdFile
 
 LISTEN_SECONDS: Final = 10.0
@@ -74,16 +76,17 @@ class Simulation:
         now = clock.now()
         percent = assumed_soc_percent(file, vehicle) if soc_percent is None else soc_percent
         point = simulated_point(file, charge_point, now)
-        self._hardware: SimulatedHardware = hardware_as_wired(file, fault)(
-            point, file.bus, topics, charge_point
-        )
+        equipment = _equipment(file, charge_point, point, fault)
+        make = hardware_as_wired(file, fault)
+        self._hardware = equipment or make(point, file.bus, topics, charge_point)
+        self._equipment = equipment
         self._hardware.plug_in(simulated_vehicle(file, Evening(vehicle, now, percent)), now)
         self._vehicle = vehicle
-        own = (
-            self._hardware.hear_topics
-            if isinstance(self._hardware, SimulatedWiredHardware)
-            else (topics.reading(charge_point), topics.vehicle(charge_point))
-        )
+        own: tuple[str, ...] = (topics.reading(charge_point), topics.vehicle(charge_point))
+        if equipment is not None:
+            own = ()
+        elif isinstance(self._hardware, SimulatedWiredHardware):
+            own = self._hardware.hear_topics
         told = told_topics(self._wiring) if self._wiring is not None else ()
         self.topics: tuple[str, ...] = tuple(each for each in own if each not in told)
         self._watch = TopicWatch(file.bus, topics.client_id, self.topics, self._hardware.will)
@@ -112,18 +115,20 @@ class Simulation:
             If there is no broker.
         """  # noqa: DOC502 - raised by the parts
         with ExitStack() as ending:
-            ending.enter_context(self._watch)
-            self._watch.connect()
+            if self._equipment is None:
+                ending.enter_context(self._watch)
+                self._watch.connect()
             questions = self._wiring.hear.ask if self._wiring and self._wiring.hear else ()
             asked = [plain_message(each) for each in questions]
             self._watch.ask([(each.topic, each.payload) for each in asked])
-            if not self._watch.wait(LISTEN_SECONDS):
+            if self._equipment is None and not self._watch.wait(LISTEN_SECONDS):
                 return
             confirm(tuple(self._facts()))
             self._hardware.start()
             ending.callback(self._end)
             if not self._hardware.wait_connected(PATIENCE_SECONDS):
-                raise UnwellError("the simulated hardware found no broker")
+                where = "broker" if self._equipment is None else "daemon that lets it in over OCPP"
+                raise UnwellError(f"the simulated hardware found no {where}")
             self._narrate(f"{self._vehicle} is plugged in. Ctrl-C ends the simulation.")
             self._play(seconds)
 
@@ -141,6 +146,10 @@ class Simulation:
             with self._hardware.changed:
                 self._hardware.changed.wait(max(0.0, min(due, LONGEST_STEP_SECONDS)))
             goes_on = self._watch.wait(0)
+            if self._equipment is not None and self._equipment.is_displaced:
+                raise UsageError(
+                    "other equipment has connected with the same identity: disconnect it first"
+                )
 
     def _end(self) -> None:
         self._hardware.say_goodbye()
@@ -149,3 +158,34 @@ class Simulation:
     def _narrate(self, line: str) -> None:
         with suppress(OSError):  # the terminal may be gone
             self._say(f"{self._clock.now().astimezone():%H:%M:%S}  {line}")
+
+
+def _equipment(
+    file: HouseholdFile, name: str, point: SimulatedChargePoint, fault: Fault | None
+) -> SimulatedEquipment | None:
+    """Make simulated equipment that speaks OCPP; None for a charge point that does not."""
+    declared, listener = file.charge_points[name], file.ocpp
+    if declared.ocpp is None or listener is None:
+        return None
+    if declared.ocpp.certificate_name is not None:
+        raise UsageError(f"{name} signs in with a certificate of its own, which can't be played")
+    try:
+        from adapters.simulated_ocpp.connection import Door  # noqa: PLC0415 - an extra
+        from adapters.simulated_ocpp.hardware import SimulatedEquipment  # noqa: PLC0415 - an extra
+    except ModuleNotFoundError as error:
+        raise UsageError(
+            f"{name} speaks OCPP, for which the package {error.name} is not installed;"
+            " install Lullwatt with its extra ocpp: pip install '.[ocpp]'"
+        ) from error
+    password = declared.ocpp.password_file
+    host = "127.0.0.1" if listener.host in {"0.0.0.0", "::"} else listener.host  # noqa: S104 - compared
+    return SimulatedEquipment(
+        point, file.bus, Topics.of_file(file), name,
+        door=Door(
+            host, listener.port, declared.ocpp.identity,
+            None if password is None else read_password(password),
+            listener.certificate_file,
+        ),
+        max_amps=declared.max_amps, watts_per_amp=file.household.nominal_volts * declared.phases,
+        lasts=FOR_EVER, fault=fault,
+    )  # fmt: skip

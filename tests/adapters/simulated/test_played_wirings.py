@@ -61,9 +61,12 @@ class Pair:
         self.simulated.plug_in(SimulatedVehicle(60, 20, phases=point.phases), NOW)
         self.hardware = SimulatedWiredHardware(
             self.simulated, file.bus, Topics.of_file(file), name, wiring=point.wiring,
-            max_amps=point.max_amps, watts_per_amp=volts * point.phases, fault=fault,
+            max_amps=point.max_amps, watts_per_amp=volts * point.phases, phases=point.phases,
+            fault=fault,
         )  # fmt: skip
-        self.daemon = WiredHardware(point.wiring, self, watts_per_amp=volts * point.phases)
+        self.daemon = WiredHardware(
+            point.wiring, self, watts_per_amp=volts * point.phases, phases=point.phases
+        )
         self.read: list[Message] = []
         self.bus: MemoryBus = vars(self.hardware)["_bus"]
         self.bus.on_event(Connected("5"))
@@ -229,3 +232,20 @@ def test_values_that_no_text_has_together_are_refused() -> None:
     assert inputs is not None
     with pytest.raises(UsageError, match="the values on t describe different texts"):
         Reports(inputs)
+
+
+def test_phases_and_watts_that_hardware_is_told(tmp_path: Path) -> None:
+    """A start on one phase of three has its power from that phase alone."""
+    text = (EXAMPLES / "three-phases.yaml").read_text(encoding="utf-8")
+    path = tmp_path / "house.yaml"
+    told = 'text: "closed {seconds} {watts} W on {phases}"'
+    path.write_text(text.replace('text: "closed {seconds}"', told).replace("on_off", "current"))
+    pair = Pair(path)
+    channel = pair.daemon.channel
+    assert channel is not None
+    until = NOW + timedelta(hours=1)
+    for serial, phases in ((1, 1), (2, 3)):
+        body = {"serial": serial, "do": "start", "amps": 10, "valid_until": until, "why": "x"}
+        channel.send(Command.model_validate({**body, "phases": phases}), (), pair.now)
+        pair.wait(1)
+        assert (pair.simulated.amps(), pair.simulated.watts()) == (10, 2300 * phases)
