@@ -310,6 +310,8 @@ class SimulatedHardware:
             event.ack()
             return
         if isinstance(event, Published):
+            if event.outcome == "refused":
+                self.narrate(f"the broker refuses what is published on {event.topic}")
             return
         with self.changed:
             self._is_connected = isinstance(event, Connected)

@@ -186,9 +186,8 @@ def _on_hardware_change(
         state = clear_alerts(replace(state, gone_since=None), ClearedBy.HARDWARE_BACK)
     if event.trouble is None:
         return state, ()
-    state = clear_alerts(state, ClearedBy.ANSWER)
     if not event.trouble:
-        return state, ()
+        return clear_alerts(state, ClearedBy.ANSWER), ()
     return raise_alert(state, NO_ANSWER, charge_point=state.charge_point, reason=event.trouble)
 
 

@@ -514,3 +514,12 @@ def test_what_happens_meanwhile_is_one_short_sentence() -> None:
     sentences = [rule.meanwhile for rule in ALERTS.values()]
     assert all(words.endswith(".") and words.count(".") == 1 for words in sentences)
     assert all(len(words) < 80 for words in sentences)
+
+
+def test_a_trouble_that_changes_its_words_warns_once() -> None:
+    """Each new command has another serial; the alert holds until the hardware answers."""
+    world = after(*(HardwareChanged(trouble=f"no answer to `STOP #{n}`") for n in (1, 2)))
+    warned = [a for _, a in world.actions if isinstance(a, Warn) and a.code == "no-answer"]
+    assert [each.message for each in warned] == [
+        "driveway does not do what it is told: no answer to `STOP #1`."
+    ]
