@@ -14,7 +14,7 @@ WORKERS ?= $(shell expr $$(nproc) + 2)
 # The tests start hundreds of processes. Each would compile all that it imports if nothing were kept.
 unexport PYTHONDONTWRITEBYTECODE
 
-.PHONY: help rehearse test lint types contracts unit mosquitto chromium debian prove solar bench faults floods browsers picture wirings hours throwaway container upgrade keep-for-upgrade \
+.PHONY: help rehearse test lint types contracts unit mosquitto chromium debian prove solar bench boxes faults floods browsers picture wirings hours throwaway container upgrade keep-for-upgrade \
 	release licences format constraints clean
 
 help:
@@ -24,6 +24,7 @@ help:
 	@echo 'make prove        the planner against HiGHS on 30,000 problems, and every law on 200 examples (half an hour)'
 	@echo 'make solar        the table of the sun against the pvlib of LULLWATT_PVLIB (seconds)'
 	@echo 'make bench        the planner beside HiGHS, and the daemon at rest (a quarter of an hour)'
+	@echo 'make boxes        18 kinds of OCPP 1.6J box, each in eleven kinds of night, beside the real daemon (ten minutes)'
 	@echo 'make faults       kills, broken brokers, bad messages and hardware (up to half an hour)'
 	@echo 'make floods       20,000 messages a second, of each kind (an hour)'
 	@echo 'make browsers     the page in a real browser: every view, every wish, in every way (five minutes)'
@@ -160,6 +161,9 @@ bench: $(VENV)/.tests mosquitto
 faults: $(VENV)/.tests mosquitto
 	$(BIN)/python -m tests.faults.campaign
 	LULLWATT_HOMES=60 $(BIN)/pytest -q -n $(WORKERS) tests/daemon/sharing/test_any_order.py
+
+boxes: $(VENV)/.tests mosquitto
+	LULLWATT_WORKERS=$(WORKERS) $(BIN)/python -m tests.ocpp_boxes
 
 floods: $(VENV)/.tests mosquitto
 	$(BIN)/python -m tests.floods.campaign

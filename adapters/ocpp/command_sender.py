@@ -73,6 +73,8 @@ class Patience:
     stop_seconds : float
         How long after a stop equipment is asked for meter values, which show whether it stopped.
         By itself it may send them every quarter of an hour.
+    start_seconds : float
+        How long after an accepted start it is asked, if no transaction has begun.
     """
 
     answer_seconds: float = 30.0
@@ -81,6 +83,7 @@ class Patience:
     retry_seconds: float = 5.0
     most_retry_seconds: float = 300.0
     stop_seconds: float = 10.0
+    start_seconds: float = 30.0
 
     def pauses(self) -> Iterator[float]:
         """Yield the pauses between tries."""
@@ -187,8 +190,33 @@ class CommandSender:
         while True:
             await self._has_changed.wait()
             await self._send_until_accepted()
-            if self._is_stopping and not await self._changes_within(self._patience.stop_seconds):
+            seconds = self._patience.stop_seconds if self._is_stopping else None
+            seconds = self._patience.start_seconds if self._is_waiting else seconds
+            # If it does what it was told, it has said so by then; else it is asked what it does.
+            if seconds is not None and not await self._changes_within(seconds):
                 await request_status(self._session, self._session.equipment.connector)
+
+    async def watch(self) -> None:
+        """Look whether the equipment pauses by itself, though it may charge."""
+        is_paused = self._status == "SuspendedEVSE" and self._may_charge()
+        await self._troubles.note_pause(self._clock.now(), is_paused=is_paused)
+
+    def _may_charge(self) -> bool:
+        """Return whether a start is in force that the equipment has accepted."""
+        in_force = self._in_force
+        return (
+            in_force is not None
+            and in_force.command.do == "start"
+            and not self._has_expired(in_force.command)
+            and self.is_settled
+        )
+
+    @property
+    def _is_waiting(self) -> bool:
+        """Whether a start has been accepted, and no transaction has begun."""
+        return self._may_charge() and not self._session.state.runs(
+            self._session.equipment.connector
+        )
 
     @property
     def _is_stopping(self) -> bool:

@@ -204,6 +204,7 @@ class EquipmentConnections:
             session, notify, clock, self._patience, limiter, keeps_profiles=self._keeps_profiles
         )
         session.on_transaction = sender.send_again
+        session.after_message = sender.watch
         await notify(EquipmentConnected(name))
         self._senders[name] = sender
         works = (sender.greet, sender.run)

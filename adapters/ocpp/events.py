@@ -49,7 +49,7 @@ class CallRefused:
     reason: str
 
 
-TroubleCode = Literal["equipment-refuses", "no-current-control"]
+TroubleCode = Literal["equipment-refuses", "no-current-control", "equipment-pauses"]
 
 
 @dataclass(frozen=True)
@@ -60,8 +60,9 @@ class EquipmentTrouble:
     ----------
     charge_point : str
         The charge point's name.
-    code : {"equipment-refuses", "no-current-control"}
-        It refuses its commands, or can't set its current though the file counts on that.
+    code : TroubleCode
+        It refuses its commands, can't set its current though the file counts on that, or gives
+        nothing by itself.
     trouble : str or None
         What is wrong, and what to do; None once it is over.
     """

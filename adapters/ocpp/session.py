@@ -21,7 +21,7 @@ from websockets.asyncio.server import ServerConnection
 from websockets.exceptions import ConnectionClosed
 
 from adapters.clocks.clock import Clock
-from adapters.contract.messages import VehicleReport
+from adapters.contract.messages import Reading, VehicleReport
 from adapters.ocpp.events import EquipmentEvent
 from adapters.ocpp.meter import (
     grid_powers,
@@ -68,6 +68,10 @@ class ServerContext:
     answer_seconds: float
 
 
+async def _nothing() -> None:
+    """Do nothing after a message."""
+
+
 class Session(ChargePoint):  # type: ignore[misc]  # the package has no types
     """Answers one connection.
 
@@ -104,6 +108,8 @@ class Session(ChargePoint):  # type: ignore[misc]  # the package has no types
         """Called when a transaction has become known, or shown by a status, after the answer."""
         self._context = context
         self._hand_on = hand_on
+        self.after_message: Callable[[], Awaitable[None]] = _nothing
+        """Called after each message and its answer."""
         self._has_received = False
         self._booted = False
 
@@ -134,6 +140,7 @@ class Session(ChargePoint):  # type: ignore[misc]  # the package has no types
         begun = not ran and self.state.runs(self.equipment.connector)
         if begun or self.state.transaction not in {None, transaction}:
             self.on_transaction()
+        await self.after_message()
 
     async def _handle_call(self, msg: object) -> object:
         try:
@@ -190,6 +197,7 @@ class Session(ChargePoint):  # type: ignore[misc]  # the package has no types
         key, state = (id_tag, meter_start, timestamp), self.state
         if state.started != key:
             state.started, state.started_as = key, next(self._context.transaction_ids)
+            state.register.begin(meter_start)
         state.transaction = state.started_as
         return call_result.StartTransaction(transaction_id=state.started_as, id_tag_info=accepted)
 
@@ -253,7 +261,10 @@ class Session(ChargePoint):  # type: ignore[misc]  # the package has no types
             meter_values, now, phases=point.phases, volts=point.volts, max_amps=point.max_amps,
             inlet_is_home=point.home_phases > 0,
         ):  # fmt: skip
-            await self._hand_on(message)
+            if isinstance(message, Reading):
+                await self._hand_on(self.state.register.completed(message))
+            else:
+                await self._hand_on(message)
 
     async def _hand_on_home_load(self, connector: int, meter_values: object) -> None:
         """Hand on what a meter at the home's grid connection shows, if one is declared."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable
+from datetime import datetime, timedelta
 from typing import Final
 
 from adapters.ocpp.events import CallRefused, EquipmentEvent, EquipmentTrouble, TroubleCode
@@ -11,6 +12,9 @@ from adapters.ocpp.session import Session
 
 REFUSED_AT_TRY: Final = 3
 """Equipment that refuses the same command so many times does not only need a moment."""
+
+PAUSES_AFTER: Final = timedelta(minutes=2)
+"""Equipment that gives nothing for so long pauses: before, it may only be about to begin."""
 
 _WHAT_TO_DO: Final = {
     "RemoteStartTransaction": "look whether a vehicle is plugged in, and whether its own settings"
@@ -37,6 +41,7 @@ class Troubles:
     ) -> None:
         self._session = session
         self._notify = notify
+        self._paused_since: datetime | None = None
 
     async def note(self, refused: CallRefused | None, tries: int) -> None:
         """Take up the result of sending a command for the n-th time."""
@@ -45,6 +50,19 @@ class Troubles:
         elif tries >= REFUSED_AT_TRY:
             to_do = _WHAT_TO_DO.get(refused.call, _WHAT_TO_DO["SetChargingProfile"])
             await self._report("equipment-refuses", f"{refused.call}: {refused.reason}; {to_do}")
+
+    async def note_pause(self, now: datetime, *, is_paused: bool) -> None:
+        """Take up whether it says now that it gives nothing by itself (SuspendedEVSE)."""
+        if not is_paused:
+            self._paused_since = None
+            await self._report("equipment-pauses", None)
+            return
+        self._paused_since = self._paused_since or now
+        if now - self._paused_since >= PAUSES_AFTER:
+            await self._report(
+                "equipment-pauses",
+                "it may be too hot, limited by another system, or set below its lowest current",
+            )
 
     async def judge(self, limiter: Limiter) -> None:
         """Compare what equipment can with what the household file counts on."""

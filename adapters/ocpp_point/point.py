@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Final
 
 from adapters.contract.messages import Pilot
+from adapters.ocpp_point.counted_register import CountedRegister
 from config.household.household_file import HouseholdFile
 from planners.home.allotments import shares_by_plan
 
@@ -165,6 +166,8 @@ class EquipmentState:
         Transactions on other connectors of the equipment.
     model : str
         Vendor, model and firmware, if it has booted since the daemon started.
+    register : CountedRegister
+        The register, counted from the power if it is not reported.
     troubles : dict of str to str
         What was reported as wrong, by its code.
     """
@@ -176,6 +179,7 @@ class EquipmentState:
     ended: int = 0
     on_other_connectors: set[int] = field(default_factory=set)
     model: str = ""
+    register: CountedRegister = field(default_factory=CountedRegister)
     troubles: dict[str, str] = field(default_factory=dict)
 
     def runs(self, connector: int) -> bool:

@@ -41,6 +41,7 @@ WRONG_PASSWORDS = "wrong-passwords"
 GRID_LIMITED = "grid-limited"
 EQUIPMENT_REFUSES = "equipment-refuses"
 NO_CURRENT_CONTROL = "no-current-control"
+EQUIPMENT_PAUSES = "equipment-pauses"
 
 
 class ClearedBy(Enum):
@@ -71,6 +72,7 @@ class ClearedBy(Enum):
     NO_MORE_GUESSES = "no wrong password has come for an hour, or the right one from there"
     LIMIT_OVER = "no limit of the grid operator has held for a minute"
     OBEYED = "the equipment accepts a command"
+    RESUMED = "the equipment gives current again, or is to give none"
     CURRENT_SET = "the equipment accepts a limit of its current"
     VEHICLE_GONE = "the vehicle leaves, or its departure passes"
     RESTART = "the daemon restarts"
@@ -294,6 +296,13 @@ ALERTS: Final[Mapping[str, AlertRule]] = {
         "The current of {charge_point} can't be set over OCPP: {reason}. Say switching: on_off in"
         " the household file, and as max_amps the current that it gives by itself.",
         "It charges only where its full current is allowed.",
+    ),
+    EQUIPMENT_PAUSES: AlertRule(
+        "equipment that speaks OCPP says for two minutes that it gives nothing by itself, though it"
+        " may",
+        (ClearedBy.RESUMED, ClearedBy.RESTART),
+        "{charge_point} pauses by itself: {reason}.",
+        "The charge goes on as soon as the equipment does.",
     ),
 }
 """Every alert by its code, in the order of the documents."""

@@ -8,6 +8,8 @@ With ``c`` the household file's `confirm_seconds`, and `delays_itself_seconds` o
                                       `no-power-after-start`, and sent again with each renewal
     start      flowed, now none       sent again after c and 2c more; after 4c more the vehicle has
                                       ended its charge by itself, and nothing more is tried
+    start      none: the equipment    nothing, until it goes on
+               says that it pauses
     start      no reading for 15 min  the alert `no-reading`, if there is a meter, or should be
     stop       none                   nothing: the stop is confirmed
     stop       flows                  sent again after c, 2c, 4c ..., at most 15 minutes, as long as
@@ -35,6 +37,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from daemon.control.alerts import (
     ALL_PHASES,
     ENDED_SHORT,
+    EQUIPMENT_PAUSES,
     HARDWARE_GONE,
     NO_POWER,
     NO_READING,
@@ -343,6 +346,10 @@ def _same(share: float, other: float) -> bool:
 def _not_followed(
     state: PointState, command: CommandInForce, response: Response, now: datetime, house: House
 ) -> Confirmed:
+    if command.do == "start" and EQUIPMENT_PAUSES in state.alerts:
+        return Confirmed(
+            replace(state, response=replace(response, wrong_since=None, repeats=0)), ()
+        )
     if response.wrong_since is None:
         # A start that nothing has followed is wrong since it was sent; power that was right before
         # is wrong since now.

@@ -116,7 +116,7 @@ class HardwareChanged:
     trouble: str | None = None
 
 
-EquipmentCode = Literal["equipment-refuses", "no-current-control"]
+EquipmentCode = Literal["equipment-refuses", "no-current-control", "equipment-pauses"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,6 +14,7 @@ from daemon.control.alerts import (
     BROKER_REFUSES,
     CARBON_REFUSED,
     ENDED_SHORT,
+    EQUIPMENT_PAUSES,
     EQUIPMENT_REFUSES,
     FILE_REFUSED,
     FORECAST_ENDED,
@@ -168,6 +169,10 @@ ALERT_WORDS: Final[Mapping[str, AlertWords]] = {
     NO_CURRENT_CONTROL: AlertWords(
         "The current of the charge point can't be set.",
         "Have switching: on_off written into the household file for it.",
+    ),
+    EQUIPMENT_PAUSES: AlertWords(
+        "The charge point pauses by itself.",
+        "It may be too hot, or limited by another system. The charge goes on when it does.",
     ),
 }
 """By the alert's code."""

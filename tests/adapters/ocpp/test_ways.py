@@ -14,7 +14,18 @@ from ocpp.exceptions import NotImplementedError as NotKnown
 from ocpp.v16 import call
 
 from adapters.ocpp.events import CallRefused, EquipmentReady, EquipmentTrouble
-from tests.adapters.ocpp.world import NOW, PLAN, STANDING, STOP, World, asked_for, start, world_with
+from tests.adapters.ocpp.world import (
+    MINUTE,
+    NOW,
+    PATIENCE,
+    PLAN,
+    STANDING,
+    STOP,
+    World,
+    asked_for,
+    start,
+    world_with,
+)
 from tests.support.waiting import wait_until
 
 if TYPE_CHECKING:
@@ -272,3 +283,34 @@ def test_release(tmp_path: Path) -> None:
         (opened,) = plugged.point.standing
         assert limits_in(opened["cs_charging_profiles"]) == [32]
     assert world.server.release("driveway", 10) is None
+
+
+def test_equipment_that_pauses_by_itself(world: World) -> None:
+    """SuspendedEVSE, though it may charge, is reported after two minutes, and its end."""
+    plugged = connected(world)
+    world.send(start(16))
+    asked_for(plugged, "RemoteStartTransaction")
+    plugged.begin(NOW)
+    asked_for(plugged, "SetChargingProfile")
+    for minute, status in ((1, "Charging"), (2, "SuspendedEVSE"), (3, "SuspendedEVSE")):
+        world.clock.advance_to(NOW + minute * MINUTE)
+        plugged.status(status)
+    assert world.recorder.of(EquipmentTrouble) == []
+    world.clock.advance_to(NOW + 4 * MINUTE)
+    plugged.say(call.Heartbeat())
+    world.recorder.wait_for(EquipmentTrouble)
+    plugged.status("Charging")
+    world.recorder.wait_for(EquipmentTrouble, 2)
+    paused, over = world.recorder.of(EquipmentTrouble)
+    assert (paused.code, over) == ("equipment-pauses", replace(paused, trouble=None))
+
+
+def test_equipment_that_accepts_a_start_and_does_nothing(tmp_path: Path) -> None:
+    """It is asked for its status, which shows that no charge has begun."""
+    patience = replace(PATIENCE, start_seconds=0.05)
+    with world_with(tmp_path, patience) as world:
+        plugged = connected(world)
+        asked = len(plugged.asked("TriggerMessage"))
+        world.send(start(16))
+        asked_for(plugged, "RemoteStartTransaction")
+        asked_for(plugged, "TriggerMessage", asked + 2)

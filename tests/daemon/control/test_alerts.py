@@ -423,6 +423,16 @@ LINES = {
             ClearedBy.RESTART: restart,
         },
     ),
+    "equipment-pauses": Line(
+        lambda: after(EquipmentHealth("equipment-pauses", "it may be too hot")),
+        "driveway pauses by itself: it may be too hot.",
+        {
+            ClearedBy.RESUMED: lambda world: world.handle(
+                EquipmentHealth("equipment-pauses", None)
+            ),
+            ClearedBy.RESTART: restart,
+        },
+    ),
     "no-current-control": Line(
         lambda: after(EquipmentHealth("no-current-control", "it has no Smart Charging")),
         "The current of driveway can't be set over OCPP: it has no Smart Charging. Say switching:"
