@@ -32,7 +32,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Awaitable, Callable, Iterator, Sequence
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Any, Final
 
 from ocpp.v16 import call
@@ -51,6 +51,8 @@ ID_TAG: Final = "lullwatt"
 """Names who starts a transaction; the standard allows 20 characters."""
 OBEYS_WITHIN: Final = timedelta(minutes=1)
 """Equipment that still charges this long after a stop does not obey a limit of 0."""
+DONE_WITHIN: Final = timedelta(seconds=30)
+"""How long equipment may take to begin or end a transaction; it would refuse to be asked again."""
 LOWERS_AT_TRY: Final = 2
 """At this try a charge is ended whose current can't be lowered."""
 
@@ -143,6 +145,7 @@ class CommandSender:
         """Whether the equipment has accepted the command in force."""
         self._in_force: CommandWithPlan | None = None
         self._allowed_amps: float | None = None
+        self._accepted: tuple[object, datetime] | None = None
         self._in_force_since = clock.now()
         self._has_changed = asyncio.Event()
 
@@ -166,6 +169,7 @@ class CommandSender:
         await wait_for_event(greeted, self._patience.greeting_seconds)
         while True:
             greeted.clear()
+            self._accepted = None
             self._session.sampled.clear()
             if await request_status(self._session, self._session.equipment.connector):
                 await wait_for_event(self._session.sampled, self._patience.sample_seconds)
@@ -250,7 +254,8 @@ class CommandSender:
         if in_force.command.do == "start":
             if runs:
                 return await self._change(in_force, tries)
-            return await self._begin(in_force)
+            # One that has just accepted gets its limit once its transaction has begun.
+            return None if self._has_just_accepted("start") else await self._begin(in_force)
         if not runs:
             by_default = self._limiter.regulates_by_default
             return await self._limiter.hold_back(again=True) if by_default else None
@@ -318,6 +323,18 @@ class CommandSender:
 
     async def _begin(self, in_force: CommandWithPlan) -> CallRefused | None:
         """Begin a transaction in the first way that the equipment accepts."""
+        refused = await self._begin_first(in_force)
+        if refused is None:
+            self._accepted = "start", self._clock.now()
+        return refused
+
+    def _has_just_accepted(self, what: object) -> bool:
+        """Whether it has accepted a moment ago to begin or end a transaction."""
+        if self._accepted is None or self._accepted[0] != what:
+            return False
+        return abs(self._clock.now() - self._accepted[1]) < DONE_WITHIN
+
+    async def _begin_first(self, in_force: CommandWithPlan) -> CallRefused | None:
         command, limiter = in_force.command, self._limiter
         refused: CallRefused | None = None
         if limiter.may_start_with_profile:
@@ -331,8 +348,9 @@ class CommandSender:
             if not await self._is_held(regulator, in_force):
                 continue
             alone = await self._ask(self._remote_start())
-            if alone is None and refused is not None:
-                limiter.learn_refused("with-start")  # it was the profile that it did not want
+            if alone is None and refused is not None and limiter.waits:
+                # It was the profile that it did not want. It is remembered where nothing is lost.
+                limiter.learn_refused("with-start")
             return alone
         if self._may_take_all(command):
             self._allowed_amps = None
@@ -377,7 +395,12 @@ class CommandSender:
         transaction = self._session.state.last_transaction
         if transaction is None:
             return refused
-        return await self._ask(call.RemoteStopTransaction(transaction))
+        if self._has_just_accepted(transaction):
+            return None
+        refused = await self._ask(call.RemoteStopTransaction(transaction))
+        if refused is None:
+            self._accepted = transaction, self._clock.now()
+        return refused
 
     async def _ask(self, request: object) -> CallRefused | None:
         reason = await ask(self._session, request)

@@ -32,6 +32,7 @@ from adapters.ocpp.limiter import Limiter
 from adapters.ocpp.session import QUIET, ServerContext, Session
 from adapters.ocpp_door.authentication import SUBPROTOCOL, Authenticator, select_subprotocol
 from adapters.ocpp_door.limited_connection import LimitedConnection
+from adapters.ocpp_point.counted_register import CountedRegister
 from adapters.ocpp_point.point import Equipment, EquipmentState
 from adapters.ocpp_point.remembered import Remembered
 
@@ -84,7 +85,10 @@ class EquipmentConnections:
         self._authenticator = Authenticator(equipment, is_open)
         self._waiting = Connections(is_barred=self._authenticator.bars)
         self._authenticator.on_accepted = self._waiting.establish
-        self._states = {each.name: EquipmentState() for each in equipment}
+        self._states = {
+            each.name: EquipmentState(register=CountedRegister(each.register_wh))
+            for each in equipment
+        }
         self._one_at_a_time = {each.name: asyncio.Lock() for each in equipment}
         self._newest: dict[str, ServerConnection] = {}
         self._senders: dict[str, CommandSender] = {}

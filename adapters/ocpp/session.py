@@ -197,7 +197,7 @@ class Session(ChargePoint):  # type: ignore[misc]  # the package has no types
         key, state = (id_tag, meter_start, timestamp), self.state
         if state.started != key:
             state.started, state.started_as = key, next(self._context.transaction_ids)
-            state.register.begin(meter_start)
+            state.register.set_to(meter_start)
         state.transaction = state.started_as
         return call_result.StartTransaction(transaction_id=state.started_as, id_tag_info=accepted)
 
@@ -214,6 +214,7 @@ class Session(ChargePoint):  # type: ignore[misc]  # the package has no types
         if self._is_ours(transaction_id):
             await self._hand_on_meter_values(rest.get("transaction_data"))
             await self._hand_on_register(timestamp, meter_stop)
+            self.state.register.set_to(meter_stop)
             await self._hand_on_end(transaction_id, timestamp)
             self.state.end_transaction(transaction_id)
         elif transaction_id in self.state.on_other_connectors:

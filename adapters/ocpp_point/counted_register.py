@@ -34,8 +34,8 @@ class CountedRegister:
     at: datetime | None = None
     is_reported: bool = False
 
-    def begin(self, watt_hours: float) -> None:
-        """Take up the register at the start of a transaction."""
+    def set_to(self, watt_hours: float) -> None:
+        """Take up the register at the start or the end of a transaction."""
         self.watt_hours, self.watts, self.at = watt_hours, 0.0, None
 
     def completed(self, reading: Reading) -> Reading:

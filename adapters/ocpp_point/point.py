@@ -73,6 +73,8 @@ class Equipment:
         From where it may connect without a password.
     certificate_name : str
         The common name of its certificate; empty if it has none.
+    register_wh : float or None
+        The last register that is known, to count on from if it reports power alone.
     """
 
     name: str
@@ -90,6 +92,7 @@ class Equipment:
     may_not_end: bool = True
     networks: tuple[str, ...] = ()
     certificate_name: str = ""
+    register_wh: float | None = None
 
     @property
     def fewest_phases(self) -> int:

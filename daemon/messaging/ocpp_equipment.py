@@ -5,6 +5,7 @@ The OCPP server waits until each message is stored, so that equipment gets its a
 
 from __future__ import annotations
 
+from dataclasses import replace
 from threading import Condition, Event
 from typing import TYPE_CHECKING
 
@@ -32,7 +33,7 @@ from daemon.messaging.incoming import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Mapping, Sequence
     from datetime import datetime
     from pathlib import Path
 
@@ -163,6 +164,8 @@ class OcppEquipment:
         Puts events into the daemon's queue.
     patience
         How long to wait for equipment; by default as the OCPP server does.
+    registers_wh : mapping of str to float, optional
+        The last register of each charge point [Wh].
     """
 
     def __init__(
@@ -171,6 +174,7 @@ class OcppEquipment:
         clock: Clock,
         post: Callable[[Incoming], None],
         patience: Patience | None = None,
+        registers_wh: Mapping[str, float] | None = None,
     ) -> None:
         self._file = file
         self._messages = EquipmentMessages(post)
@@ -178,8 +182,9 @@ class OcppEquipment:
         self._is_reported = False
         self._equipment = equipment_of(file)
         self._server = ocpp_server_of(
-            file, self._messages.receive, clock, patience=patience, is_open=self._is_open.is_set
-        )
+            file, self._messages.receive, clock, patience=patience, is_open=self._is_open.is_set,
+            registers_wh=registers_wh,
+        )  # fmt: skip
 
     def channel(self, charge_point: str) -> OcppChannel:
         """Return the channel of a charge point."""
@@ -230,6 +235,7 @@ def ocpp_server_of(
     patience: Patience | None = None,
     is_open: Callable[[], bool] = lambda: True,
     keeps_profiles: bool = True,
+    registers_wh: Mapping[str, float] | None = None,
 ) -> OcppServer:
     """Return a server for the OCPP equipment of a household, which does not listen yet.
 
@@ -247,14 +253,20 @@ def ocpp_server_of(
         Whether equipment may connect yet.
     keeps_profiles : bool, optional
         Whether profiles are to stay in equipment.
+    registers_wh : mapping of str to float, optional
+        The last register of each charge point [Wh].
 
     Returns
     -------
     OcppServer
         With what is remembered of the equipment beside the ledger.
     """
+    equipment = [
+        replace(each, register_wh=(registers_wh or {}).get(each.name))
+        for each in equipment_of(file)
+    ]
     return OcppServer(
-        equipment_of(file),
+        equipment,
         on_event,
         clock=clock,
         certificate=_certificate(file),

@@ -111,7 +111,11 @@ class Daemon:
             # In simulated time, a night's readings come in seconds: that is no flood.
             most_readings_a_second=MOST_READINGS_A_SECOND if wake_at is None else None,
         )  # fmt: skip
-        self._ocpp = OcppEquipment(wired, clock, self.post) if wired.ocpp is not None else None
+        self._ocpp = (
+            None
+            if wired.ocpp is None
+            else OcppEquipment(wired, clock, self.post, registers_wh=_registers_wh(wired, ledger))
+        )
         self._will_connections = will_connections(
             wired, bus, lambda point: self.post(ChannelReady(point))
         )
@@ -170,6 +174,17 @@ class Daemon:
     def reload(self) -> None:
         """Ask it to load the household file again; from any thread."""
         self.post(Reload())
+
+
+def _registers_wh(file: HouseholdFile, ledger: Ledger) -> dict[str, float]:
+    """Return the last register of each charge point that speaks OCPP [Wh]."""
+    speaking = [name for name, point in file.charge_points.items() if point.ocpp is not None]
+    found = {name: ledger.last_reading(name) for name in speaking}
+    return {
+        name: float(last.register_wh)
+        for name, last in found.items()
+        if last is not None and last.register_wh is not None
+    }
 
 
 def run_daemon(path: Path) -> bool:

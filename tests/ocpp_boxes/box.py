@@ -127,7 +127,7 @@ class Box:
     def plug_in(self, vehicle: Vehicle) -> None:
         with self.lock:
             self.vehicle = vehicle
-            if self.kind.charges_by_itself:
+            if self.kind.charges_by_itself and not self.moods.never_starts:
                 self._begin("FREE")
 
     def unplug(self) -> Vehicle:

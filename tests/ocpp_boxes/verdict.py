@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from tests.ocpp_boxes.box import Drawn
+from tests.ocpp_boxes.box import VOLTS, Drawn
 from tests.ocpp_boxes.kinds import Kind
 from tests.ocpp_boxes.nights import CHEAP_FROM, Record
 
@@ -15,6 +15,8 @@ FOLLOWS = timedelta(seconds=61)
 """A night advances by a minute at the most while something flows: so late may an answer come."""
 SLACK_AMPS = 0.05
 MOST_OUTSIDE_KWH = 0.1
+MOST_BEYOND_KWH = 1.0
+"""In the battery. What flows while the daemon is away can't be counted without a register."""
 ALARMS = {
     "sticks on": {"power-after-stop"},
     "never starts": {"no-power-after-start"},
@@ -68,18 +70,16 @@ def _moments(trace: list[Drawn]) -> Iterator[tuple[datetime, float, float]]:
 
 def judge(record: Record, kind: Kind, behaviour: str) -> Verdict:
     """Return what a night came to, and what was wrong in it."""
-    over, outside, wrong = 0.0, 0.0, list[str]()
-    for at, amps, seconds in _moments(record.trace):
-        plan = planned(record, at)
-        allowed = max(commanded(record, at), plan if is_away(record, at) else 0.0)
-        over += seconds * (amps > allowed + SLACK_AMPS)
-        if not plan:
-            outside += amps * 0.23 * kind.vehicle_phases * seconds / 3600
+    over, outside = _beyond(record, kind)
+    wrong = list[str]()
     excused = _excused(kind, behaviour)
     if over and not excused:
         wrong.append(f"drew more than commanded for {over:.0f} s")
     if outside > MOST_OUTSIDE_KWH and not excused:
         wrong.append(f"{outside:.2f} kWh outside the plan")
+    can_count = kind.meter != "power" or not record.away
+    if record.missing_kwh < -MOST_BEYOND_KWH and can_count and not excused:
+        wrong.append(f"{-record.missing_kwh:.1f} kWh more than needed")
     alerts = tuple(dict.fromkeys(record.alerts))
     wrong += [f"no alert {code}" for code in ALARMS.get(behaviour, set()) - set(alerts)]
     if record.missing_kwh > MOST_OUTSIDE_KWH and behaviour != "never starts":
@@ -93,6 +93,18 @@ def judge(record: Record, kind: Kind, behaviour: str) -> Verdict:
     return Verdict(
         record.register_kwh, str(night.get("cost", "-")), alerts, over, outside, tuple(wrong)
     )
+
+
+def _beyond(record: Record, kind: Kind) -> tuple[float, float]:
+    """Return for how long more flowed than was commanded [s], and what flowed unplanned [kWh]."""
+    over = outside = 0.0
+    for at, amps, seconds in _moments(record.trace):
+        plan = planned(record, at)
+        allowed = max(commanded(record, at), plan if is_away(record, at) else 0.0)
+        over += seconds * (amps > allowed + SLACK_AMPS)
+        if not plan:
+            outside += amps * VOLTS / 1000 * kind.vehicle_phases * seconds / 3600
+    return over, outside
 
 
 def _excused(kind: Kind, behaviour: str) -> bool:
