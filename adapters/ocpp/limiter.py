@@ -269,7 +269,9 @@ class Limiter:
     ) -> CallRefused | None:
         # A stop stays on the phases of the start before it.
         self._phases = command.phases or self._phases
-        equipment, now = _on_phases(self._session.equipment, self._phases), self._clock.now()
+        switches = self.abilities.switches_phases is True
+        equipment = _on_phases(self._session.equipment, self._phases, switches=switches)
+        now = self._clock.now()
         purpose: Purpose = "TxDefaultProfile" if feature == "TxDefaultProfile" else "TxProfile"
         refused: CallRefused | None = None
         # A start without a profile comes after those that carry one. So they need no single period.
@@ -345,8 +347,11 @@ def _allows_nothing(answer: object) -> bool:
     return isinstance(first, dict) and first.get("limit") == 0
 
 
-def _on_phases(equipment: Equipment, phases: int | None) -> Equipment:
+def _on_phases(equipment: Equipment, phases: int | None, *, switches: bool) -> Equipment:
     """Return the equipment as it is on the phases that a start names, if it switches them."""
     if phases is None:
         return equipment
-    return replace(equipment, phases=phases)
+    # A limit in watts is that of all phases: where equipment does not say that it switches, all of
+    # it may flow on one.
+    counted = min(phases if switches else 1, equipment.vehicle_phases or phases)
+    return replace(equipment, phases=phases, vehicle_phases=counted)

@@ -106,6 +106,20 @@ def test_a_vehicle_with_fewer_phases_than_the_equipment(tmp_path: Path) -> None:
         ]  # fmt: skip
 
 
+@pytest.mark.parametrize(("said", "watts"), [("true", 11_040), ("false", 3680)])
+def test_watts_on_phases_that_are_switched(said: str, watts: int, tmp_path: Path) -> None:
+    """Those of three phases are only sent to equipment that says that it switches them."""
+    with world_with(tmp_path, phases=3, vehicle_phases=3) as world:
+        configuration = {
+            "ChargingScheduleAllowedChargingRateUnit": "Power",
+            "ConnectorSwitch3to1PhaseSupported": said,
+        }
+        plugged = connected(world, configuration)
+        world.send(start(16).model_copy(update={"phases": 3}))
+        profile = asked_for(plugged, "RemoteStartTransaction")["charging_profile"]
+        assert limits_in(profile) == [watts, 0]
+
+
 def test_watts_are_found_out(world: World) -> None:
     """Equipment that does not say what it knows, and refuses amperes, is sent watts."""
     plugged = connected(world, None, TxDefaultProfile=["Rejected"])
