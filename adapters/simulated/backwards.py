@@ -240,6 +240,8 @@ class Reports:
             if key == "pilot":
                 letters = {letter: letter for letter in "ABCDEF"} if words is None else words
                 return next((word for word, state in letters.items() if state == value), None)
+            if words is None and source.pointer is not None and source.pattern is None:
+                return bool(value)  # as JSON has it
             usual = THERE if key == "availability" else {"on": True, "off": False}
             return _word(words, usual, is_true=bool(value))
         number = float(value)
