@@ -39,7 +39,8 @@ PLUGS_IN: Final = START + timedelta(minutes=30)
 CHEAP_FROM: Final = datetime(2026, 6, 3, 11, 0, tzinfo=UTC)
 """23:00, the begin of the night's rate, which ends at 04:00."""
 UNPLUGS: Final = datetime(2026, 6, 3, 18, 20, tzinfo=UTC)
-END: Final = datetime(2026, 6, 4, 0, 30, tzinfo=UTC)
+END: Final = datetime(2026, 6, 3, 19, 0, tzinfo=UTC)
+"""Half an hour after the departure, when the night has been closed."""
 NEEDED_KWH: Final = 8.0
 """What the battery needs: 20 % of 40 kWh."""
 ROOM_KWH: Final = 24.0
@@ -146,7 +147,7 @@ class Night:
         self._load_until: datetime | None = None
 
     def play(self) -> Record:
-        """Play it from the evening to noon."""
+        """Play it from the evening to the departure."""
         patience = PATIENCE
         if self._loses:
             patience = Patience(LOSING, 1.0, 0.3, 0.02, 0.05, 0.01, 0.03)
@@ -171,7 +172,7 @@ class Night:
 
     def _move_on(self) -> None:
         now = self.clock.now()
-        is_busy = self.box.transaction is not None or self.box.is_stuck_at > 0
+        is_busy = self.box.amps() > 0
         step = MINUTE if is_busy or now < PLUGS_IN + 5 * MINUTE else 5 * MINUTE
         if now > UNPLUGS + 10 * MINUTE:
             step = 20 * MINUTE

@@ -2,48 +2,107 @@
 
 from __future__ import annotations
 
+from contextlib import contextmanager
 from dataclasses import replace
 from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from daemon.messaging.ocpp_equipment import OcppEquipment
-from tests.ocpp_boxes.box import Drawn
-from tests.ocpp_boxes.kinds import KINDS
-from tests.ocpp_boxes.nights import CHEAP_FROM, MINUTE, PLUGS_IN, START, Night, Record
-from tests.ocpp_boxes.profiles import Stored, allowed_amps, fault_of
+from adapters.clocks.clock import VirtualClock
+from config.household.loading import load_household
+from daemon.messaging.ocpp_equipment import OcppEquipment, ocpp_server_of
+from tests.ocpp_boxes.box import VOLTS, Box, Drawn, Vehicle
+from tests.ocpp_boxes.kinds import KINDS, Kind
+from tests.ocpp_boxes.link import Answer, Link
+from tests.ocpp_boxes.nights import (
+    CHEAP_FROM,
+    IDENTITY,
+    MINUTE,
+    PASSWORD,
+    PLUGS_IN,
+    START,
+    Night,
+    Record,
+    household,
+)
+from tests.ocpp_boxes.profiles import UNBOUNDED, Stored, allowed_amps, fault_of
 from tests.ocpp_boxes.verdict import judge
 from tests.support.brokers import free_port
+from tests.support.waiting import patience, wait_until
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
     from pathlib import Path
 
+    from adapters.ocpp.server import OcppServer
+    from config.household.household_file import HouseholdFile
     from tests.support.brokers import Mosquitto
 
 AMPERES = KINDS[0]
 HOUR = timedelta(hours=1)
 
 
-def kind_named(name: str) -> Any:  # noqa: ANN401 - a kind
+def kind_named(name: str) -> Kind:
     return next(kind for kind in KINDS if kind.name == name)
 
 
-@pytest.mark.parametrize(
-    ("name", "behaviour"),
-    [("watts, unsaid, 3 phases", "unplugged in the charge"), ("no smart charging", "normal night")],
-)
 def test_a_night(
-    name: str, behaviour: str, quick_mosquitto: Mosquitto, tmp_path: Path,
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:  # fmt: skip
+    quick_mosquitto: Mosquitto, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Nothing is above the command or outside the plan, and what is needed is charged."""
     monkeypatch.setattr("daemon.service.running.OcppEquipment", OcppEquipment)  # to undo its own
-    kind = kind_named(name)
+    kind, behaviour = kind_named("watts, unsaid, 3 phases"), "unplugged in the charge"
     night = Night(tmp_path, kind, behaviour, quick_mosquitto.bus.broker, free_port())
     verdict = judge(night.play(), kind, behaviour)
     assert verdict.wrong == ()
     assert verdict.kwh > 8.8
+
+
+@pytest.mark.parametrize("name", ["amperes", "watts, unsaid, 3 phases", "default profile only"])
+def test_a_box_is_not_left_dead(name: str, tmp_path: Path) -> None:
+    """Its limit of 0 A is there while a daemon serves it, and gone once it is released."""
+    kind, port = kind_named(name), free_port()
+    file = load_household(household(tmp_path, kind, "", port, "mqtt://127.0.0.1:1883"))
+
+    def connects(on_call: Callable[[str, dict[str, Any]], Answer | None]) -> Link:
+        url = f"ws://127.0.0.1:{port}{kind.path}"
+        return Link(url, IDENTITY, PASSWORD, on_call, answers_after=0, answer_seconds=30)
+
+    box = Box(kind, START, connects)
+    box.plug_in(Vehicle(8.0, kind.vehicle_phases))
+
+    def allowed() -> float:
+        phases = kind.vehicle_phases
+        return allowed_amps(box.stored, START + HOUR, START, volts=VOLTS, phases=phases)
+
+    with serving(file, box, keeps_profiles=True):
+        wait_until(lambda: allowed() == 0, what="a limit of 0 A")
+    with serving(file, box, keeps_profiles=False) as server:
+        assert allowed() == 0
+        assert server.release("driveway", patience()) == ()
+        assert allowed() == UNBOUNDED
+
+
+@contextmanager
+def serving(file: HouseholdFile, box: Box, *, keeps_profiles: bool) -> Iterator[OcppServer]:
+    """Serve a box until it is ready, and on."""
+    assert file.ocpp is not None
+    server = ocpp_server_of(
+        file, lambda *_event: None, VirtualClock(START), keeps_profiles=keeps_profiles
+    )
+    server.start("127.0.0.1", file.ocpp.port)
+
+    def is_ready() -> bool:
+        box.report()
+        return "driveway" in server.ready
+
+    try:
+        wait_until(is_ready, what="a connection")
+        yield server
+    finally:
+        server.stop()
+        box.disconnect()
 
 
 def planned_night() -> Record:
