@@ -76,6 +76,7 @@ class Simulation:
         now = clock.now()
         percent = assumed_soc_percent(file, vehicle) if soc_percent is None else soc_percent
         point = simulated_point(file, charge_point, now)
+        self._point = point
         equipment = _equipment(file, charge_point, point, fault)
         make = hardware_as_wired(file, fault)
         self._hardware = equipment or make(point, file.bus, topics, charge_point)
@@ -124,6 +125,7 @@ class Simulation:
             if self._equipment is None and not self._watch.wait(LISTEN_SECONDS):
                 return
             confirm(tuple(self._facts()))
+            self._point.advance(max(self._point.now, self._clock.now()))  # a yes may take long
             self._hardware.start()
             ending.callback(self._end)
             if not self._hardware.wait_connected(PATIENCE_SECONDS):

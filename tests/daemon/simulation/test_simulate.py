@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from datetime import timedelta
 from pathlib import Path
 from threading import Event, Thread
 from typing import TYPE_CHECKING
@@ -13,7 +15,7 @@ from typing_extensions import override
 
 from adapters.bus.bus import MqttBus
 from adapters.bus.events import BusEvent, Connected, MessageArrived
-from adapters.clocks.clock import SystemClock
+from adapters.clocks.clock import SystemClock, VirtualClock
 from adapters.ledger.ledger import open_ledger
 from adapters.simulated.faults import IN_WORDS, Fault
 from config.files.errors import UsageError
@@ -160,6 +162,28 @@ def test_it_asks_before_it_publishes(
         assert "nothing was published" in ran.err
         assert len(other.heard) == 1
         other.say("carport/plug/energy", "", retain=True)
+
+
+def test_what_it_says_is_dated_after_a_late_yes(
+    mosquitto: Mosquitto, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A person may think for long: the daemon's own messages carry the instant of each value."""
+    monkeypatch.setattr(playing, "LISTEN_SECONDS", 0.1)
+    file = load_household(household(mosquitto, tmp_path, "kowhai"))
+    clock = VirtualClock(SystemClock().now())
+    simulation = Simulation(file, "driveway", clock, lambda _line: None)
+
+    def say_yes_late(_facts: Sequence[str]) -> None:
+        clock.advance_to(clock.now() + timedelta(hours=1))
+
+    with Other(file.bus, simulation.topics).connected() as other:
+        playing_it = Thread(target=lambda: simulation.run(say_yes_late))
+        playing_it.start()
+        wait_until(lambda: len({topic for topic, _ in other.heard}) == 2, what="its reports")
+        simulation.stop()
+        playing_it.join(patience(10))
+    said = {json.loads(text)["at"] for _, text in other.heard}
+    assert said == {clock.now().isoformat().replace("+00:00", "Z")}
 
 
 def test_every_fault_is_named() -> None:
