@@ -250,8 +250,12 @@ class Limiter:
                 "TxProfile", command, periods, request, transaction=state.transaction
             )
         async with self._one_at_a_time:
+            before = self._regulates_by_default, self.waits
             self._regulates_by_default, self.waits = True, False
-            return await self._limit("TxDefaultProfile", command, periods, request)
+            refused = await self._limit("TxDefaultProfile", command, periods, request)
+            if refused is not None and refused.reason != NO_ANSWER:
+                self._regulates_by_default, self.waits = before  # the one before is still there
+            return refused
 
     async def start_with(
         self, command: Command, periods: Sequence[CurrentPeriod], request: Request

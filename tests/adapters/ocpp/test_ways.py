@@ -328,3 +328,19 @@ def test_equipment_that_accepts_a_start_and_does_nothing(tmp_path: Path) -> None
         world.send(start(16))
         asked_for(plugged, "RemoteStartTransaction")
         asked_for(plugged, "TriggerMessage", asked + 2)
+
+
+def test_a_default_profile_that_is_refused_once(world: World) -> None:
+    """The one of 0 A is still there, and holds the next start back."""
+    plugged = connected(world, None, RemoteStartTransaction=["Rejected"])
+    world.send(start(16))
+    asked_for(plugged, "RemoteStartTransaction", 2)
+    plugged.point.script["SetChargingProfile"] = ["Rejected"] * 10**6
+    plugged.point.script["TxDefaultProfile"] = ["Rejected"] * 10**6
+    transaction = plugged.begin(NOW)
+    world.recorder.wait_for(CallRefused)
+    plugged.end(transaction, NOW, 2000)
+    plugged.status("Preparing")
+    world.clock.advance_to(NOW + MINUTE)
+    world.send(start(16).model_copy(update={"serial": 9}))
+    asked_for(plugged, "RemoteStartTransaction", 3)
