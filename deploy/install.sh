@@ -18,6 +18,9 @@ sudo sh deploy/install.sh --remove      removes everything except the ledger and
   --name NAME        the name by which devices reach the broker (default: the previous name, or
                      this machine's)
   --wheel FILE       install this wheel instead of the source beside this script
+  --broker own|whole the broker: one of its own beside a Mosquitto that others use, or the whole
+                     Mosquitto, closed to everybody without an account of this household (default:
+                     as before; at first whole, if nobody else uses Mosquitto)
   --page yes|no      serve the page for phones, or no longer (default: as before; at first no)
   --prices yes|no    fetch tomorrow's prices each afternoon, or no longer (default: as before; at
                      first no)
@@ -251,7 +254,7 @@ name_broker() { # the broker on this machine, and the ledger's place, in place o
     {
         awk '/^[^ \t#]/ { ours = /^(bus|ledger):/ } !ours' "$HOUSE.draft"
         say 'bus:                                # written by install.sh: the broker on this machine'
-        say '  broker: mqtts://127.0.0.1'
+        say "  broker: mqtts://127.0.0.1${PORT:+:$PORT}"
         say '  ca_file: ca.pem'
         say "  username: \"$daemon\""
         say '  password_file: accounts/daemon    # only root may read it; the daemon gets a copy'
@@ -364,12 +367,58 @@ make_passwords() {
     mosquitto_passwd -U "$BROKER/passwords.new"
     settle "$BROKER/passwords.new" "$BROKER/passwords" 600 mosquitto:mosquitto
 }
-warn_of_other_listeners() { # before the first time: from then on nobody gets in without an account
-    if [ -e "$ROOT/etc/mosquitto/conf.d/lullwatt.conf" ]; then return; fi
+others_at_broker() { # says what shows that somebody else uses Mosquitto
     set -- "$ROOT/etc/mosquitto/mosquitto.conf" "$ROOT/etc/mosquitto/conf.d"
-    if grep -Eqrs '^[[:space:]]*(listener|port|allow_anonymous|password_file)[[:space:]]' "$@"; then
-        say "note: Mosquitto also serves others here. The settings in $BROKER apply to them too."
+    found=$(grep -Ehrs --exclude=lullwatt.conf "$THEIR_SETTINGS" "$@" | head -n 3 | tr '\n' ';' | sed 's/;$//; s/;/, /g')
+    if [ "$found" ]; then say "its settings say: $found"; return; fi
+    if [ "$ROOT" ]; then return; fi
+    if cat /proc/net/tcp /proc/net/tcp6 2>/dev/null | awk '$2 ~ /:075B$/ && $4 == "01" { n++ } END { exit !n }'; then
+        say "somebody is connected to it on port 1883"
     fi
+}
+choose_broker() { # as before, unless told otherwise: what others use is never closed unasked
+    was=
+    if [ -e "$CLOSED" ]; then was=whole; fi
+    if [ -e "$BROKER_UNIT" ]; then was=own; fi
+    WHOSE=${WHOSE:-$was}
+    if [ -z "$WHOSE" ]; then
+        others=$(others_at_broker)
+        [ -z "$others" ] || stop "others use Mosquitto on this machine: $others" \
+            "nothing was changed. --broker own leaves it to them and runs a second one for Lullwatt; --broker whole closes it, on every port, to everybody without an account of this household"
+        WHOSE=whole
+    fi
+    if [ "$WHOSE" = own ]; then choose_port; fi
+    if [ "$was$WHOSE" = ownwhole ] && [ "$(port_of_household)" != 8883 ]; then
+        stop "$HOUSE names port $(port_of_household) for the broker, and the whole Mosquitto listens on 8883" \
+            "write broker: mqtts://127.0.0.1 there, then run this again"
+    fi
+}
+port_of_household() {
+    found=$(sed -n 's#^ *broker: *"\{0,1\}mqtts://[^:/ ]*:\([0-9]*\).*#\1#p' "$HOUSE" 2>/dev/null || true)
+    say "${found:-8883}"
+}
+choose_port() { # of a broker of its own: that of the household file, else one that nobody has
+    PORT=$(sed -n 's/^listener //p' "$BROKER/mosquitto.conf" 2>/dev/null || true)
+    if [ "$PORT" ]; then return; fi
+    if [ -e "$HOUSE" ]; then
+        PORT=$(port_of_household)
+        if is_taken "$PORT"; then
+            stop "port $PORT, which $HOUSE names for the broker, is taken by another broker" \
+                "write another one there, such as broker: mqtts://127.0.0.1:8884, then run this again"
+        fi
+        return
+    fi
+    for PORT in 8883 8884 8885 8886; do
+        if ! is_taken "$PORT"; then return; fi
+    done
+    stop "the ports 8883 to 8886 are taken" "free one of them, then run this again"
+}
+is_taken() { # PORT, by the settings of another broker, or by whoever listens there
+    set -- "$1" "$ROOT/etc/mosquitto/mosquitto.conf" "$ROOT/etc/mosquitto/conf.d"
+    if grep -Eqrs --exclude=lullwatt.conf "^[[:space:]]*(listener|port)[[:space:]]+$1([[:space:]]|\$)" "$2" "$3"; then return; fi
+    if [ "$ROOT" ] || [ -e "$CLOSED" ]; then return 1; fi
+    cat /proc/net/tcp /proc/net/tcp6 2>/dev/null \
+        | awk -v port="$(printf ':%04X' "$1")" 'substr($2, length($2) - 4) == port && $4 == "0A" { n++ } END { exit !n }'
 }
 choose_page() { # as before, unless told otherwise
     if [ -z "$PAGE" ] && [ -e "$PAGE_UNIT" ]; then PAGE=yes; fi
@@ -421,9 +470,40 @@ make_broker() {
     # broker: what the daemon calls it among containers
     make_certificate "$BROKER" mosquitto broker ,DNS:broker
     make_accounts
-    warn_of_other_listeners
-    put "$ROOT/etc/mosquitto/conf.d/lullwatt.conf" 644 root:root < "$HERE/mosquitto-home.conf"
+    if [ "$WHOSE" = own ]; then
+        make_own_broker
+    else
+        remove_broker_unit
+        put "$CLOSED" 644 root:root < "$HERE/mosquitto-home.conf"
+    fi
     BROKER_CHANGED=$WROTE
+}
+make_own_broker() { # Mosquitto itself stays as it is, or becomes again as it was
+    if [ -e "$CLOSED" ]; then
+        remove "$CLOSED"
+        OPENED=yes
+    fi
+    {
+        sed "s/^listener 8883\$/listener $PORT/" "$HERE/mosquitto-home.conf"
+        say
+        say '# A broker beside another one keeps its own messages.'
+        say 'persistence_location /var/lib/lullwatt-broker/'
+    } | put "$BROKER/mosquitto.conf" 644 root:root
+    shared "$ROOT/etc/systemd/system"
+    changed=$WROTE
+    WROTE=
+    put "$BROKER_UNIT" 644 root:root < "$HERE/lullwatt-broker.service"
+    BROKER_UNIT_CHANGED=$WROTE
+    WROTE=$changed$WROTE
+}
+remove_broker_unit() {
+    if [ ! -e "$BROKER_UNIT" ]; then return; fi
+    ctl disable --now lullwatt-broker
+    remove "$BROKER_UNIT"
+    remove "$BROKER_UNIT.d"
+    remove "$BROKER/mosquitto.conf"
+    remove "$BROKER_VAR"
+    ctl daemon-reload
 }
 check_household() { # by the version to be installed, before it comes into use
     if [ "$DRY" ] && [ ! -e "$HOUSE" ]; then step "check $HOUSE"; return; fi
@@ -490,11 +570,16 @@ put_units() { # FOLDER they come from; earlier versions have no unit of the page
         put "$PRICES_UNIT.timer" 644 root:root < "$1/lullwatt-prices.timer"
     fi
     PRICES_CHANGED=$WROTE
-    if [ "$UNIT_CHANGED$PAGE_CHANGED$PRICES_CHANGED$AGAIN" ]; then ctl daemon-reload; fi
+    if [ "$UNIT_CHANGED$PAGE_CHANGED$PRICES_CHANGED$BROKER_UNIT_CHANGED$AGAIN" ]; then ctl daemon-reload; fi
     VERSION_CHANGED=$VERSION_CHANGED$UNIT_CHANGED$AGAIN
 }
 start_all() {
-    if [ "$BROKER_CHANGED$AGAIN" ]; then ctl restart mosquitto; fi
+    if [ "$OPENED" ]; then ctl restart mosquitto; fi
+    if [ -e "$BROKER_UNIT" ] || [ "$WHOSE" = own ]; then
+        start lullwatt-broker "$BROKER_CHANGED$AGAIN"
+    elif [ "$BROKER_CHANGED$AGAIN" ]; then
+        ctl restart mosquitto
+    fi
     start lullwatt "$VERSION_CHANGED"
     if [ "$PAGE" = yes ]; then start lullwatt-page "$VERSION_CHANGED$PAGE_CHANGED"; fi
     if [ "$PRICES" = yes ]; then start lullwatt-prices.timer "$PRICES_CHANGED"; fi
@@ -518,6 +603,7 @@ install_all() {
     VERSION=$(version_to_install)
     is_version "$VERSION" \
         || stop "no version to install" "run this from a complete copy of the source, or use --wheel"
+    choose_broker
     make_user lullwatt
     choose_page
     choose_prices
@@ -604,7 +690,10 @@ remove_all() {
     remove "$ROOT/etc/systemd/system/lullwatt.service"
     remove "$ROOT/etc/systemd/system/lullwatt.service.d"
     ctl daemon-reload
-    remove "$ROOT/etc/mosquitto/conf.d/lullwatt.conf"
+    had=
+    if [ -e "$CLOSED" ]; then had=yes; fi
+    remove_broker_unit
+    remove "$CLOSED"
     remove "$BROKER"
     remove "$ROOT/usr/local/bin/lullwatt"
     remove "$OPT"
@@ -613,7 +702,7 @@ remove_all() {
     say "Kept: the ledger and its copies in $VAR and $KEPT, and the household file $HOUSE."
     if [ -d "$PRICES_VAR" ]; then say "Kept: the prices in $PRICES_VAR."; fi
     say "Devices need a new ca.pem and new passwords if Lullwatt is installed again."
-    ctl try-restart mosquitto # the last, as it may be gone by now
+    if [ "$had" ]; then ctl try-restart mosquitto; fi # the last, as it may be gone by now
 }
 remove_page_unit() {
     if [ ! -e "$PAGE_UNIT" ]; then return; fi
@@ -668,7 +757,7 @@ remove_user() { # NAME
 
 # --- the start ---------------------------------------------------------------------
 
-DRY='' KEEP_LIMITS='' NAME='' PAGE='' PAGE_USER='' PRICES='' SAID='' WORK='' ROOT='' ANSWERS='' WHEEL='' WHAT=install_all PYTHON=python3
+DRY='' KEEP_LIMITS='' WHOSE='' PORT='' OPENED='' BROKER_UNIT_CHANGED='' NAME='' PAGE='' PAGE_USER='' PRICES='' SAID='' WORK='' ROOT='' ANSWERS='' WHEEL='' WHAT=install_all PYTHON=python3
 ENVIRONMENT=${LULLWATT_ENVIRONMENT:-}
 HERE=$(cd "$(dirname "$0")" && pwd -P)
 SOURCE=$(dirname "$HERE")
@@ -689,6 +778,7 @@ while [ $# -gt 0 ]; do
         --answers) ANSWERS=$(value "$@"); shift ;;
         --name) NAME=$(value "$@"); shift ;;
         --wheel) WHEEL=$(value "$@"); shift ;;
+        --broker) WHOSE=$(value "$@"); shift ;;
         --page) PAGE=$(value "$@"); shift ;;
         --prices) PRICES=$(value "$@"); shift ;;
         --python) PYTHON=$(value "$@"); shift ;;
@@ -701,6 +791,7 @@ done
 for choice in "$PAGE" "$PRICES"; do
     case $choice in '' | yes | no) ;; *) usage >&2; exit 2 ;; esac
 done
+case $WHOSE in '' | own | whole) ;; *) usage >&2; exit 2 ;; esac
 if [ "$ROOT" ]; then
     ROOT=$(cd "$ROOT" && pwd) || stop "--root: there is no such folder" "create it first: mkdir"
 fi
@@ -710,6 +801,9 @@ if [ "$ENVIRONMENT" ]; then
 fi
 OPT=$ROOT/opt/lullwatt ETC=$ROOT/etc/lullwatt VAR=$ROOT/var/lib/lullwatt
 BROKER=$ROOT/etc/mosquitto/home HOUSE=$ETC/house.yaml UNFINISHED=$OPT/unfinished
+CLOSED=$ROOT/etc/mosquitto/conf.d/lullwatt.conf
+BROKER_UNIT=$ROOT/etc/systemd/system/lullwatt-broker.service BROKER_VAR=$ROOT/var/lib/lullwatt-broker
+THEIR_SETTINGS='^[[:space:]]*(listener|port|bind_address|allow_anonymous|password_file|acl_file|psk_file|plugin|auth_plugin|connection|per_listener_settings)[[:space:]]'
 PAGE_UNIT=$ROOT/etc/systemd/system/lullwatt-page.service PAGE_VAR=$ROOT/var/lib/lullwatt-page
 PRICES_UNIT=$ROOT/etc/systemd/system/lullwatt-prices PRICES_VAR=$ROOT/var/lib/lullwatt-prices
 # Copies of the versions before: root's own, as root goes by them, and the daemon's user may do as it

@@ -105,7 +105,12 @@ def _wait(holds: object) -> None:
 
 def _keep(unit: str) -> int:
     """Start a unit and supervise it until it ends."""
-    code = _keep_broker() if unit == "mosquitto" else _keep_notified(unit)
+    if unit == "mosquitto":
+        code = _keep_broker()
+    elif unit == "lullwatt-broker":
+        code = _keep_own_broker(unit)
+    else:
+        code = _keep_notified(unit)
     (STATE / unit).unlink(missing_ok=True)
     (STATE / f"{unit}.failed").touch()
     _say(f"{unit} ended with {code}")
@@ -119,6 +124,18 @@ def _keep_broker() -> int:
     main = subprocess.Popen(["/usr/sbin/mosquitto", "-c", configuration])
     _wait(lambda: main.poll() is not None or _accepts(8883) or _accepts(1883))
     _now_ready("mosquitto", main.pid)
+    return main.wait()
+
+
+def _keep_own_broker(unit: str) -> int:
+    says = _unit(unit)
+    _folders(says["User"], says)
+    command = shlex.split(says["ExecStart"])
+    settings = Path(command[-1]).read_text("utf-8").splitlines()
+    port = next(int(line.split()[1]) for line in settings if line.startswith("listener "))
+    main = subprocess.Popen(command, user=says["User"], group=says["Group"])
+    _wait(lambda: main.poll() is not None or _accepts(port))
+    _now_ready(unit, main.pid)
     return main.wait()
 
 

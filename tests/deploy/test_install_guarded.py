@@ -114,7 +114,7 @@ def beside_others(tmp_path_factory: pytest.TempPathFactory) -> tuple[Prefix, str
     own.write_text("listener 1883\nallow_anonymous true\n")
     done = subprocess.run(
         ["sh", INSTALLER, "--root", prefix.root, "--environment", prefix.environment("0.1.0"),
-         "--answers", prefix.root.parent / "answers.yaml"],
+         "--answers", prefix.root.parent / "answers.yaml", "--broker", "whole"],
         capture_output=True, text=True, check=False, umask=0o077,
     )  # fmt: skip
     return prefix, ok(done)
@@ -245,16 +245,6 @@ def test_no_upgrade_where_the_ledger_cannot_be_found(installed: Prefix) -> None:
     assert refused.returncode == 1
     assert "the ledger can't be copied" in refused.stderr
     assert installed.in_force == "0.1.0"
-
-
-def test_an_existing_broker_is_mentioned(
-    beside_others: tuple[Prefix, str], installed: Prefix
-) -> None:
-    """If the broker had its own settings, the installer says once that they change."""
-    _, printed = beside_others
-    assert "note: Mosquitto also serves others here" in printed
-    (installed.root / "etc/mosquitto/conf.d/own.conf").write_text("allow_anonymous true\n")
-    assert "note:" not in ok(installed.install("--dry-run"))
 
 
 def test_a_version_that_leads_elsewhere_is_refused(prefix: Prefix) -> None:
