@@ -11,6 +11,7 @@ nothing is claimed. Current that flows although no command allows it is claimed 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from datetime import timedelta
 from typing import TYPE_CHECKING
 
 from daemon.control.controller import MORE_HOLDS, START_HOLDS
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
     from config.household.household_file import HouseholdFile
     from daemon.control.events import CommandInForce
     from daemon.control.state import PointState
+    from planners.plan.plan import Period
 
 NO_VEHICLE = "A"
 NO_CURRENT = MeasuredCurrent(0.0)
@@ -133,7 +135,8 @@ def stored_periods(state: PointState, file: HouseholdFile) -> tuple[AmpsSpan, ..
         Those of the plan; after the command in force has expired, no current is above the fixed
         share of the main fuse, because then the plans of others may have changed. If it charges
         without a plan, that share for as long as a start may last. Hardware does not switch its
-        phases without the daemon: periods on others than the command's are left out.
+        phases without the daemon: periods on others than the command's are left out. It starts by
+        itself only after the longest random delay: sooner, the daemon does.
     """
     plan, command = state.plan, state.command
     if command is None or (command.do == "stop" and command.plan is None):
@@ -142,6 +145,8 @@ def stored_periods(state: PointState, file: HouseholdFile) -> tuple[AmpsSpan, ..
     if command.plan is None or plan is None:
         return _share_after(state, command, file) if shares_by_plan(file) else ()
     periods = [p for p in plan.periods if (p.one_phase_amps is not None) == (command.phases == 1)]
+    delay = timedelta(seconds=file.charge_points[state.charge_point].random_delay_seconds)
+    periods = list(_after_delay(periods, delay, is_on=command.do == "start"))
     if not shares_by_plan(file):
         return tuple(AmpsSpan(each.start, each.end, each.told_amps) for each in periods)
     found: list[AmpsSpan] = []
@@ -154,6 +159,19 @@ def stored_periods(state: PointState, file: HouseholdFile) -> tuple[AmpsSpan, ..
             replace(span, amps=min(period.told_amps, span.amps)) for span in spans if span.amps > 0
         ]
     return tuple(found)
+
+
+def _after_delay(periods: Sequence[Period], delay: timedelta, *, is_on: bool) -> Iterator[Period]:
+    """Let each run begin later by a delay, but not the first if it is in progress."""
+    begins, ends = None, None
+    for period in periods:
+        if period.start != ends:
+            is_first = begins is None
+            begins = period.start if is_on and is_first else period.start + delay
+        ends = period.end
+        assert begins is not None  # noqa: S101 - the first period begins a run
+        if ends > begins:
+            yield replace(period, start=max(period.start, begins))
 
 
 def _share_after(

@@ -17,10 +17,12 @@ import pytest
 from daemon.control.controller import next_wake
 from daemon.control.events import TimePassed
 from daemon.control.state import departure_of
+from daemon.sharing.claims import stored_periods
 from planners.home.left_beside import LeftByLoad
 from tests.daemon.worlds import (
     EVENING,
     HOUR,
+    LEAVES,
     MINUTE,
     NIGHT_BEGINS,
     POINT,
@@ -149,6 +151,28 @@ def test_what_a_price_ends_goes_on_for_a_delay() -> None:
     renewed = [each.command for each in world.issued() if each.command.do == "start"]
     assert renewed[-1].valid_until == ends  # no gap in which the equipment would stop by itself
     assert all(each.valid_until <= ends for each in renewed)
+
+
+def test_equipment_that_stores_the_plan_does_not_start_before_the_daemon() -> None:
+    """Its own clock starts it after the longest delay; a run in progress goes on as planned."""
+    world = World(delaying(kowhai()), EVENING)
+    world.plug_in(35)
+    assert stored_periods(world.state, world.house.file)[0].start == NIGHT_BEGINS + MOST
+    world = evening().copied()
+    world.wait(NIGHT_BEGINS + MOST + MINUTE)
+    (stored,), plan = stored_periods(world.state, world.house.file), world.state.plan
+    assert plan is not None
+    assert (stored.start, stored.end) == (plan.periods[0].start, plan.periods[0].end)
+
+
+def test_a_delay_may_take_up_the_last_minutes() -> None:
+    """Plugged in five minutes before it leaves: nothing breaks, and "charge now" still works."""
+    for minutes in (1, 5, 12, 20):
+        world = World(delaying(kowhai()), LEAVES - minutes * MINUTE)
+        world.plug_in(35)
+        world.wait(LEAVES - SECOND)
+        world.ask(charge_now=True)
+        assert world.doing()[0] == "start"
 
 
 def test_the_margin_covers_it() -> None:
