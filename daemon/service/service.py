@@ -215,8 +215,8 @@ class Service:
         self._states: dict[str, PointState] = {}
         self._fuse = FuseKeeper(self._states, ask_for_plan)
         self._limits, self._sieve = GridLimits(), LimitSieve()
-        # Whether plans are still to be made with what the grid operator allows by now.
-        self._has_new_limits = False
+        # The charge points that are still to plan with what the grid operator allows by now.
+        self._unplanned: list[str] = []
         self._unanswered: list[_Unanswered] = []
         self._wakes: dict[str, datetime] = {}
         # The charge points stepped since the last status: with each wake-up, all of them.
@@ -369,7 +369,7 @@ class Service:
     def _next_wake(self) -> datetime:
         now = self._clock.now()
         morning = next_morning(self.house.file, now)
-        within = PLANNED_WITHIN if self._has_new_limits else STATUS_EVERY
+        within = PLANNED_WITHIN if self._unplanned else STATUS_EVERY
         dues = [
             now + within, self._channels.next_repeat(), self._broker.due, morning,
             self._outbox.correction_due, self._fuse.due(now), self._limits.due(now),
@@ -678,13 +678,14 @@ class Service:
         for point in self._charging_first(self._states):
             self._step_alone(point, TimePassed())
         self._fuse.have_given_way()
-        self._has_new_limits = True
+        self._unplanned = self._charging_first(self._states)
 
     def _plan_below_limits(self, event: Incoming) -> None:
-        """Plan with new limits once nothing waits, or a second later: the next one may be here."""
-        if self._has_new_limits and (isinstance(event, WakeUp) or self._queue.empty()):
-            self._has_new_limits = False
-            self._step_all(HouseChanged("limit"))
+        """Plan with new limits while nothing waits, or a second later: the next one may be here."""
+        while self._unplanned and (isinstance(event, WakeUp) or self._queue.empty()):
+            self._step_alone(self._unplanned.pop(0), HouseChanged("limit"))
+            if not self._unplanned:
+                self._share_fuse()
 
     def _record_limits(self) -> None:
         """Record what came of limits; a ledger that refuses it is asked again."""

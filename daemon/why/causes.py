@@ -22,6 +22,7 @@ from daemon.why.plans import had_planned, hours_of, runs_of
 from daemon.why.power_causes import (
     faults,
     fuse,
+    limited_by_grid,
     lowered_by_load,
     no_answer,
     nobody_listened,
@@ -41,7 +42,8 @@ def causes_of_nothing(history: NightHistory) -> tuple[Cause, ...]:
         return (*_outages(history, always=True), *_no_vehicle(history))
     checks: tuple[Callable[[NightHistory], Iterator[Cause]], ...] = (
         no_answer, nobody_listened, faults, over_current, _skipped, fuse, lowered_by_load,
-        _ended_itself, _nothing_planned, _outages, _nothing_wanted, _left_before, _still_to_come,
+        limited_by_grid, _ended_itself, _nothing_planned, _outages, _nothing_wanted, _left_before,
+        _still_to_come,
     )  # fmt: skip
     return tuple(cause for check in checks for cause in check(history))
 
@@ -51,7 +53,7 @@ def causes_of_shortfall(history: NightHistory) -> tuple[Cause, ...]:
     checks: tuple[Callable[[NightHistory], Iterator[Cause]], ...] = (
         _too_late, no_answer, nobody_listened, faults, over_current, _skipped_too_long,
         _ended_itself, fuse,
-        lowered_by_load, _nothing_planned, _outages, _left_before,
+        lowered_by_load, limited_by_grid, _nothing_planned, _outages, _left_before,
     )  # fmt: skip
     return tuple(cause for check in checks for cause in check(history))
 

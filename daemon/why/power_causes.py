@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from config.calendar.words import listed
 from daemon.control.alerts import (
     BROKER_REFUSES,
+    GRID_LIMITED,
     NO_BROKER,
     NO_POWER,
     NO_READING,
@@ -37,6 +38,9 @@ if TYPE_CHECKING:
 
 TAKES_TOO_MUCH = "it took "
 """The reason of a stop of equipment that takes more than it is told begins so."""
+
+BY_GRID = "the grid operator allows"
+"""The reason of a command below a limit of the grid operator begins so."""
 
 LEAST_ESTIMATED_WH = 1000
 """Smaller estimates are mentioned only in the account [Wh]."""
@@ -155,6 +159,13 @@ def lowered_by_load(history: NightHistory) -> Iterator[Cause]:
             because=", because",
         )  # fmt: skip
         yield Cause("home-load", f"it was {words}")
+
+
+def limited_by_grid(history: NightHistory) -> Iterator[Cause]:
+    """Find the first time in which the grid operator allowed less than was wanted."""
+    for span in spans_because(history, BY_GRID)[:1]:
+        start, end = history.ends_of(span)
+        yield Cause(GRID_LIMITED, f"the grid operator limited it between {start} and {end}")
 
 
 def power_after_stop(history: NightHistory) -> Iterator[Cause]:

@@ -13,6 +13,7 @@ from daemon.remote.health import PointReport, Report
 from daemon.remote.show_status import status_lines
 from daemon.service.house_loading import load_house
 from daemon.why.command import whys_of
+from daemon.why.explanation import explain_night
 from tests.daemon.grid_limit.homes import SECOND, Home
 from tests.daemon.worlds import EVENING, HOUR, POINT, kowhai
 
@@ -27,14 +28,16 @@ CONTACT = {"topic": "relay/7", "limit_kw": 4.2}
 def test_why_tells_of_it(tmp_path: Path, ledger: Ledger) -> None:
     """When it came, until when it was to hold, and that it was lifted."""
     home = Home(tmp_path, ledger)
-    home.limit(kw=4.2, until=EVENING + 2 * HOUR)
+    home.limit(kw=1, until=EVENING + 2 * HOUR)
+    home.ask(charge_now=True)
     home.advance(HOUR)
     home.limit(lifted=True)
     home.advance(SECOND)
     house = load_house(home.path)
     (why,) = whys_of(home.path, house, ledger, (None, POINT), home.clock.now())
+    assert "grid-limited" in explain_night(why.history).causes
     assert [entry.text for entry in why.story if entry.kind == "grid"] == [
-        "the grid operator allows only 4.2 kW until 20:30",
+        "the grid operator allows only 1 kW until 20:30",
         "the grid operator's limit is lifted",
     ]
 
