@@ -764,6 +764,9 @@ def _at_highest(
         cause = "the rest of the home needs the current"
         if not has_power(house.file, state.charge_point, now):
             cause = NO_POWER
+        shared = binding(house.left_by_load, state.charge_point, house.file)
+        if shared is not None:
+            cause = f"{shared.by_grid}, and others use it"
         cause = _stopped_by_grid(state, house) or cause
         return _next(state, "stop", cause, until=until)
     return _next(state, "start", why, amps=_amps_told(state, allowed), until=until)

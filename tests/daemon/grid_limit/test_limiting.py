@@ -80,6 +80,8 @@ def test_several_charge_points_give_way_together(tmp_path: Path, ledger: Ledger)
     assert [home.told(point) for point in home.points] == [6, 6, 6]
     home.limit(kw=3.0)
     assert sorted(map(home.told, home.points)) == [0, 6, 6]
+    reasons = {each["why"].partition(";")[0] for each in home.bus.on("command")[-3:]}
+    assert all(each.startswith("the grid operator allows charging only 3 kW") for each in reasons)
     home.limit(lifted=True)
     home.advance(35 * MINUTE)
     assert home.total() == 96
