@@ -52,6 +52,7 @@ from daemon.control.nightbook import BEGUN_WH
 from daemon.control.state import (
     FLOWING_WATTS,
     LONGEST_GAP,
+    NO_VEHICLE,
     ActualShare,
     Response,
     counted_soc_percent,
@@ -68,6 +69,7 @@ from planners.power.excess_current import (
     FOLLOWS_WITHIN,
     concluded,
     conclusion_due,
+    exceeds,
     measured_current,
     with_command,
     with_power,
@@ -187,13 +189,12 @@ def await_response(state: PointState, now: datetime, *, switched: bool) -> Respo
     return replace(state.response, since=now, register_wh=wh)
 
 
-def power_has_ended(state: PointState, now: datetime) -> bool | None:
-    """Whether no power flows since the last stop; None if the meter does not show it."""
-    since = state.switches.off_at
-    if state.idle_since is not None and (since is None or state.idle_since > since):
+def power_has_ended(state: PointState, since: datetime | None, now: datetime) -> bool | None:
+    """Whether no power flows since a stop; None if the meter does not show it."""
+    if state.pilot == NO_VEHICLE:
         return True
     at, watts = state.watts_at, state.watts
-    if at is None or watts is None or now - at >= LONGEST_GAP:
+    if at is None or watts is None or not -SAME_READING <= now - at < LONGEST_GAP:
         return None
     return None if since is not None and at < since else watts <= FLOWING_WATTS
 
@@ -240,13 +241,21 @@ def _check_current(
     return raise_alert(state, OVER_CURRENT, charge_point=state.charge_point, excess=watch.excess)
 
 
-def _check_phases(state: PointState, house: House) -> tuple[PointState, tuple[Action, ...]]:
+def _check_phases(  # noqa: PLR0911 - one for each thing that is not known
+    state: PointState, house: House
+) -> tuple[PointState, tuple[Action, ...]]:
     """Judge whether the equipment draws on one phase where it is told to; warn if it does not."""
     command, before = state.command, state.phase_watch
     judged_from, at, watts = state.current_watch.judged_from, state.watts_at, state.watts
     if command is None or command.amps is None or command.phases != 1 or before.keeps_all:
         return state, ()
-    if at is None or watts is None or judged_from is None or at < judged_from + FOLLOWS_WITHIN:
+    # Of a power alone nobody can tell: it counts as too much current.
+    amps, amps_at = state.amps, state.amps_at
+    if amps is None or amps_at is None or exceeds(amps, command.amps):
+        return state, ()
+    if at is None or watts is None or abs(at - amps_at) > SAME_READING:
+        return state, ()
+    if judged_from is None or at < judged_from + FOLLOWS_WITHIN:
         return state, ()
     told_watts = command.amps * house.file.household.nominal_volts
     watch = with_power(before, told_watts, watts, at)
@@ -279,7 +288,7 @@ def _with_last_reading(
         return watch  # the power alone was read, of a meter that also reports amperes
     elif state.watts_at is None or at - state.watts_at > SAME_READING:
         watts = None
-    on_one = amps is not None and is_on_one(state)
+    on_one = is_on_one(state)
     measured = measured_current(house.file, state.charge_point, amps, watts, on_one=on_one)
     if measured is None:
         return watch

@@ -77,6 +77,7 @@ from daemon.control.replanning import announce, begins_in_rest, plan
 from daemon.control.state import (
     AWAY,
     FOLLOWS_SURPLUS,
+    LONGEST_GAP,
     SKIPPED,
     TOO_LITTLE_SURPLUS,
     charges_now,
@@ -97,7 +98,7 @@ from planners.power.allowed_currents import amps_allowed, charge_model, own_amps
 from planners.power.charging import NEED_TOLERANCE_PERCENT
 from planners.power.circuits import has_power
 from planners.power.excess_current import amps_text, with_command
-from planners.power.rest import SWITCHES_APART
+from planners.power.rest import SWITCHES_APART, PhaseStep
 from planners.surplus.one_phase import most_amps_on_one
 
 if TYPE_CHECKING:
@@ -291,8 +292,9 @@ def _phase_switch_due(state: PointState, house: House) -> Iterator[datetime]:
     point, switches = house.file.charge_points[state.charge_point], state.switches
     if point.phase_switching_seconds is None:
         return
-    if switches.off_at is not None:
-        ready = switches.off_at + timedelta(seconds=point.phase_switching_seconds)
+    since = _stopped_since(state)
+    if since is not None:
+        ready = since + timedelta(seconds=point.phase_switching_seconds)
         yield from (ready, ready + timedelta(seconds=point.confirm_seconds))
     if switches.phases_at is not None:
         yield switches.phases_at + SWITCHES_APART
@@ -410,11 +412,16 @@ def _by_phases(
     if command.amps is None or vehicle is None or point.phase_switching_seconds is None:
         return command if command.phases is None else replace(command, phases=None)
     command = replace(command, phases=command.phases or point.phases)
+    # What was never switched by Lullwatt is on all its phases.
+    last, since = state.switches.phases or point.phases, _stopped_since(state)
     step = state.switches.to_phases(
         command.phases or 1, point, now,
-        is_on=is_charging(state), has_ended=power_has_ended(state, now),
+        is_on=is_charging(state), off_at=since, has_ended=power_has_ended(state, since, now),
     )  # fmt: skip
-    if step.do == "go":
+    is_unread = state.watts_at is None or now - state.watts_at >= LONGEST_GAP
+    if step.do == "stop" and is_charging(state) and is_unread and not _waits_for_one(state, now):
+        step = PhaseStep("as_before")  # nothing would confirm the stop
+    if step.do == "go" or command.phases == last:
         return command
     if step.do == "stop":
         why = f"{_switching(state, command, now, house)}; then: {command.why}"
@@ -422,14 +429,24 @@ def _by_phases(
         stop = _next(state, "stop", why, until=until, plan=plan)
         # It was delayed at random before this stop, if it had to be.
         return replace(stop, phases=command.phases, planned_amps=command.amps)
-    if command.phases == 1:
-        amps, phases = point.min_amps, state.switches.phases or point.phases
-    else:
-        most = most_amps_on_one(house.file, vehicle) or point.min_amps
-        phases, parts = 1, charge_model(house.file, vehicle).phases
-        amps = min(most, parts * _amps(command), _most_allowed(state, vehicle, now, house))
     until = min(command.valid_until, step.until or NO_END)
-    return replace(command, amps=max(point.min_amps, amps), phases=phases, valid_until=until)
+    if command.phases == 1:
+        return replace(command, amps=point.min_amps, phases=last, valid_until=until)
+    most = most_amps_on_one(house.file, vehicle) or point.min_amps
+    parts = charge_model(house.file, vehicle).phases
+    amps = min(most, parts * _amps(command), _most_allowed(state, vehicle, now, house))
+    return replace(command, amps=max(point.min_amps, amps), phases=1, valid_until=until)
+
+
+def _stopped_since(state: PointState) -> datetime | None:
+    """Return since when it has been stopped, by the last switching or the last command."""
+    if state.switches.off_at is not None or state.response is None:
+        return state.switches.off_at
+    return state.response.since if not is_charging(state) else None
+
+
+def _waits_for_one(state: PointState, now: datetime) -> bool:
+    return state.switches.phases is not None and not state.switches.may_switch_phases(now)
 
 
 def _switching(state: PointState, command: CommandInForce, now: datetime, house: House) -> str:
@@ -472,7 +489,9 @@ def _after_delay(
     if held is not None:
         return held
     before = state.command
-    is_known = before is not None and wanted.amps <= (before.planned_amps or 0.0)
+    # A third as much current on each of three phases is as much power.
+    is_more = before is not None and before.phases == 1 and wanted.phases != 1
+    is_known = before is not None and wanted.amps <= (before.planned_amps or 0.0) and not is_more
     if is_known or (before is not None and before.delayed_until is not None):
         return wanted
     delay = drawn_delay(house.seed, state.charge_point, str(state.serial + 1), most)

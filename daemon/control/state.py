@@ -36,6 +36,9 @@ if TYPE_CHECKING:
 LONGEST_GAP = timedelta(minutes=15)
 """How long a reading is trusted."""
 
+NO_VEHICLE = "A"
+"""The pilot state of an empty outlet (IEC 61851-1)."""
+
 FLOWING_WATTS = 100
 """Power above which a vehicle charges [W]; below, it is awake at most."""
 

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 from daemon.control.controller import MORE_HOLDS, START_HOLDS
 from daemon.control.learning import FAULTS
-from daemon.control.state import FLOWING_WATTS, LONGEST_GAP, last_current, vehicle_of
+from daemon.control.state import FLOWING_WATTS, LONGEST_GAP, NO_VEHICLE, last_current, vehicle_of
 from planners.home.allotments import shares_by_plan
 from planners.home.left_beside import highest_at
 from planners.power.allowed_currents import AmpsSpan, amps_allowed
@@ -31,7 +31,6 @@ if TYPE_CHECKING:
     from daemon.control.state import PointState
     from planners.plan.plan import Period
 
-NO_VEHICLE = "A"
 NO_CURRENT = MeasuredCurrent(0.0)
 
 

@@ -444,6 +444,8 @@ def _on_one_grid(
         return []
     edges = _edges(situations)
     now, end = min(each.now for each in situations), max(edges)
+    if now >= end:
+        return []  # all of them must rest until they have to be ready
     tick_minutes: int = file.household.tick_minutes
     alone = [
         replace(

@@ -78,6 +78,7 @@ class LastSwitches:
         now: datetime,
         *,
         is_on: bool,
+        off_at: datetime | None,
         has_ended: bool | None,
     ) -> PhaseStep:
         """Tell how to come to a start on so many phases.
@@ -92,6 +93,8 @@ class LastSwitches:
             UTC.
         is_on : bool
             Whether a start is in force.
+        off_at : datetime or None
+            Since when it has been stopped.
         has_ended : bool or None
             Whether the meter shows that no power flows since the stop; None if it shows nothing.
 
@@ -102,7 +105,7 @@ class LastSwitches:
             nothing is switched. Where it is too soon to switch, one phase is waited for, and what
             is meant for all goes on as before.
         """
-        if phases == self.phases:
+        if phases == (self.phases or point.phases):
             return PhaseStep("go")
         if self.phases_at is not None and not self.may_switch_phases(now):
             until = self.phases_at + SWITCHES_APART
@@ -110,11 +113,11 @@ class LastSwitches:
         stopped = timedelta(seconds=point.phase_switching_seconds or 0)
         if is_on:
             return PhaseStep("stop", now + stopped)
-        ready = now if self.off_at is None else self.off_at + stopped
+        ready = now if off_at is None else off_at + stopped
         if now >= ready and has_ended:
             return PhaseStep("go")
         given_up = ready + timedelta(seconds=point.confirm_seconds)
-        if has_ended is None and self.off_at is not None and now >= given_up:
+        if has_ended is None and off_at is not None and now >= given_up:
             return PhaseStep("as_before")
         later = (each for each in (ready, given_up) if each > now)
         return PhaseStep("stop", next(later, None))

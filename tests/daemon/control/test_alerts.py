@@ -132,7 +132,7 @@ def obey_again(world: World) -> None:
 
 def told_one_phase() -> World:
     """Charge on one phase for some minutes more, with equipment that takes all three."""
-    world = World(switched_house(), EVENING, keeps_all_phases=True)
+    world = World(switched_house(), EVENING, keeps_all_phases=True, reports_amps=True)
     world.state = replace(world.state, switches=LastSwitches(phases=1, phases_at=EVENING - MINUTE))
     world.read()
     world.plug_in(35.0)

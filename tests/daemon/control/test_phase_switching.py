@@ -107,7 +107,7 @@ def test_the_bus_is_told_again_what_was_told() -> None:
 @pytest.mark.parametrize("seconds", [0, 1, 12])
 def test_equipment_that_keeps_all_phases_is_told_one_no_more(seconds: int) -> None:
     """One reading proves nothing; then it is warned of, and it charges on all phases."""
-    world = on_one(keeps_all_phases=True)
+    world = on_one(keeps_all_phases=True, reports_amps=True)
     world.advance(EVENING + 40 * SECOND)
     world.read()
     world.advance(world.now + seconds * SECOND)
@@ -117,3 +117,32 @@ def test_equipment_that_keeps_all_phases_is_told_one_no_more(seconds: int) -> No
     assert world.warned() == ["all-phases"]
     world.wait(EVENING + 20 * MINUTE)
     assert told(world)[-1][1:] == ("start", 16.0, 3)
+
+
+def test_too_much_power_on_one_phase_is_too_much_current() -> None:
+    """Where a power alone is read, three times the power may overload the one phase: it stops."""
+    world = on_one(keeps_all_phases=True)
+    world.wait(EVENING + 3 * MINUTE)
+    assert world.warned()[0] == "over-current"
+    assert told(world)[-1][1] == "stop"
+
+
+def test_what_was_never_switched_is_on_all_phases() -> None:
+    """Without any reading, equipment that was never told its phases is not told to switch."""
+    world = World(switched_house(), EVENING)
+    world.plug_in(35.0)
+    world.ask(charge_now=True)
+    world.wait(EVENING + 10 * MINUTE, read_every=None)
+    assert told(world)[-1][1:] == ("start", 16.0, 3)
+
+
+def test_a_pilot_alone_does_not_confirm_a_stop() -> None:
+    """A stuck relay with pilot B is not switched; without a vehicle it may be."""
+    world = on_one()
+    world.wait(EVENING + 13 * MINUTE)
+    world.stuck_watts = 3680.0
+    world.read()
+    world.wait(EVENING + 14 * MINUTE + 20 * SECOND)
+    world.report(pilot="B")
+    world.wait(EVENING + 15 * MINUTE)
+    assert all(phases != 3 for _, do, _, phases in told(world) if do == "start")
