@@ -561,6 +561,9 @@ def test_the_daemon_needs_no_file_and_takes_up_a_new_one(fetch: Run, market: Mar
         def rate_news(self, _tariff: str) -> tuple[PricePoint, ...]:
             return ()
 
+        def random_seed(self) -> bytes:
+            return b""
+
     assert watch.load_changes(NoLedger()) == "prices"  # type: ignore[arg-type]
     assert watch.house.prices.known_until(at) == datetime(2026, 12, 1, tzinfo=ZONE)
     Path("fetched-prices.csv").unlink()

@@ -27,6 +27,7 @@ from planners.rates.prices import prices_of
 from tests.planners.households import band, bands
 from tests.planners.joint.reference import cheapest_together
 from tests.planners.planned import EVERY_DAY, utc
+from tests.support.waiting import patience
 
 EVENING = "2026-06-03T06:30:00"
 """A Wednesday, 18:30 by the household's clock; the cheap hours begin at 21:00."""
@@ -213,7 +214,7 @@ def test_each_car_within_its_allotment_reaches_the_joint_optimum(
     file = home.file()
     stated = state_together(file, prices_of(file, {}), cars)
     assert stated is not None
-    optimum = cheapest_together(stated.joint, seconds=60)
+    optimum = cheapest_together(stated.joint, seconds=patience(60))
     assert optimum is not None
     assert optimum.is_optimal
     found, plans = _planned(home, cars)
