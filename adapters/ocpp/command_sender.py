@@ -202,7 +202,15 @@ class CommandSender:
 
     async def watch(self) -> None:
         """Look whether the equipment pauses by itself, though it may charge."""
-        is_paused = self._status == "SuspendedEVSE" and self._may_charge()
+        in_force = self._in_force
+        is_started = (
+            in_force is not None
+            and in_force.command.do == "start"
+            and not self._has_expired(in_force.command)
+        )
+        # The last limit that it accepted counts, also while the same command is sent again.
+        is_allowed = is_started and self._allowed_amps != 0
+        is_paused = is_allowed and self._status == "SuspendedEVSE"
         await self._troubles.note_pause(self._clock.now(), is_paused=is_paused)
 
     def _may_charge(self) -> bool:
