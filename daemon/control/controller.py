@@ -98,7 +98,7 @@ from planners.power.allowed_currents import amps_allowed, charge_model, own_amps
 from planners.power.charging import NEED_TOLERANCE_PERCENT
 from planners.power.circuits import has_power
 from planners.power.excess_current import amps_text, with_command
-from planners.power.rest import SWITCHES_APART, PhaseStep
+from planners.power.rest import PhaseStep
 from planners.surplus.one_phase import most_amps_on_one
 
 if TYPE_CHECKING:
@@ -296,8 +296,8 @@ def _phase_switch_due(state: PointState, house: House) -> Iterator[datetime]:
     if since is not None:
         ready = since + timedelta(seconds=point.phase_switching_seconds)
         yield from (ready, ready + timedelta(seconds=point.confirm_seconds))
-    if switches.phases_at is not None:
-        yield switches.phases_at + SWITCHES_APART
+    if switches.phases_from is not None:
+        yield switches.phases_from
 
 
 # --- command --------------------------------------------------------------------------------
@@ -365,7 +365,7 @@ def _switches(state: PointState, command: CommandInForce, now: datetime) -> Last
     switches, before = state.switches.switched_on(now, command.phases), state.command
     if before is None or before.phases in {None, command.phases}:
         return switches
-    return replace(switches, phases_at=now)  # it was stopped to switch, and could not
+    return replace(switches, given_up_at=now)  # it was stopped to switch, and could not
 
 
 def _holds(state: PointState, command: CommandInForce, now: datetime, house: House) -> timedelta:
@@ -451,7 +451,7 @@ def _waits_for_one(state: PointState, now: datetime) -> bool:
 
 def _switching(state: PointState, command: CommandInForce, now: datetime, house: House) -> str:
     if state.switches.phases is not None and not state.switches.may_switch_phases(now):
-        until = (state.switches.phases_at or now) + SWITCHES_APART
+        until = state.switches.phases_from or now
         at = clock_text(until, house.file.zone, "%H:%M")
         return f"phases are switched at most four times an hour, next at {at}"
     to = "one phase" if command.phases == 1 else f"{command.phases} phases"

@@ -16,6 +16,10 @@ SWITCHES_APART: Final = timedelta(minutes=15)
 """Phases are switched at most four times an hour: so long passes from one time to the next."""
 
 
+TRIED_AGAIN_AFTER: Final = timedelta(hours=1)
+"""After a stop that the meter did not confirm, they are not switched for so long."""
+
+
 class PhaseStep(NamedTuple):
     """What to do about a start on other phases than the last one.
 
@@ -40,13 +44,16 @@ class LastSwitches:
     phases : int or None
         How many phases the last start was for, at a charge point that switches them.
     phases_at : datetime or None
-        When they were last switched, or should have been and could not be; UTC.
+        When they were last switched; UTC.
+    given_up_at : datetime or None
+        When they should last have been switched, and the meter confirmed no stop; UTC.
     """
 
     on_at: datetime | None = None
     off_at: datetime | None = None
     phases: int | None = None
     phases_at: datetime | None = None
+    given_up_at: datetime | None = None
 
     def switched_on(self, at: datetime, phases: int | None = None) -> LastSwitches:
         """Return the switches after one to on, for so many phases if that is said."""
@@ -65,11 +72,19 @@ class LastSwitches:
             None if self.off_at is None else min(self.off_at, now),
             self.phases,
             None if self.phases_at is None else min(self.phases_at, now),
+            None if self.given_up_at is None else min(self.given_up_at, now),
         )
 
+    @property
+    def phases_from(self) -> datetime | None:
+        """From when on the phases may be switched; None if they may at any time."""
+        switched = None if self.phases_at is None else self.phases_at + SWITCHES_APART
+        given_up = None if self.given_up_at is None else self.given_up_at + TRIED_AGAIN_AFTER
+        return max((each for each in (switched, given_up) if each is not None), default=None)
+
     def may_switch_phases(self, now: datetime) -> bool:
-        """Whether the phases were not switched a short time ago."""
-        return self.phases_at is None or now >= self.phases_at + SWITCHES_APART
+        """Whether the phases were not switched, or given up, a short time ago."""
+        return self.phases_from is None or now >= self.phases_from
 
     def to_phases(
         self,
@@ -107,9 +122,11 @@ class LastSwitches:
         """
         if phases == (self.phases or point.phases):
             return PhaseStep("go")
-        if self.phases_at is not None and not self.may_switch_phases(now):
-            until = self.phases_at + SWITCHES_APART
-            return PhaseStep("stop" if phases == 1 else "as_before", until)
+        if not self.may_switch_phases(now):
+            given_up = self.given_up_at
+            # An hour is too long to wait for one phase.
+            waits = phases == 1 and (given_up is None or now >= given_up + TRIED_AGAIN_AFTER)
+            return PhaseStep("stop" if waits else "as_before", self.phases_from)
         stopped = timedelta(seconds=point.phase_switching_seconds or 0)
         if is_on:
             return PhaseStep("stop", now + stopped)
