@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final
 from config.fields.value_types import WATT_HOURS_PER_KWH
 from daemon.control.alerts import (
     BROKER_REFUSES,
+    GRID_LIMITED,
     NO_BROKER,
     NO_DEPARTURE,
     NO_POWER,
@@ -75,6 +76,7 @@ CAUSE_WORDS: Final[Mapping[str, str]] = {
     BROKER_REFUSES: "The message broker refused messages.",
     POWER_AFTER_STOP: "Power flowed although charging was stopped.",
     OVER_CURRENT: "The charge point took more current than it was told.",
+    GRID_LIMITED: "The grid operator limited how much could be drawn.",
 }
 """By the code of a cause (`daemon.why.explanation`)."""
 
