@@ -71,7 +71,7 @@ class SimulatedEquipment(SimulatedHardware):
         self._transaction: int | None = None
         self._stays_after = False
         self._serial = 0
-        self._followed: tuple[float, datetime | None] | None = None
+        self._followed: tuple[float, datetime | None, int | None] | None = None
         self._reported_status = ""
         self._kept: list[Any] = []
         self._connection = EquipmentConnection(
@@ -205,13 +205,14 @@ class SimulatedEquipment(SimulatedHardware):
         if self._begun is not None:
             amps = self._profiles.amps_at(now, self._begun, self._max_amps)
         until = self._profiles.next_change(now, self._begun)
-        if self._followed == (amps, until):
+        phases = self._profiles.phases
+        if self._followed == (amps, until, phases):
             return
-        self._followed = amps, until
+        self._followed = amps, until, phases
         self._serial += 1
         ends = now + self._lasts if until is None else until
         body = {"serial": self._serial, "valid_until": ends, "why": "its charging profile"}
-        more = {"do": "start", "amps": amps} if amps > 0 else {"do": "stop"}
+        more = {"do": "start", "amps": amps, "phases": phases} if amps > 0 else {"do": "stop"}
         self._point.obey(Command.model_validate({**body, **more}), now)
 
     # --- what it reports ----------------------------------------------------------------------

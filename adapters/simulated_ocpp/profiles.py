@@ -31,6 +31,8 @@ class Profile:
         When it ends; None for never.
     steps
         Seconds after the beginning, each with the current from then on [A per phase].
+    phases
+        On how many phases, if it says so.
     """
 
     number: int
@@ -39,6 +41,7 @@ class Profile:
     since: datetime | None
     until: datetime | None
     steps: tuple[tuple[float, float], ...]
+    phases: int | None = None
 
     def amps_at(self, instant: datetime, begun: datetime | None) -> float | None:
         """Return the current that it allows; None if it says nothing of the instant."""
@@ -86,6 +89,7 @@ def profile_of(body: Mapping[str, Any], watts_per_amp: float) -> Profile:
             (float(each["start_period"]), float(each["limit"]) / factor)
             for each in schedule["charging_schedule_period"]
         ),
+        phases=schedule["charging_schedule_period"][0].get("number_phases"),
     )
 
 
@@ -94,6 +98,12 @@ class StoredProfiles:
 
     def __init__(self) -> None:
         self._stored: list[Profile] = []
+
+    @property
+    def phases(self) -> int | None:
+        """On how many phases the transaction's profile lets it charge; None if it does not say."""
+        own = (each for each in self._stored if each.purpose == OF_TRANSACTION)
+        return next((each.phases for each in own), None)
 
     def store(self, profile: Profile) -> None:
         """Store a profile in place of one with its id, or with its purpose and level."""

@@ -419,7 +419,7 @@ def _by_phases(
         is_on=is_charging(state), off_at=since, has_ended=power_has_ended(state, since, now),
     )  # fmt: skip
     is_unread = state.watts_at is None or now - state.watts_at >= LONGEST_GAP
-    if step.do == "stop" and is_charging(state) and is_unread and not _waits_for_one(state, now):
+    if step.do == "stop" and is_charging(state) and is_unread and not _is_too_soon(state, now):
         step = PhaseStep("as_before")  # nothing would confirm the stop
     if step.do == "go" or command.phases == last:
         return command
@@ -445,14 +445,14 @@ def _stopped_since(state: PointState) -> datetime | None:
     return state.response.since if not is_charging(state) else None
 
 
-def _waits_for_one(state: PointState, now: datetime) -> bool:
+def _is_too_soon(state: PointState, now: datetime) -> bool:
+    """Whether its phases were switched, or could not be, a short time ago."""
     return state.switches.phases is not None and not state.switches.may_switch_phases(now)
 
 
 def _switching(state: PointState, command: CommandInForce, now: datetime, house: House) -> str:
-    if state.switches.phases is not None and not state.switches.may_switch_phases(now):
-        until = state.switches.phases_from or now
-        at = clock_text(until, house.file.zone, "%H:%M")
+    if _is_too_soon(state, now):
+        at = clock_text(state.switches.phases_from or now, house.file.zone, "%H:%M")
         return f"phases are switched at most four times an hour, next at {at}"
     to = "one phase" if command.phases == 1 else f"{command.phases} phases"
     return f"it is stopped to switch to {to}"

@@ -10,13 +10,11 @@ import pytest
 from config.household.loading import load_household
 from tests.deploy.guide import read_back, script, steps
 from tests.deploy.prefix import Prefix
-from tests.deploy.stage import is_possible, on_stage
+from tests.deploy.stage import on_stage
+from tests.deploy.test_guide import NEEDS_ROOT
 from tests.deploy.test_install import ok
 
 THEIRS = "listener 1883\nallow_anonymous true\n"
-NEEDS_ROOT = pytest.mark.skipif(
-    not is_possible(), reason="a throw-away root needs root, and one that may mount"
-)
 
 
 @pytest.fixture
@@ -123,31 +121,41 @@ password_file /etc/mosquitto/theirs
 END
 systemctl start mosquitto
 stdbuf -oL mosquitto_sub -p 1883 -t 'foreign/#' -v > /root/heard &
-count() { n=0; while [ -e /root/goes-on ]; do n=$((n + 1)); echo "$n"; sleep 0.1; done; }
+await() { for _ in $(seq 600); do if "$@"; then return; fi; sleep 0.1; done; false; }
+# Each device says a number every tenth of a second, and at the end how many there were.
+count() {
+    n=0
+    while [ -e /root/goes-on ]; do n=$((n + 1)); echo "$n"; sleep 0.1; done
+    echo "$n" > "/root/said-$1"
+}
+heard() { sed -n "s#^foreign/$1 ##p" /root/heard; }
+has_heard() { [ "$(heard "$1" | tail -n 1)" -ge "${2:-$(cat "/root/said-$1")}" ]; }
+is_listening() { mosquitto_pub -p 1883 -t foreign/first -m 0; [ -s /root/heard ]; }
+await is_listening
 touch /root/goes-on
-count | mosquitto_pub -p 1883 -t foreign/anonymous -l &
+count anonymous | mosquitto_pub -p 1883 -t foreign/anonymous -l &
 senders="${senders:-} $!"
-count | mosquitto_pub -p 1883 -u lamp -P secret1 -t foreign/lamp -l &
+count lamp | mosquitto_pub -p 1883 -u lamp -P secret1 -t foreign/lamp -l &
 senders="${senders:-} $!"
-count | mosquitto_pub -p 1883 -u heater -P secret2 -t foreign/heater -l &
+count heater | mosquitto_pub -p 1883 -u heater -P secret2 -t foreign/heater -l &
 senders="${senders:-} $!"
-until [ "$(grep -c . /root/heard)" -ge 6 ]; do sleep 0.1; done
+for who in anonymous lamp heater; do await has_heard "$who" 2; done
 """
 INSTALL = """\
-cd /home/keeper/lullwatt-0.1.0
-cp /home/keeper/answers.yaml . 2>/dev/null || true
 ! sh deploy/install.sh --answers answers.yaml --name "$(uname -n)"
 sh deploy/install.sh --answers answers.yaml --name "$(uname -n)" --broker own
 lullwatt status /etc/lullwatt/house.yaml || [ $? = 4 ]
 sh deploy/install.sh --remove
 """
 LOOK = """\
-sleep 0.5
+for who in anonymous lamp heater; do
+    await has_heard "$who" $(($(heard "$who" | tail -n 1) + 3))
+done
 rm /root/goes-on
 wait $senders
-sleep 0.3
 for who in anonymous lamp heater; do
-    sed -n "s#^foreign/$who ##p" /root/heard | awk -v who="$who" '
+    await has_heard "$who"
+    heard "$who" | awk -v who="$who" '
         $1 != ++n { print who, "missed", n; exit } END { print who, "heard all of", n }'
 done
 """

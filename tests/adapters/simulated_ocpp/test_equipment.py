@@ -68,6 +68,17 @@ def test_profiles_allow_what_the_standard_says(
     assert stored.amps_at(NOW + minutes * MINUTE, NOW, 32.0) == amps
 
 
+def test_a_charge_is_on_as_many_phases_as_its_profile_says() -> None:
+    """Only that of the transaction counts: the daemon switches phases by it."""
+    stored = StoredProfiles()
+    assert stored.phases is None
+    for purpose, phases in (("TxProfile", 1), ("ChargePointMaxProfile", 3)):
+        body = profile((0, 16), purpose=purpose, number=phases)
+        body["charging_schedule"]["charging_schedule_period"][0]["number_phases"] = phases
+        stored.store(profile_of(body, 230.0))
+    assert stored.phases == 1
+
+
 @contextmanager
 def playing(port: int, fault: Fault | None = None) -> Iterator[FaultyChargePoint]:
     """Play a box with a vehicle; its time stands still, so that it only does what it is told."""
