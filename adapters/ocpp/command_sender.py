@@ -163,6 +163,12 @@ class CommandSender:
             self.is_settled = False
             self._has_changed.set()
 
+    def has_accepted(self, serial: int | None) -> bool:
+        """Whether the equipment has accepted the command in force, and that is the one meant."""
+        in_force = self._in_force
+        is_meant = serial is None or (in_force is not None and in_force.command.serial == serial)
+        return self.is_settled and is_meant
+
     async def greet(self) -> None:
         """Ask for status and meter, and report equipment as ready; again when it boots."""
         greeted = self._session.greeted

@@ -160,10 +160,10 @@ class EquipmentConnections:
         if sender is not None and sender.is_ready:
             sender.send(command, periods)
 
-    def is_settled(self, charge_point: str) -> bool:
-        """Return whether a charge point has accepted its last command; from any thread."""
+    def has_accepted(self, charge_point: str, serial: int | None) -> bool:
+        """Return whether a charge point has accepted a command; from any thread."""
         sender = self._senders.get(charge_point)
-        return sender is not None and sender.is_settled
+        return sender is not None and sender.has_accepted(serial)
 
     async def release(self, charge_point: str) -> tuple[str, ...] | None:
         """Take the daemon's profiles out of a charge point; None if it is not connected."""

@@ -164,9 +164,24 @@ class OcppServer:
             return False
         return self._thread.call_soon(connections.send, charge_point, command, tuple(periods))
 
-    def is_settled(self, charge_point: str) -> bool:
-        """Return whether a charge point has accepted the last command that it was sent."""
-        return self._connections is not None and self._connections.is_settled(charge_point)
+    def has_accepted(self, charge_point: str, serial: int | None = None) -> bool:
+        """Return whether a charge point has accepted a command.
+
+        Parameters
+        ----------
+        charge_point
+            Its name in the household file.
+        serial
+            That of the command, since what `send` was given a moment ago may not have reached the
+            server's thread yet; None for the last one that did.
+
+        Returns
+        -------
+        bool
+            False as well if it is not connected.
+        """
+        connections = self._connections
+        return connections is not None and connections.has_accepted(charge_point, serial)
 
     def release(self, charge_point: str, seconds: float) -> tuple[str, ...] | None:
         """Take the daemon's profiles out of a charge point, and wait for that; from any thread.

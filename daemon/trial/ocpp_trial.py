@@ -97,7 +97,7 @@ class OcppTrial:
     def _is_pending(self) -> bool:
         """Whether the last command has not been accepted, by equipment that is connected."""
         is_connected = self._charge_point in self._server.ready
-        return is_connected and not self._server.is_settled(self._charge_point)
+        return is_connected and not self._server.has_accepted(self._charge_point, self._serial)
 
     def connected(self, charge_point: str, seconds: float) -> bool:
         """Wait until a charge point has connected; return whether it has."""

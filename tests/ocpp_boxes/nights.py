@@ -235,7 +235,7 @@ class Night:
                 self._changed.wait(0.004)
             if link.heard != heard:
                 heard, quiet_since = link.heard, monotonic()
-            is_settled = server.is_settled("driveway") or "driveway" not in server.ready
+            is_settled = server.has_accepted("driveway") or "driveway" not in server.ready
             quiet = monotonic() - quiet_since
             if is_settled and quiet > 0.02 + 2 * self._kind.answers_after:
                 break

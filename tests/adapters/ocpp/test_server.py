@@ -223,6 +223,17 @@ def test_a_start_names_its_phases_and_a_stop_keeps_them(tmp_path: Path) -> None:
     assert found == [(10.0, 1), (0.0, 1), (8.0, 3)]
 
 
+def test_a_command_that_was_never_sent_is_not_accepted(world: World) -> None:
+    """Whoever waits for a stop names it: that of a start before it does not count."""
+    plugged = world.ready()
+    first = start(8.0)
+    world.send(first)
+    asked_for(plugged, "RemoteStartTransaction")
+    wait_until(lambda: world.server.has_accepted("driveway", first.serial), what="the start")
+    assert not world.server.has_accepted("driveway", STOP.serial)
+    assert not world.server.has_accepted("elsewhere", first.serial)
+
+
 def test_the_end_of_a_transaction_ends_the_charge(world: World) -> None:
     """Equipment may report no status and send no sample after it."""
     plugged = world.ready()

@@ -104,7 +104,14 @@ def test_an_exercise_commands_and_stops(tmp_path: Path) -> None:
         plugged.status("Charging")
         power = {"value": "2300", "unit": "W", "measurand": "Power.Active.Import"}
         plugged.meter(SystemClock().now(), {"value": "1000"}, power)
-        asked_for(plugged, "SetChargingProfile", 2)
+
+        def last_limit() -> float | None:
+            asked = [each["cs_charging_profiles"] for each in plugged.asked("SetChargingProfile")]
+            schedules = [each["charging_schedule"] for each in asked]
+            return schedules[-1]["charging_schedule_period"][0]["limit"] if schedules else None
+
+        # A stop that comes before the start's profile is sent takes its place.
+        wait_until(lambda: last_limit() == 0, what="a limit of 0 A")
         stopped.append(plugged.asked("SetChargingProfile")[-1]["cs_charging_profiles"])
 
     with arriving(port, charge):
