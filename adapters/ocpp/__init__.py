@@ -1,6 +1,6 @@
-"""Serve equipment that speaks OCPP 1.6J: read its messages, send it commands.
+"""Serve equipment that speaks OCPP: send it commands, in whichever version it speaks.
 
-The only room that imports ocpp or websockets. Decides nothing about charging.
+Decides nothing about charging. `adapters.ocpp_versions` has the messages of each version.
 """
 
 from __future__ import annotations

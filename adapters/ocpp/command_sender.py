@@ -1,4 +1,4 @@
-"""Send a charge point its command over OCPP 1.6, until the equipment accepts it.
+"""Send a charge point its command over OCPP, until the equipment accepts it.
 
 What is sent depends on whether a transaction runs, and on what the equipment can (see `limiter`):
 
@@ -10,6 +10,9 @@ start          SetChargingProfile                      RemoteStartTransaction, i
 stop           SetChargingProfile with a limit of 0    nothing; it is sent once one begins
 expired start  nothing                                 nothing
 =============  ======================================  =======================================
+
+These are the names of OCPP 1.6. In OCPP 2 they are RequestStartTransaction and
+RequestStopTransaction, and a transaction that waits for somebody to begin counts as none.
 
 A start goes the first way that the equipment accepts. No way lets it begin with more current than
 was commanded:
@@ -33,22 +36,18 @@ import asyncio
 from collections.abc import Awaitable, Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Any, Final
-
-from ocpp.v16 import call
+from typing import Final
 
 from adapters.clocks.clock import Clock
 from adapters.contract.current_period import CurrentPeriod
 from adapters.contract.messages import Command
-from adapters.ocpp.call import NO_ANSWER, ask, request_samples, request_status, wait_for_event
-from adapters.ocpp.events import CallRefused, EquipmentEvent, EquipmentReady
 from adapters.ocpp.limiter import Limiter, Regulator
-from adapters.ocpp.session import Session
 from adapters.ocpp.troubles import Troubles
-from adapters.ocpp_point.point import RUNNING
+from adapters.ocpp_point.events import CallRefused, EquipmentEvent, EquipmentReady
+from adapters.ocpp_point.state import RUNNING
+from adapters.ocpp_versions.call import NO_ANSWER, ask, wait_for_event
+from adapters.ocpp_versions.session import Session
 
-ID_TAG: Final = "lullwatt"
-"""Names who starts a transaction; the standard allows 20 characters."""
 OBEYS_WITHIN: Final = timedelta(minutes=1)
 """Equipment that still charges this long after a stop does not obey a limit of 0."""
 DONE_WITHIN: Final = timedelta(seconds=30)
@@ -177,7 +176,7 @@ class CommandSender:
             greeted.clear()
             self._accepted = None
             self._session.sampled.clear()
-            if await request_status(self._session, self._session.equipment.connector):
+            if await self._session.requests.status():
                 await wait_for_event(self._session.sampled, self._patience.sample_seconds)
             was_known = self._limiter.is_known
             if not was_known:
@@ -189,10 +188,7 @@ class CommandSender:
             if self._keeps_profiles:
                 await self._limiter.set_up()
             await self._troubles.judge(self._limiter)
-            point = self._session.equipment
-            await request_samples(
-                self._session, of_home=point.home_phases > 0, of_grid=point.reports_grid
-            )
+            await self._session.requests.samples()
             await greeted.wait()
 
     async def run(self) -> None:
@@ -204,7 +200,7 @@ class CommandSender:
             seconds = self._patience.start_seconds if self._is_waiting else seconds
             # If it does what it was told, it has said so by then; else it is asked what it does.
             if seconds is not None and not await self._changes_within(seconds):
-                await request_status(self._session, self._session.equipment.connector)
+                await self._session.requests.status()
 
     async def watch(self) -> None:
         """Look whether the equipment pauses by itself, though it may charge."""
@@ -352,7 +348,9 @@ class CommandSender:
         command, limiter = in_force.command, self._limiter
         refused: CallRefused | None = None
         if limiter.may_start_with_profile:
-            refused = await limiter.start_with(command, in_force.periods, self._remote_start)
+            refused = await limiter.start_with(
+                command, in_force.periods, self._session.requests.start
+            )
             if refused is None:
                 self._allowed_amps = command.amps
                 return None
@@ -361,14 +359,14 @@ class CommandSender:
         for regulator in limiter.regulators:
             if not await self._is_held(regulator, in_force):
                 continue
-            alone = await self._ask(self._remote_start())
+            alone = await self._ask(self._session.requests.start())
             if alone is None and refused is not None and limiter.waits:
                 # It was the profile that it did not want. It is remembered where nothing is lost.
                 limiter.learn_refused("with-start")
             return alone
         if self._may_take_all(command):
             self._allowed_amps = None
-            return await self._ask(self._remote_start())
+            return await self._ask(self._session.requests.start())
         return refused or self._no_way(
             "RemoteStartTransaction", f"it can't be held to {command.amps:g} A"
         )
@@ -388,14 +386,10 @@ class CommandSender:
         self._allowed_amps = None
         return self._may_take_all(command)
 
-    def _remote_start(self, profile: dict[str, Any] | None = None) -> object:
-        connector = self._session.equipment.connector
-        return call.RemoteStartTransaction(ID_TAG, connector, profile)
-
     async def _learn_transaction(self) -> None:
         """Ask for meter values: they have the number of the transaction that runs."""
         self._session.sampled.clear()
-        if await request_status(self._session, self._session.equipment.connector):
+        if await self._session.requests.status():
             await wait_for_event(self._session.sampled, self._patience.sample_seconds)
 
     @property
@@ -411,7 +405,7 @@ class CommandSender:
             return refused
         if self._has_just_accepted(transaction):
             return None
-        refused = await self._ask(call.RemoteStopTransaction(transaction))
+        refused = await self._ask(self._session.requests.stop(transaction))
         if refused is None:
             self._accepted = transaction, self._clock.now()
         return refused

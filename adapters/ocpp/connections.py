@@ -22,19 +22,20 @@ from adapters.contract.messages import LARGEST_PAYLOAD_BYTES, Command
 from adapters.host.limited_listening import Connections, listen
 from adapters.host.listening import stop_accepting
 from adapters.ocpp.command_sender import CommandSender, Patience
-from adapters.ocpp.events import (
+from adapters.ocpp.limiter import Limiter
+from adapters.ocpp_door.authentication import VERSIONS, Authenticator, version_of
+from adapters.ocpp_door.limited_connection import LimitedConnection
+from adapters.ocpp_point.events import (
     EquipmentConnected,
     EquipmentDisconnected,
     EquipmentEvent,
     OnEquipmentEvent,
 )
-from adapters.ocpp.limiter import Limiter
-from adapters.ocpp.session import QUIET, ServerContext, Session
-from adapters.ocpp_door.authentication import SUBPROTOCOL, Authenticator, select_subprotocol
-from adapters.ocpp_door.limited_connection import LimitedConnection
-from adapters.ocpp_point.counted_register import CountedRegister
-from adapters.ocpp_point.point import Equipment, EquipmentState
+from adapters.ocpp_point.point import Equipment
 from adapters.ocpp_point.remembered import Remembered
+from adapters.ocpp_point.state import EquipmentState
+from adapters.ocpp_versions.session import QUIET, ServerContext
+from adapters.ocpp_versions.versions import SESSIONS, state_in
 
 HANDSHAKE_SECONDS: Final = 10.0
 PING_SECONDS: Final = 60.0
@@ -85,10 +86,7 @@ class EquipmentConnections:
         self._authenticator = Authenticator(equipment, is_open)
         self._waiting = Connections(is_barred=self._authenticator.bars)
         self._authenticator.on_accepted = self._waiting.establish
-        self._states = {
-            each.name: EquipmentState(register=CountedRegister(each.register_wh))
-            for each in equipment
-        }
+        self._states: dict[str, EquipmentState] = {}
         self._one_at_a_time = {each.name: asyncio.Lock() for each in equipment}
         self._newest: dict[str, ServerConnection] = {}
         self._senders: dict[str, CommandSender] = {}
@@ -128,7 +126,7 @@ class EquipmentConnections:
                         ssl=tls,
                         compression=None,
                         process_request=self._authenticator.check,
-                        select_subprotocol=select_subprotocol,
+                        select_subprotocol=self._authenticator.select_subprotocol,
                         server_header=None,
                         open_timeout=HANDSHAKE_SECONDS,
                         max_size=LARGEST_PAYLOAD_BYTES,
@@ -176,8 +174,9 @@ class EquipmentConnections:
     async def _serve_one(self, connection: ServerConnection) -> None:
         request = connection.request
         equipment = self._authenticator.equipment_at(request.path) if request is not None else None
-        if equipment is None or connection.subprotocol != SUBPROTOCOL:
-            await connection.close(CloseCode.PROTOCOL_ERROR, f"expected {SUBPROTOCOL}")
+        if equipment is None or connection.subprotocol is None:
+            expected = " or ".join(f"ocpp{version}" for version in VERSIONS)
+            await connection.close(CloseCode.PROTOCOL_ERROR, f"expected {expected}")
             return
         older = self._newest.get(equipment.name)
         self._newest[equipment.name] = connection
@@ -189,7 +188,9 @@ class EquipmentConnections:
 
     async def _serve_newest(self, equipment: Equipment, connection: ServerConnection) -> None:
         """Serve the newest connection, from EquipmentConnected to EquipmentDisconnected."""
-        name, state = equipment.name, self._states[equipment.name]
+        name, version = equipment.name, version_of(connection.subprotocol)
+        known = self._states.get(name)
+        state = self._states[name] = state_in(version, known, equipment.register_wh)
 
         async def hand_on(event: EquipmentEvent) -> None:
             loop = asyncio.get_running_loop()
@@ -201,7 +202,7 @@ class EquipmentConnections:
             except Exception:  # noqa: BLE001 - it must not end the connection
                 _log.exception("an event of equipment could not be handled", charge_point=name)
 
-        session = Session(equipment, connection, state, self._context, hand_on)
+        session = SESSIONS[version](equipment, connection, state, self._context, hand_on)
         clock = self._context.clock
         limiter = self._limiters[name] = Limiter(session, self._remembered, clock)
         sender = CommandSender(

@@ -21,16 +21,11 @@ from dataclasses import replace
 from typing import Any, Final, Literal
 
 import structlog
-from ocpp.v16 import call
-from ocpp.v16.enums import ChargingProfilePurposeType
 
 from adapters.clocks.clock import Clock
 from adapters.contract.current_period import CurrentPeriod
 from adapters.contract.messages import Command
-from adapters.ocpp.call import NEVER, NO_ANSWER, ask, ask_configuration, ask_for
-from adapters.ocpp.events import CallRefused
-from adapters.ocpp.session import Session
-from adapters.ocpp_point.abilities import Abilities, Feature, Purpose, abilities_of
+from adapters.ocpp_point.abilities import Abilities, Feature, Purpose
 from adapters.ocpp_point.charging_profile import (
     LOWEST_LEVEL,
     PROFILE_IDS,
@@ -41,13 +36,16 @@ from adapters.ocpp_point.charging_profile import (
     limits,
     waiting_profile,
 )
+from adapters.ocpp_point.events import CallRefused
 from adapters.ocpp_point.point import Equipment
 from adapters.ocpp_point.remembered import Remembered
+from adapters.ocpp_point.state import TransactionId
+from adapters.ocpp_versions.call import NEVER, NO_ANSWER, ask, ask_for
+from adapters.ocpp_versions.session import Session
 
 MOST_UNANSWERED: Final = 3
 """After so many requests without an answer, a kind of profile counts as refused for now."""
 LOOKS_AHEAD_SECONDS: Final = 3600
-WHOLE_EQUIPMENT: Final = 0
 
 _log = structlog.get_logger(__name__)
 
@@ -90,17 +88,20 @@ class Limiter:
     def is_known(self) -> bool:
         """Whether it has said before what it can, and has the same firmware now."""
         known, model = self.abilities, self._session.state.model
-        return known.answered and model in {"", known.model}
+        is_same = (known.version or "1.6") == self._session.version
+        return known.answered and is_same and model in {"", known.model}
 
     async def learn(self) -> None:
         """Ask the equipment what it can; another firmware may refuse and accept other things."""
         known, model = self.abilities, self._session.state.model
-        if model not in {"", known.model}:
+        version = self._session.version
+        if model not in {"", known.model} or (known.version or "1.6") != version:
             known = Abilities(model=model)
+        known = replace(known, version="" if version == "1.6" else version)
         # What was not answered in time is tried again after a while.
         self._unanswered.clear()
-        answer = await ask_configuration(self._session)
-        self._keep(known if answer is None else _abilities_from(answer, known))
+        said = await self._session.requests.abilities(known)
+        self._keep(known if said is None else said)
 
     @property
     def regulators(self) -> tuple[Regulator, ...]:
@@ -143,7 +144,7 @@ class Limiter:
 
             def request(form: Form) -> object:
                 profile = highest_profile(equipment, form, now)
-                return call.SetChargingProfile(WHOLE_EQUIPMENT, profile)
+                return self._session.requests.set_profile(profile)
 
             await self._first_accepted("ChargePointMaxProfile", self._forms(LOWEST_LEVEL), request)
 
@@ -169,7 +170,7 @@ class Limiter:
 
             def request(form: Form) -> object:
                 profile = waiting_profile(equipment, form)
-                return call.SetChargingProfile(equipment.connector, profile)
+                return self._session.requests.set_profile(profile)
 
             refused = await self._first_accepted(
                 "TxDefaultProfile", self._forms(LOWEST_LEVEL), request
@@ -194,10 +195,8 @@ class Limiter:
         self.waits = False
         if "TxDefaultProfile" in left and await self._open_default():
             left.remove("TxDefaultProfile")
-        answer = await ask_for(
-            self._session,
-            call.GetCompositeSchedule(self._session.equipment.connector, LOOKS_AHEAD_SECONDS),
-        )
+        asked = self._session.requests.schedule(LOOKS_AHEAD_SECONDS)
+        answer = await ask_for(self._session, asked)
         words = [f"it keeps its {purpose}" for purpose in left]
         if _allows_nothing(answer):
             words.append("it still allows no current")
@@ -206,15 +205,8 @@ class Limiter:
     async def _clear(self, purpose: Purpose) -> bool:
         """Clear a profile; `Unknown` means that there is none."""
         level = self.abilities.level(STACK_LEVEL if purpose == "TxProfile" else LOWEST_LEVEL)
-        connector = self._session.equipment.connector
-        by_purpose = call.ClearChargingProfile(
-            connector_id=WHOLE_EQUIPMENT if purpose == "ChargePointMaxProfile" else connector,
-            charging_profile_purpose=ChargingProfilePurposeType(purpose),
-            stack_level=level,
-        )
-        requests = (call.ClearChargingProfile(id=PROFILE_IDS[purpose]), by_purpose)
         reasons = []
-        for request in requests:
+        for request in self._session.requests.clear(purpose, level):
             reason = await ask(self._session, request)
             if reason is None:
                 return True
@@ -227,7 +219,7 @@ class Limiter:
         opened = replace(equipment, alone_amps=equipment.max_amps)
 
         def request(form: Form) -> object:
-            return call.SetChargingProfile(equipment.connector, waiting_profile(opened, form))
+            return self._session.requests.set_profile(waiting_profile(opened, form))
 
         return (
             await self._first_accepted("TxDefaultProfile", self._forms(LOWEST_LEVEL), request)
@@ -240,11 +232,7 @@ class Limiter:
         self, regulator: Regulator, command: Command, periods: Sequence[CurrentPeriod]
     ) -> CallRefused | None:
         """Limit the charge in progress, or the next one, to a command and the plan after it."""
-        connector, state = self._session.equipment.connector, self._session.state
-
-        def request(profile: dict[str, Any]) -> object:
-            return call.SetChargingProfile(connector, profile)
-
+        request, state = self._session.requests.set_profile, self._session.state
         if regulator == "TxProfile":
             return await self._limit(
                 "TxProfile", command, periods, request, transaction=state.transaction
@@ -269,7 +257,7 @@ class Limiter:
         command: Command,
         periods: Sequence[CurrentPeriod],
         request: Request,
-        transaction: int | None = None,
+        transaction: TransactionId | None = None,
     ) -> CallRefused | None:
         # A stop stays on the phases of the start before it.
         self._phases = command.phases or self._phases
@@ -337,15 +325,9 @@ class Limiter:
         self._keep(known if known.units else replace(known, units=(form.unit,)))
 
 
-def _abilities_from(answer: list[object], known: Abilities) -> Abilities:
-    """Read an answer to GetConfiguration; a unit that was found out stays where none is said."""
-    said = abilities_of(answer, known)
-    return said if said.units else replace(said, units=known.units)
-
-
 def _allows_nothing(answer: object) -> bool:
     """Whether a composite schedule begins with a limit of 0."""
-    schedule = getattr(answer, "charging_schedule", None)
+    schedule = getattr(answer, "charging_schedule", None) or getattr(answer, "schedule", None)
     periods = schedule.get("charging_schedule_period") if isinstance(schedule, dict) else None
     first = periods[0] if isinstance(periods, list) and periods else None
     return isinstance(first, dict) and first.get("limit") == 0

@@ -1,4 +1,4 @@
-"""Run an OCPP 1.6J server (a central system) inside the daemon, on its own thread.
+"""Run an OCPP server (a central system) inside the daemon, on its own thread.
 
 Its packages, ocpp and websockets, are an extra; they are imported only when a server is started.
 """
@@ -16,7 +16,7 @@ from adapters.clocks.clock import Clock
 from adapters.contract.current_period import CurrentPeriod
 from adapters.contract.messages import Command
 from adapters.host.serving_thread import ServingThread, why_not_listening
-from adapters.ocpp.events import OnEquipmentEvent
+from adapters.ocpp_point.events import OnEquipmentEvent
 from adapters.ocpp_point.point import Equipment
 from adapters.ocpp_point.remembered import Remembered
 from adapters.ocpp_point.transaction_numbers import transaction_ids_from
@@ -35,7 +35,7 @@ _NOT_INSTALLED: Final = (
 
 
 class OcppServer:
-    """Serves charge points that speak OCPP 1.6J.
+    """Serves charge points that speak OCPP 1.6J, 2.0.1 or 2.1.
 
     Parameters
     ----------
@@ -217,7 +217,7 @@ class OcppServer:
         # An extra, not installed everywhere.
         from adapters.ocpp.command_sender import Patience  # noqa: PLC0415
         from adapters.ocpp.connections import EquipmentConnections  # noqa: PLC0415
-        from adapters.ocpp.session import ServerContext  # noqa: PLC0415
+        from adapters.ocpp_versions.session import ServerContext  # noqa: PLC0415
 
         patience = Patience() if self._patience is None else self._patience
         context = ServerContext(self._clock, self._ids, patience.answer_seconds)

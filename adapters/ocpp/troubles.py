@@ -6,9 +6,9 @@ from collections.abc import Awaitable, Callable
 from datetime import datetime, timedelta
 from typing import Final
 
-from adapters.ocpp.events import CallRefused, EquipmentEvent, EquipmentTrouble, TroubleCode
 from adapters.ocpp.limiter import Limiter
-from adapters.ocpp.session import Session
+from adapters.ocpp_point.events import CallRefused, EquipmentEvent, EquipmentTrouble, TroubleCode
+from adapters.ocpp_versions.session import Session
 
 REFUSED_AT_TRY: Final = 3
 """Equipment that refuses the same command so many times does not only need a moment."""
@@ -16,12 +16,17 @@ REFUSED_AT_TRY: Final = 3
 PAUSES_AFTER: Final = timedelta(minutes=2)
 """Equipment that gives nothing for so long pauses: before, it may only be about to begin."""
 
+_START: Final = (
+    "look whether a vehicle is plugged in, and whether its own settings let the central system"
+    " start a charge"
+)
+_STOP: Final = "if it still charges, end the charge at the vehicle or at the charge point itself"
 _WHAT_TO_DO: Final = {
-    "RemoteStartTransaction": "look whether a vehicle is plugged in, and whether its own settings"
-    " let the central system start a charge",
+    "RemoteStartTransaction": _START,
+    "RequestStartTransaction": _START,
     "SetChargingProfile": "lullwatt wiring shows what it can, and the guide what it needs",
-    "RemoteStopTransaction": "if it still charges, end the charge at the vehicle or at the charge"
-    " point itself",
+    "RemoteStopTransaction": _STOP,
+    "RequestStopTransaction": _STOP,
 }
 
 

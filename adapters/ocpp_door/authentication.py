@@ -33,7 +33,8 @@ from adapters.ocpp_point.point import Equipment
 from config.files.errors import FileError
 from config.files.secret_files import read_password
 
-SUBPROTOCOL: Final = Subprotocol("ocpp1.6")
+VERSIONS: Final = ("2.1", "2.0.1", "1.6")
+"""The versions of OCPP, the best one first."""
 REALM: Final = "charge points"
 
 _BASIC: Final = re.compile(r"basic +([A-Za-z0-9+/=_-]+) *", re.ASCII | re.IGNORECASE)
@@ -115,6 +116,26 @@ class Authenticator:
         elif response.status_code != HTTPStatus.SERVICE_UNAVAILABLE:
             self._wrong.note_wrong(identity, network_of(peer), self._seconds())
         return response
+
+    def select_subprotocol(
+        self, connection: ServerConnection, offered: Sequence[Subprotocol]
+    ) -> Subprotocol | None:
+        """Choose the best version of OCPP that is offered, or the one that the file names.
+
+        Without one the server completes the handshake and closes the connection at once, as the
+        standard says (OCPP-J 1.6, section 3.2).
+
+        Returns
+        -------
+        Subprotocol or None
+            None if no version fits.
+        """
+        request = connection.request
+        equipment = self.equipment_at(request.path) if request is not None else None
+        wanted = equipment.version if equipment is not None else None
+        versions = VERSIONS if wanted is None else (wanted,)
+        known = (Subprotocol(f"ocpp{version}") for version in versions)
+        return next((each for each in known if each in offered), None)
 
     async def _may_try(self, identity: str, address: str) -> bool:
         """Wait as long as wrong passwords demand; not at all where that is long, and once only."""
@@ -199,20 +220,9 @@ def _is_within(peer: Any, networks: Sequence[str]) -> bool:  # noqa: ANN401 - as
     return any(mapped in ipaddress.ip_network(each) for each in networks)
 
 
-def select_subprotocol(
-    _connection: ServerConnection, offered: Sequence[Subprotocol]
-) -> Subprotocol | None:
-    """Choose OCPP 1.6 if it is offered.
-
-    Without it the server completes the handshake and closes the connection at once, as the standard
-    says (OCPP-J 1.6, section 3.2).
-
-    Returns
-    -------
-    Subprotocol or None
-        None if it is not.
-    """
-    return SUBPROTOCOL if SUBPROTOCOL in offered else None
+def version_of(subprotocol: str | None) -> str:
+    """Return the version of OCPP that a subprotocol means."""
+    return (subprotocol or "").removeprefix("ocpp")
 
 
 def _accepted(password: str) -> tuple[bytes, ...]:

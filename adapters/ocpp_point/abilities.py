@@ -44,16 +44,22 @@ class Abilities:
     model : str
         Vendor, model and firmware, as it said when it last booted.
     answered : bool
-        Whether it has answered GetConfiguration.
+        Whether it has answered GetConfiguration, or GetVariables.
     limits_current : bool or None
-        Whether it has the profile Smart Charging; None if it does not say.
+        Whether it has Smart Charging; None if it does not say.
     units : tuple of {"A", "W"}
         What its schedules may be written in; empty if it does not say.
     most_periods, highest_level, most_profiles, connectors : int or None
         ChargingScheduleMaxPeriods, ChargeProfileMaxStackLevel, MaxChargingProfilesInstalled and
-        NumberOfConnectors; None if it does not say.
+        NumberOfConnectors, or what OCPP 2 has for them; None if it does not say.
     switches_phases : bool or None
-        ConnectorSwitch3to1PhaseSupported.
+        ConnectorSwitch3to1PhaseSupported, or Phases3to1.
+    asks_who : bool or None
+        Whether a charge needs a card, an app or the daemon to begin (AuthCtrlr.Enabled).
+    pause_ends : bool or None
+        Whether a pause ends the transaction (EnergyTransfer in TxStopPoint).
+    version : str
+        The version of OCPP that it spoke then; empty for 1.6.
     accepted, refused : frozenset of Feature
         What it has accepted, and what it has refused for good.
     """
@@ -67,6 +73,9 @@ class Abilities:
     most_profiles: int | None = None
     connectors: int | None = None
     switches_phases: bool | None = None
+    asks_who: bool | None = None
+    pause_ends: bool | None = None
+    version: str = ""
     accepted: frozenset[str] = field(default=frozenset())
     refused: frozenset[str] = field(default=frozenset())
 
@@ -119,6 +128,7 @@ class Abilities:
             "units": list(self.units), "most_periods": self.most_periods,
             "highest_level": self.highest_level, "most_profiles": self.most_profiles,
             "connectors": self.connectors, "switches_phases": self.switches_phases,
+            "asks_who": self.asks_who, "pause_ends": self.pause_ends, "version": self.version,
             "accepted": sorted(self.accepted), "refused": sorted(self.refused),
         }  # fmt: skip
 
@@ -147,12 +157,12 @@ def abilities_of(configuration: object, earlier: Abilities) -> Abilities:
         earlier,
         answered=True,
         limits_current=smart,
-        units=tuple(_units(said.get("chargingscheduleallowedchargingrateunit", ""))),
-        most_periods=_number(said.get("chargingschedulemaxperiods"), least=1),
-        highest_level=_number(said.get("chargeprofilemaxstacklevel"), least=0),
-        most_profiles=_number(said.get("maxchargingprofilesinstalled"), least=1),
-        connectors=_number(said.get("numberofconnectors"), least=0),
-        switches_phases=_flag(said.get("connectorswitch3to1phasesupported")),
+        units=tuple(units_in(said.get("chargingscheduleallowedchargingrateunit", ""))),
+        most_periods=number_in(said.get("chargingschedulemaxperiods"), least=1),
+        highest_level=number_in(said.get("chargeprofilemaxstacklevel"), least=0),
+        most_profiles=number_in(said.get("maxchargingprofilesinstalled"), least=1),
+        connectors=number_in(said.get("numberofconnectors"), least=0),
+        switches_phases=flag_in(said.get("connectorswitch3to1phasesupported")),
     )
 
 
@@ -161,7 +171,7 @@ def abilities_from_json(values: object) -> Abilities:
     if not isinstance(values, Mapping):
         return Abilities()
     numbers = {
-        name: _number(values.get(name), least=least)
+        name: number_in(values.get(name), least=least)
         for name, least in (
             ("most_periods", 1), ("highest_level", 0), ("most_profiles", 1), ("connectors", 0),
         )
@@ -172,6 +182,9 @@ def abilities_from_json(values: object) -> Abilities:
         limits_current=_kept_flag(values.get("limits_current")),
         units=tuple(each for each in _texts(values.get("units")) if each in {"A", "W"}),  # type: ignore[misc]
         switches_phases=_kept_flag(values.get("switches_phases")),
+        asks_who=_kept_flag(values.get("asks_who")),
+        pause_ends=_kept_flag(values.get("pause_ends")),
+        version=str(values.get("version", ""))[:_MOST_TEXT],
         accepted=frozenset(_texts(values.get("accepted"))),
         refused=frozenset(_texts(values.get("refused"))),
         **numbers,
@@ -185,13 +198,15 @@ def _values(configuration: object) -> Iterable[tuple[str, str]]:
                 yield str(each.get("key")).lower(), str(each["value"])
 
 
-def _units(text: str) -> Iterable[Unit]:
+def units_in(text: str) -> Iterable[Unit]:
+    """Yield the units that a list names, amperes first: they say what each phase may carry."""
     found = (_UNITS.get(part.strip().lower()) for part in text.split(","))
     unique = {each for each in found if each is not None}
-    yield from sorted(unique)  # amperes first: they say what each phase may carry
+    yield from sorted(unique)
 
 
-def _number(value: object, *, least: int) -> int | None:
+def number_in(value: object, *, least: int) -> int | None:
+    """Return a whole number; None for anything else, and for one that can't be right."""
     if isinstance(value, bool):
         return None
     try:
@@ -201,7 +216,8 @@ def _number(value: object, *, least: int) -> int | None:
     return number if least <= number <= _MOST_NUMBER else None
 
 
-def _flag(text: str | None) -> bool | None:
+def flag_in(text: str | None) -> bool | None:
+    """Return whether a text says true or false; None for anything else."""
     return None if text is None else {"true": True, "false": False}.get(text.strip().lower())
 
 

@@ -19,6 +19,7 @@ from adapters.contract.current_period import CurrentPeriod
 from adapters.contract.messages import Command
 from adapters.ocpp_point.abilities import MOST_PERIODS, Purpose, Unit
 from adapters.ocpp_point.point import Equipment
+from adapters.ocpp_point.state import TransactionId
 
 PROFILE_IDS: Final[dict[Purpose, int]] = {
     "TxProfile": 1,
@@ -132,7 +133,7 @@ def _shortened(found: Sequence[Limit], most: int) -> Sequence[Limit]:
 def charging_profile(
     found: Sequence[Limit],
     equipment: Equipment,
-    transaction: int | None,
+    transaction: TransactionId | None,
     form: Form = Form(),
     purpose: Purpose = "TxProfile",
 ) -> dict[str, Any]:
@@ -203,7 +204,7 @@ def _profile(
     schedule: dict[str, Any],
     *,
     kind: str = "Absolute",
-    transaction: int | None = None,
+    transaction: TransactionId | None = None,
 ) -> dict[str, Any]:
     profile = {
         "charging_profile_id": PROFILE_IDS[purpose],

@@ -1,38 +1,12 @@
-"""A charge point that speaks OCPP: its declaration and its present state."""
+"""A charge point that speaks OCPP, as the household file declares it."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
 
-from adapters.contract.messages import Pilot
-from adapters.ocpp_point.counted_register import CountedRegister
 from config.household.household_file import HouseholdFile
 from planners.home.allotments import shares_by_plan
-
-WHOLE_EQUIPMENT: Final = 0
-"""The connector number that means all connectors together."""
-
-PILOT_OF_STATUS: Final[dict[str, Pilot]] = {
-    "Available": "A",  # no vehicle is plugged in
-    "Reserved": "A",  # kept free for somebody: no vehicle is plugged in either
-    "Preparing": "B",  # a vehicle is plugged in, no transaction yet
-    "SuspendedEV": "B",  # the vehicle draws nothing, though it may
-    "SuspendedEVSE": "B",  # the vehicle may draw nothing: the pilot offers no current
-    "Finishing": "B",  # the transaction has ended, the vehicle is still plugged in
-    "Charging": "C",  # the contactor is closed
-    "Faulted": "F",  # IEC 61851-1 has F for equipment that can't be used
-    "Unavailable": "F",  # switched off: it gives no current, whatever is plugged in
-}
-"""The pilot state of IEC 61851-1 for each status of OCPP 1.6. Preparing may also mean that a card
-was shown before the vehicle was plugged in; B is used for it, since a start does no harm then."""
-
-OUT_OF_USE: Final = frozenset({"Faulted", "Unavailable"})
-RUNNING: Final = frozenset({"Charging", "SuspendedEV", "SuspendedEVSE"})
-"""Statuses that only occur during a transaction."""
-ENDED: Final = frozenset({"Available", "Finishing"})
-"""Statuses that only occur without a transaction."""
 
 
 @dataclass(frozen=True)
@@ -48,7 +22,7 @@ class Equipment:
     password_file : Path or None
         The file of its password, read at each connection; None if it has none.
     connector : int
-        Number of its connector, from 1.
+        Number of its connector, from 1; in OCPP 2 that of its EVSE.
     phases : int
         Phases it is connected to.
     volts : float
@@ -73,6 +47,8 @@ class Equipment:
         From where it may connect without a password.
     certificate_name : str
         The common name of its certificate; empty if it has none.
+    version : str or None
+        The only version of OCPP that is spoken with it; None for the best that both speak.
     register_wh : float or None
         The last register that is known, to count on from if it reports power alone.
     """
@@ -92,6 +68,7 @@ class Equipment:
     may_not_end: bool = True
     networks: tuple[str, ...] = ()
     certificate_name: str = ""
+    version: str | None = None
     register_wh: float | None = None
 
     @property
@@ -137,104 +114,8 @@ def equipment_of(file: HouseholdFile) -> tuple[Equipment, ...]:
             may_not_end=not shares_by_plan(file),
             networks=point.ocpp.without_password_from,
             certificate_name=point.ocpp.certificate_name or "",
+            version=point.ocpp.version,
         )
         for name, point in file.charge_points.items()
         if point.ocpp is not None
     )
-
-
-StartKey = tuple[str, int, str]
-"""The contents of a StartTransaction: tag, register [Wh], instant."""
-
-
-@dataclass
-class EquipmentState:
-    """What is known about equipment now.
-
-    It survives a lost connection, because equipment that returns reports only what has changed.
-
-    Attributes
-    ----------
-    transaction : int or None
-        The number of the transaction that runs, if it is known.
-    statuses : dict of int to str
-        The last status of the connector, and of the whole equipment.
-    started : StartKey or None
-        The last StartTransaction, and ...
-    started_as : int
-        ... the number it got. Equipment that lost the answer repeats the message.
-    ended : int
-        The highest number of a transaction that has ended.
-    on_other_connectors : set of int
-        Transactions on other connectors of the equipment.
-    model : str
-        Vendor, model and firmware, if it has booted since the daemon started.
-    register : CountedRegister
-        The register, counted from the power if it is not reported.
-    troubles : dict of str to str
-        What was reported as wrong, by its code.
-    """
-
-    transaction: int | None = None
-    statuses: dict[int, str] = field(default_factory=dict)
-    started: StartKey | None = None
-    started_as: int = 0
-    ended: int = 0
-    on_other_connectors: set[int] = field(default_factory=set)
-    model: str = ""
-    register: CountedRegister = field(default_factory=CountedRegister)
-    troubles: dict[str, str] = field(default_factory=dict)
-
-    def runs(self, connector: int) -> bool:
-        """Return whether a transaction runs on a connector, its number known or not."""
-        return self.transaction is not None or self.statuses.get(connector) in RUNNING
-
-    @property
-    def last_transaction(self) -> int | None:
-        """The number of the newest transaction that was ever known."""
-        return self.transaction or max(self.started_as, self.ended) or None
-
-    def end_transaction(self, transaction: int) -> None:
-        """Record that a transaction has ended, which may be an earlier one."""
-        self.on_other_connectors.discard(transaction)
-        if transaction == self.started_as:
-            self.started = None
-        self.ended = max(self.ended, transaction)
-        if transaction == self.transaction:
-            self.transaction = None
-
-    def learn_transaction(self, transaction: object) -> None:
-        """Learn from meter values which transaction runs.
-
-        Numbers grow: a lower one comes with samples that were stored while the connection was lost.
-        A transaction that has ended does not run again because of a last sample.
-        """
-        if type(transaction) is int and transaction > max(self.transaction or 0, self.ended):
-            self.transaction = transaction
-
-    def update_status(self, connector: int, reported: int, status: str) -> Pilot | None:
-        """Record a reported status, and return the pilot state that follows from it.
-
-        Parameters
-        ----------
-        connector
-            The charge point's own connector.
-        reported
-            The connector that the status is about; 0 is the whole equipment.
-        status
-            A status of OCPP 1.6.
-
-        Returns
-        -------
-        Pilot or None
-            The pilot state of the connector; None if it is not known.
-        """
-        if reported not in {connector, WHOLE_EQUIPMENT}:
-            return None
-        self.statuses[reported] = status
-        if reported == connector and status in ENDED:
-            self.ended = max(self.ended, self.transaction or 0)
-            self.transaction = None
-        if self.statuses.get(WHOLE_EQUIPMENT) in OUT_OF_USE:
-            return "F"
-        return PILOT_OF_STATUS.get(self.statuses.get(connector, ""))

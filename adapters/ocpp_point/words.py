@@ -29,11 +29,16 @@ def abilities_in_words(known: Abilities) -> Iterator[str]:
         return
     if known.model:
         yield f"it is a {known.model}"
+    if known.version:
+        yield f"it speaks OCPP {known.version}"
     if not known.answered:
-        yield "it does not say what it can (GetConfiguration)"
+        asked = "GetVariables" if known.version else "GetConfiguration"
+        yield f"it does not say what it can ({asked})"
     yield _current(known)
     if known.switches_phases:
         yield "it says that it can switch between one phase and three"
+    if known.asks_who is False:
+        yield "it charges whoever plugs in, without a card or app"
 
 
 def lacks_in_words(known: Abilities, *, sets_current: bool) -> Iterator[str]:
@@ -68,6 +73,11 @@ def lacks_in_words(known: Abilities, *, sets_current: bool) -> Iterator[str]:
         )
     elif known.periods_to_send < _MANY_PERIODS and can_set:
         yield "it stores one period: alone it charges until the command ends, not by the plan"
+    if can_set and known.pause_ends:
+        yield (
+            "each pause ends its transaction: set its TxStopPoint to EVConnected, if its page or"
+            " app lets you"
+        )
     if can_set and not known.may_have("ChargePointMaxProfile"):
         yield "it stores no highest current: set that in the equipment itself"
 

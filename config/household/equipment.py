@@ -126,7 +126,7 @@ class ChargePoint(Model):
     wiring: Wiring | None = Field(
         None, description="For hardware with its own topics and payloads."
     )
-    ocpp: OcppPoint | None = Field(None, description="For equipment that speaks OCPP 1.6J.")
+    ocpp: OcppPoint | None = Field(None, description="For equipment that speaks OCPP.")
 
     @property
     def longest_delay(self) -> timedelta:

@@ -339,7 +339,7 @@ class HouseholdFile(Model):
     bus: Bus = Field(description="The MQTT broker.")
     ledger: LedgerFile = Field(description="Where the record is kept.")
     ocpp: OcppListener | None = Field(
-        None, description="Where equipment that speaks OCPP 1.6J connects."
+        None, description="Where equipment that speaks OCPP 1.6J, 2.0.1 or 2.1 connects."
     )
     metrics: Metrics | None = Field(
         None, description="Where figures for graphs go, in the text format of OpenMetrics."

@@ -1,4 +1,4 @@
-"""What a household declares about equipment that speaks OCPP 1.6J.
+"""What a household declares about equipment that speaks OCPP.
 
 OCPP is the Open Charge Alliance's standard between charge points and a central system. The daemon
 is the central system and listens; each charge point connects to its own path.
@@ -9,7 +9,7 @@ from __future__ import annotations
 import ipaddress
 import re
 from collections.abc import Iterator, Mapping
-from typing import Annotated, Final, Self
+from typing import Annotated, Final, Literal, Self
 
 from pydantic import Field, WithJsonSchema, model_validator
 from typing_extensions import override
@@ -41,7 +41,7 @@ def _is_identity(text: str) -> bool:
 
 
 class OcppListener(Listener):
-    """Where the daemon listens for equipment that speaks OCPP 1.6J."""
+    """Where the daemon listens for equipment that speaks OCPP."""
 
     listen: Annotated[ListenAddress, Expected('an address and a port such as "127.0.0.1:8887"')] = (
         Field(description="HOST:PORT to listen on.")
@@ -115,7 +115,13 @@ class OcppPoint(Model):
         int,
         Field(ge=1, le=_MOST_CONNECTORS),
         Expected(f"a whole number from 1 to {_MOST_CONNECTORS}"),
-    ] = Field(1, description="Number of its connector.")
+    ] = Field(1, description="Number of its connector; in OCPP 2 that of its EVSE.")
+    version: (
+        Annotated[Literal["1.6", "2.0.1", "2.1"], Expected('"1.6", "2.0.1" or "2.1"')] | None
+    ) = Field(
+        None,
+        description="The only version of OCPP to speak with it; without it the best that both can.",
+    )
     home_meter: Flag = Field(
         default=False,
         description="Whether it has a meter at the home's grid connection: what it reports for the "

@@ -91,7 +91,7 @@ def _connection(file: HouseholdFile, name: str, point: ChargePoint) -> Iterator[
     copies = f"    Its commands are also published on {topics.command(name)}."
     if point.ocpp is not None and file.ocpp is not None:
         yield (
-            f"  {name} connects by OCPP 1.6J as {point.ocpp.identity} to {file.ocpp.listen}, gets"
+            f"  {name} connects by OCPP as {point.ocpp.identity} to {file.ocpp.listen}, gets"
             " its commands there, and reports there."
         )
         yield copies

@@ -12,19 +12,21 @@ from typing import TYPE_CHECKING
 import structlog
 
 from adapters.contract.messages import GridPower, HomeLoad, Reading, VehicleReport
-from adapters.ocpp.events import (
+from adapters.ocpp.server import OcppServer
+from adapters.ocpp_point.events import (
     CallRefused,
+    ChargingLimitNoticed,
     EquipmentConnected,
     EquipmentDisconnected,
     EquipmentReady,
     EquipmentTrouble,
 )
-from adapters.ocpp.server import OcppServer
 from adapters.ocpp_point.point import equipment_of
 from adapters.ocpp_point.remembered import remembered_at
 from config.files.errors import BusError
 from config.files.secret_files import read_password
 from daemon.control.events import EquipmentHealth, HouseholdHealth
+from daemon.grid_limit.notice import limit_event
 from daemon.messaging.incoming import (
     ChannelReady,
     HardwareReport,
@@ -41,7 +43,7 @@ if TYPE_CHECKING:
     from adapters.contract.current_period import CurrentPeriod
     from adapters.contract.messages import Command
     from adapters.ocpp.command_sender import Patience
-    from adapters.ocpp.events import EquipmentEvent, OnEquipmentEvent
+    from adapters.ocpp_point.events import EquipmentEvent, OnEquipmentEvent
     from config.household.household_file import HouseholdFile
     from daemon.messaging.incoming import Incoming
 
@@ -89,10 +91,18 @@ class EquipmentMessages:
     ----------
     post
         Puts events into the daemon's queue.
+    clock
+        The daemon's.
+    volts
+        Line to neutral [V].
     """
 
-    def __init__(self, post: Callable[[Incoming], None]) -> None:
+    def __init__(
+        self, post: Callable[[Incoming], None], clock: Clock, *, volts: float = 230.0
+    ) -> None:
         self._post = post
+        self._clock = clock
+        self._volts = volts
         self._changed = Condition()
         self._has_ended = False
 
@@ -118,23 +128,28 @@ class EquipmentMessages:
                 self._post(HomeReport(event))
             case EquipmentReady():
                 self._post(ChannelReady(charge_point))
-            case EquipmentConnected():
-                _log.info("connected by OCPP", charge_point=charge_point)
-            case EquipmentDisconnected():
-                _log.warning("no longer connected by OCPP", charge_point=charge_point)
+            case ChargingLimitNoticed():
+                self._take_limit(event)
             case EquipmentTrouble(_, code, trouble):
                 self._post(HealthReport(charge_point, EquipmentHealth(code, trouble)))
-            case CallRefused(_, call, reason):
-                _log.warning(
-                    "equipment refuses a command",
-                    charge_point=charge_point, call=call, reason=reason,
-                )  # fmt: skip
+            case EquipmentConnected() | EquipmentDisconnected() | CallRefused():
+                _log_event(charge_point, event)
 
     def end(self) -> None:
         """Wait for nothing any more: the daemon's loop has ended and stores nothing."""
         with self._changed:
             self._has_ended = True
             self._changed.notify_all()
+
+    def _take_limit(self, noticed: ChargingLimitNoticed) -> None:
+        heard = limit_event(noticed, self._clock.now(), volts=self._volts)
+        if heard is None:
+            _log.info(
+                "equipment is limited by others, and does not say how much",
+                charge_point=noticed.charge_point, source=noticed.source,
+            )  # fmt: skip
+        else:
+            self._post(heard)
 
     def _store(self, charge_point: str, message: Reading | VehicleReport) -> None:
         answers: list[bool] = []
@@ -149,6 +164,21 @@ class EquipmentMessages:
             self._changed.wait_for(lambda: answers or self._has_ended, STORED_SECONDS)
             if answers != [True]:
                 raise BusError(f"a message from {charge_point} could not be stored")
+
+
+def _log_event(
+    charge_point: str, event: EquipmentConnected | EquipmentDisconnected | CallRefused
+) -> None:
+    match event:
+        case EquipmentConnected():
+            _log.info("connected by OCPP", charge_point=charge_point)
+        case EquipmentDisconnected():
+            _log.warning("no longer connected by OCPP", charge_point=charge_point)
+        case CallRefused(_, call, reason):
+            _log.warning(
+                "equipment refuses a command",
+                charge_point=charge_point, call=call, reason=reason,
+            )  # fmt: skip
 
 
 class OcppEquipment:
@@ -177,7 +207,7 @@ class OcppEquipment:
         registers_wh: Mapping[str, float] | None = None,
     ) -> None:
         self._file = file
-        self._messages = EquipmentMessages(post)
+        self._messages = EquipmentMessages(post, clock, volts=file.household.nominal_volts)
         self._is_open = Event()
         self._is_reported = False
         self._equipment = equipment_of(file)
@@ -207,7 +237,7 @@ class OcppEquipment:
             if each.password_file is not None:
                 read_password(each.password_file)
         port = self._server.start(ocpp.host, ocpp.port)
-        _log.info("listening for OCPP 1.6J", host=ocpp.host, port=port)
+        _log.info("listening for OCPP", host=ocpp.host, port=port)
 
     def accept_connections(self) -> None:
         """Let equipment connect, now that the clock that it takes its time from is right."""

@@ -12,7 +12,7 @@ from time import monotonic
 from typing import TYPE_CHECKING, Literal, Self
 
 from adapters.contract.messages import Command, Reading, VehicleReport
-from adapters.ocpp.events import CallRefused, EquipmentReady, EquipmentTrouble
+from adapters.ocpp_point.events import CallRefused, EquipmentReady, EquipmentTrouble
 from config.files.errors import UnwellError
 from daemon.messaging.ocpp_equipment import ocpp_server_of
 from daemon.trial.exercise import LatestValues
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
     from adapters.clocks.clock import Clock
     from adapters.ledger.ledger import Ledger
-    from adapters.ocpp.events import EquipmentEvent
+    from adapters.ocpp_point.events import EquipmentEvent
     from config.household.household_file import HouseholdFile
 
 STOPS_SECONDS = 60.0

@@ -24,7 +24,7 @@ from websockets.asyncio.client import ClientConnection, connect
 from websockets.exceptions import ConnectionClosed
 from websockets.typing import Subprotocol
 
-from adapters.ocpp.events import EquipmentEvent
+from adapters.ocpp_point.events import EquipmentEvent
 from tests.support.waiting import patience, wait_until
 
 PASSWORD = "rata and rimu"  # noqa: S105 - of an invented charge point

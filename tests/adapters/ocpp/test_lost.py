@@ -12,7 +12,7 @@ from ocpp.v16 import call
 from adapters.contract.messages import Reading
 from adapters.ocpp.command_sender import Patience
 from adapters.ocpp.connections import _end
-from adapters.ocpp.events import (
+from adapters.ocpp_point.events import (
     EquipmentConnected,
     EquipmentDisconnected,
     EquipmentEvent,

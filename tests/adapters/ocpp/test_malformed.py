@@ -11,7 +11,7 @@ from websockets.exceptions import ConnectionClosed
 from websockets.sync.connection import Connection
 
 from adapters.contract.messages import Reading, VehicleReport
-from adapters.ocpp.events import EquipmentDisconnected
+from adapters.ocpp_point.events import EquipmentDisconnected
 from adapters.ocpp_point.transaction_numbers import transaction_ids_from
 from tests.adapters.ocpp.world import (
     MINUTE,

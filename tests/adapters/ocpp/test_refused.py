@@ -12,7 +12,7 @@ from ocpp.v16 import call
 
 from adapters.contract.messages import Command
 from adapters.ocpp.command_sender import Patience
-from adapters.ocpp.events import CallRefused
+from adapters.ocpp_point.events import CallRefused
 from tests.adapters.ocpp.world import (
     MINUTE,
     NOW,

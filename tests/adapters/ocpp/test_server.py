@@ -12,7 +12,7 @@ from ocpp.exceptions import InternalError, NotSupportedError
 from ocpp.v16 import call
 
 from adapters.contract.messages import GridPower, HomeLoad, Reading, VehicleReport
-from adapters.ocpp.events import CallRefused, EquipmentEvent, EquipmentReady
+from adapters.ocpp_point.events import CallRefused, EquipmentEvent, EquipmentReady
 from tests.adapters.ocpp.world import (
     MINUTE,
     NOW,

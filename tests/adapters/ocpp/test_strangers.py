@@ -18,9 +18,9 @@ from adapters.contract.messages import LARGEST_PAYLOAD_BYTES
 from adapters.host.limited_listening import MOST_WAITING
 from adapters.host.wrong_passwords import ALERT_AFTER
 from adapters.ocpp import connections
-from adapters.ocpp.events import EquipmentDisconnected
 from adapters.ocpp_door import authentication
 from adapters.ocpp_door.limited_connection import MOST_FRAGMENTS, MOST_FRAMES_A_SECOND
+from adapters.ocpp_point.events import EquipmentDisconnected
 from tests.adapters.ocpp.world import World, world_with
 from tests.support.ocpp_equipment import PASSWORD, authorization
 from tests.support.waiting import patience, wait_until

@@ -13,7 +13,7 @@ import pytest
 from ocpp.exceptions import NotImplementedError as NotKnown
 from ocpp.v16 import call
 
-from adapters.ocpp.events import CallRefused, EquipmentReady, EquipmentTrouble
+from adapters.ocpp_point.events import CallRefused, EquipmentReady, EquipmentTrouble
 from tests.adapters.ocpp.world import (
     MINUTE,
     NOW,

@@ -17,8 +17,8 @@ from websockets.typing import Subprotocol
 from adapters.clocks.clock import VirtualClock
 from adapters.contract.messages import Command
 from adapters.ocpp.command_sender import Patience
-from adapters.ocpp.events import EquipmentReady, OnEquipmentEvent
 from adapters.ocpp.server import OcppServer
+from adapters.ocpp_point.events import EquipmentReady, OnEquipmentEvent
 from adapters.ocpp_point.point import Equipment
 from tests.support.ocpp_equipment import (
     PASSWORD,
@@ -85,10 +85,10 @@ class World:
     def send(self, command: Command, *schedule: Part) -> None:
         assert self.server.send("driveway", command, schedule)
 
-    def raw(self) -> ClientConnection:
+    def raw(self, version: str = "1.6") -> ClientConnection:
         return connect(
             f"ws://127.0.0.1:{self.port}/driveway-1",
-            subprotocols=[Subprotocol("ocpp1.6")],
+            subprotocols=[Subprotocol(f"ocpp{version}")],
             additional_headers=authorization("driveway-1", PASSWORD),
             proxy=None,
             max_size=None,

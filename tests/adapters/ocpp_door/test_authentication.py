@@ -19,13 +19,13 @@ from websockets.sync.client import ClientConnection, connect
 from websockets.typing import Subprotocol
 
 from adapters.clocks.clock import VirtualClock
-from adapters.ocpp.events import (
+from adapters.ocpp.server import OcppServer
+from adapters.ocpp_point.events import (
     EquipmentConnected,
     EquipmentDisconnected,
     EquipmentEvent,
     OnEquipmentEvent,
 )
-from adapters.ocpp.server import OcppServer
 from adapters.ocpp_point.point import Equipment
 from adapters.ocpp_point.transaction_numbers import transaction_ids_from
 from config.files.errors import BusError, FileError
@@ -119,7 +119,31 @@ def test_the_subprotocol_is_chosen(tmp_path: Path) -> None:
         assert connection.subprotocol == example["chosen"]
 
 
-@pytest.mark.parametrize("offered", [None, [Subprotocol("ocpp2.0.1")]])
+@pytest.mark.parametrize(
+    ("offered", "version", "chosen"),
+    [
+        ("ocpp1.6 ocpp2.0.1", None, "ocpp2.0.1"),
+        ("ocpp2.0.1 ocpp2.1 ocpp1.6", None, "ocpp2.1"),
+        ("ocpp2.0 ocpp1.6", None, "ocpp1.6"),
+        ("ocpp2.0.1 ocpp1.6", "1.6", "ocpp1.6"),
+        ("ocpp1.6", "2.0.1", None),
+    ],
+)
+def test_the_best_version_is_chosen(
+    offered: str, version: str | None, chosen: str | None, tmp_path: Path
+) -> None:
+    """Of those that both speak, whatever their order; or the one that the household file names."""
+    declared = replace(point(tmp_path, "driveway", "driveway-1"), version=version)
+    header = authorization("driveway-1", PASSWORD)
+    protocols = [Subprotocol(each) for each in offered.split()]
+    with (
+        serving(declared) as port,
+        open_at(port, "/driveway-1", header, protocols) as connection,
+    ):
+        assert connection.subprotocol == chosen
+
+
+@pytest.mark.parametrize("offered", [None, [Subprotocol("ocpp1.5"), Subprotocol("mqtt")]])
 def test_other_subprotocols_are_refused_politely(
     offered: list[Subprotocol] | None, tmp_path: Path
 ) -> None:
@@ -131,7 +155,7 @@ def test_other_subprotocols_are_refused_politely(
             assert connection.subprotocol is None
             with pytest.raises(ConnectionClosed):
                 connection.recv(timeout=patience(5))
-            assert connection.close_reason == "expected ocpp1.6"
+            assert connection.close_reason == "expected ocpp2.1 or ocpp2.0.1 or ocpp1.6"
     assert recorder.events == []
 
 

@@ -7,7 +7,8 @@ from pathlib import Path
 import pytest
 from ocpp.v16.enums import ChargePointStatus
 
-from adapters.ocpp_point.point import PILOT_OF_STATUS, Equipment, EquipmentState, equipment_of
+from adapters.ocpp_point.point import Equipment, equipment_of
+from adapters.ocpp_point.state import PILOT_OF_STATUS, NumberedState
 from config.household.ocpp import OcppListener
 from tests.config.cottage import edited, load_text
 
@@ -19,7 +20,7 @@ def test_every_status_of_the_standard_has_a_pilot_state() -> None:
 
 def test_the_whole_equipment_out_of_use() -> None:
     """Connector 0 is the whole equipment: its faults count, its other statuses do not."""
-    state = EquipmentState()
+    state = NumberedState()
     assert state.update_status(1, 0, "Available") is None
     assert state.update_status(1, 1, "Preparing") == "B"
     assert state.update_status(1, 0, "Faulted") == "F"
@@ -29,7 +30,7 @@ def test_the_whole_equipment_out_of_use() -> None:
 
 def test_other_connectors_change_nothing() -> None:
     """A second connector of the same equipment is not this charge point."""
-    state = EquipmentState(transaction=5)
+    state = NumberedState(transaction=5)
     assert state.update_status(1, 2, "Available") is None
     assert state.transaction == 5
 
@@ -46,7 +47,7 @@ def test_other_connectors_change_nothing() -> None:
 )
 def test_statuses_that_end_a_transaction(status: str, transaction: int | None) -> None:
     """A transaction whose end was never reported is over once a status shows it."""
-    state = EquipmentState(transaction=5)
+    state = NumberedState(transaction=5)
     state.update_status(1, 1, status)
     assert state.transaction == transaction
 
@@ -87,7 +88,7 @@ def test_where_to_listen(listen: str, more: dict[str, object]) -> None:
 
 def test_a_transaction_that_has_ended_does_not_run_again() -> None:
     """A last or late sample does not bring it back; a higher number is a new transaction."""
-    state = EquipmentState(transaction=7)
+    state = NumberedState(transaction=7)
     state.end_transaction(7)
     for late in (7, 6, "8", True):
         state.learn_transaction(late)

@@ -12,7 +12,7 @@ import pytest
 
 from adapters.contract.messages import Reading
 from adapters.contract.topics import Topics
-from adapters.ocpp.events import EquipmentReady
+from adapters.ocpp_point.events import EquipmentReady
 from adapters.simulated.faults import Fault, FaultyChargePoint
 from adapters.simulated.vehicle import SimulatedVehicle
 from adapters.simulated_ocpp.connection import Door

@@ -96,7 +96,7 @@ def test_a_message_that_is_not_stored_is_refused_at_once(*, daemon_ends: bool) -
     """Equipment then repeats it: when the ledger refuses, and when the daemon ends."""
     posted: list[Incoming] = []
     refused: list[bool] = []
-    messages = EquipmentMessages(posted.append)
+    messages = EquipmentMessages(posted.append, VirtualClock(EVENING))
 
     def receive() -> None:
         with pytest.raises(BusError, match="could not be stored"):

@@ -1,4 +1,4 @@
-"""Turn the meter values of OCPP 1.6 into readings and reports.
+"""Turn the meter values of OCPP into readings and reports.
 
 Opens no connection. Equipment differs in what it samples, so a value that can't be used is skipped,
 and the register beside it is still read.
@@ -309,13 +309,24 @@ def _sample(given: Mapping[str, Any]) -> _Sample | None:
     measurand = given.get("measurand", REGISTER)
     if measurand not in SAMPLES or given.get("format", "Raw") != "Raw":
         return None
-    scale = _SCALES.get((measurand, str(given.get("unit", _DEFAULT_UNITS[measurand]))))
-    value, phase = _number(given.get("value")), given.get("phase")
+    scale, value, phase = _scale(given, measurand), _number(given.get("value")), given.get("phase")
     if scale is None or value is None or not (phase is None or str(phase) in _PHASES):
         return None
     location = given.get("location", "EV" if measurand == SOC else "Outlet")
     named = None if phase is None else _PHASES[str(phase)]
     return _Sample(measurand, str(location), named, value * scale)
+
+
+def _scale(given: Mapping[str, Any], measurand: str) -> Decimal | None:
+    """Return what a value is multiplied by; OCPP 2 has its unit apart, with a power of ten."""
+    unit = given.get("unit_of_measure", given)
+    if not isinstance(unit, Mapping):
+        return None
+    scale = _SCALES.get((measurand, str(unit.get("unit", _DEFAULT_UNITS[measurand]))))
+    power = unit.get("multiplier", 0)
+    if scale is None or type(power) is not int or abs(power) > _MOST_DIGITS:
+        return None
+    return scale.scaleb(power)
 
 
 def _number(text: object) -> Decimal | None:

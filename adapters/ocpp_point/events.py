@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 from adapters.contract.messages import GridPower, HomeLoad, Reading, VehicleReport
 
@@ -72,6 +72,25 @@ class EquipmentTrouble:
     trouble: str | None
 
 
+@dataclass(frozen=True)
+class ChargingLimitNoticed:
+    """Equipment has got a limit from elsewhere, such as from the grid operator (OCPP 2).
+
+    Attributes
+    ----------
+    charge_point : str
+        The charge point's name.
+    source : str
+        Who has set it, as the standard names it.
+    notice : mapping of str to object, or None
+        The payload of NotifyChargingLimit, its keys in snake case; None if the limit is cleared.
+    """
+
+    charge_point: str
+    source: str
+    notice: Mapping[str, Any] | None
+
+
 EquipmentEvent = (
     Reading
     | HomeLoad
@@ -82,6 +101,7 @@ EquipmentEvent = (
     | EquipmentDisconnected
     | CallRefused
     | EquipmentTrouble
+    | ChargingLimitNoticed
 )
 
 OnEquipmentEvent = Callable[[str, EquipmentEvent], None]

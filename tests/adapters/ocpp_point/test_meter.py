@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from adapters.contract.messages import HomeLoad, Reading, VehicleReport
-from adapters.ocpp.meter import (
+from adapters.ocpp_point.meter import (
     EXPORT,
     MOST_AGO,
     MOST_AHEAD,
