@@ -14,7 +14,7 @@ WORKERS ?= $(shell expr $$(nproc) + 2)
 # The tests start hundreds of processes. Each would compile all that it imports if nothing were kept.
 unexport PYTHONDONTWRITEBYTECODE
 
-.PHONY: help rehearse test lint types contracts unit mosquitto chromium debian prove solar bench boxes faults floods browsers picture wirings hours throwaway container upgrade keep-for-upgrade \
+.PHONY: help rehearse test lint types contracts unit mosquitto chromium debian prove solar bench boxes stations faults floods browsers picture wirings hours throwaway container upgrade keep-for-upgrade \
 	release licences format constraints clean
 
 help:
@@ -25,6 +25,7 @@ help:
 	@echo 'make solar        the table of the sun against the pvlib of LULLWATT_PVLIB (seconds)'
 	@echo 'make bench        the planner beside HiGHS, and the daemon at rest (a quarter of an hour)'
 	@echo 'make boxes        18 kinds of OCPP 1.6J box, each in eleven kinds of night, beside the real daemon (ten minutes)'
+	@echo 'make stations     the same for OCPP 2.0.1 and 2.1: 16 kinds in twelve kinds of night (ten minutes)'
 	@echo 'make faults       kills, broken brokers, bad messages and hardware (up to half an hour)'
 	@echo 'make floods       20,000 messages a second, of each kind (an hour)'
 	@echo 'make browsers     the page in a real browser: every view, every wish, in every way (five minutes)'
@@ -164,6 +165,9 @@ faults: $(VENV)/.tests mosquitto
 
 boxes: $(VENV)/.tests mosquitto
 	LULLWATT_WORKERS=$(WORKERS) $(BIN)/python -m tests.ocpp_boxes
+
+stations: $(VENV)/.tests mosquitto
+	LULLWATT_WORKERS=$(WORKERS) $(BIN)/python -m tests.ocpp_stations
 
 floods: $(VENV)/.tests mosquitto
 	$(BIN)/python -m tests.floods.campaign

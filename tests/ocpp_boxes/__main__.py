@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import os
 import sys
+from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from itertools import product
 from pathlib import Path
@@ -17,6 +18,8 @@ from typing import Final
 
 from config.fields.zones import use_pinned_zones
 from tests.faults.tally import say
+from tests.ocpp_boxes.box import Box
+from tests.ocpp_boxes.hardware import Hardware
 from tests.ocpp_boxes.kinds import BEHAVIOURS, KINDS, Kind
 from tests.ocpp_boxes.nights import Night, quiet
 from tests.ocpp_boxes.verdict import Verdict, judge
@@ -25,21 +28,28 @@ from tests.support.brokers import Mosquitto, free_port
 WORKERS: Final = int(os.environ.get("LULLWATT_WORKERS", "2"))
 
 
-def cell(kind: Kind, behaviour: str, broker: str, port: int) -> Verdict:
+def cell(
+    kind: Kind, behaviour: str, broker: str, port: int, make_box: Callable[..., Hardware]
+) -> Verdict:
     """Play one night in a folder of its own."""
     use_pinned_zones()
     with quiet(), TemporaryDirectory() as folder:
         try:
-            night = Night(Path(folder), kind, behaviour, broker, port)
+            night = Night(Path(folder), kind, behaviour, broker, port, make_box=make_box)
             return judge(night.play(), kind, behaviour)
         except Exception as error:  # noqa: BLE001 - a cell of the table
             return Verdict(0, "-", (), 0, 0, (f"{type(error).__name__}: {error}",))
 
 
-def main() -> int:
+def main(
+    all_kinds: Sequence[Kind] = KINDS,
+    all_behaviours: Sequence[str] = BEHAVIOURS,
+    make_box: Callable[..., Hardware] = Box,
+) -> int:
     """Play all nights, and return the exit code."""
-    kinds = [each for each in KINDS if os.environ.get("LULLWATT_BOXES", "") in each.name]
-    behaviours = [each for each in BEHAVIOURS if os.environ.get("LULLWATT_BEHAVIOURS", "") in each]
+    wanted = os.environ.get("LULLWATT_BOXES", ""), os.environ.get("LULLWATT_BEHAVIOURS", "")
+    kinds = [each for each in all_kinds if wanted[0] in each.name]
+    behaviours = [each for each in all_behaviours if wanted[1] in each]
     wrong = 0
     with TemporaryDirectory() as folder:
         broker = Mosquitto(Path(folder), keeps=False)
@@ -48,7 +58,7 @@ def main() -> int:
             with ProcessPoolExecutor(WORKERS) as pool:
                 played = {
                     (kind.name, behaviour): pool.submit(
-                        cell, kind, behaviour, broker.bus.broker, free_port()
+                        cell, kind, behaviour, broker.bus.broker, free_port(), make_box
                     )
                     for kind, behaviour in product(kinds, behaviours)
                 }

@@ -44,6 +44,14 @@ class Kind:
         Whether it reboots in the charge, pauses by itself, or reports oddly.
     most_profiles : int
         How many it stores.
+    version : str
+        Of OCPP.
+    begins : str
+        OCPP 2: when its transactions begin (TxStartPoint).
+    pause_ends : bool
+        OCPP 2: whether a pause ends its transaction (TxStopPoint).
+    asks_at_once : int
+        OCPP 2: how many variables it may be asked for in one message.
     """
 
     name: str
@@ -67,6 +75,10 @@ class Kind:
     pauses: bool = False
     is_odd: bool = False
     most_profiles: int = 10
+    version: str = "1.6"
+    begins: str = "PowerPathClosed"
+    pause_ends: bool = False
+    asks_at_once: int = 50
 
 
 _FULL: Final = Kind("amperes")

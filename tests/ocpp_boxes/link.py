@@ -1,4 +1,4 @@
-"""The connection of a simulated box: OCPP-J 1.6 frames as JSON on a raw websocket."""
+"""The connection of a simulated box: OCPP-J frames as JSON on a raw websocket."""
 
 from __future__ import annotations
 
@@ -33,6 +33,8 @@ class Link:
         *,
         answers_after: float,
         answer_seconds: float,
+        version: str = "1.6",
+        check: Callable[[int, str, Any], None] = lambda *_: None,
     ) -> None:
         headers = {}
         if password is not None:
@@ -40,12 +42,13 @@ class Link:
             headers["Authorization"] = f"Basic {pair}"
         try:
             self._socket = connect(
-                f"{url}/{identity}", subprotocols=[Subprotocol("ocpp1.6")], proxy=None,
+                f"{url}/{identity}", subprotocols=[Subprotocol(f"ocpp{version}")], proxy=None,
                 additional_headers=headers, open_timeout=5, close_timeout=1,
             )  # fmt: skip
         except (OSError, InvalidHandshake, TimeoutError) as error:
             raise LostError(str(error)) from error
         self._on_call = on_call
+        self._check = check
         self._answers_after = answers_after
         self._answer_seconds = answer_seconds
         self._sending = Lock()
@@ -62,12 +65,14 @@ class Link:
         """Send a request and return its answer."""
         self._number += 1
         unique, arrived, answer = str(self._number), Event(), list[Any]()
+        self._check(CALL, action, payload)
         self._waiting[unique] = (arrived, answer)
         self._send([CALL, unique, action, payload])
         if not arrived.wait(self._answer_seconds) or not answer:
             raise LostError(action)
         if answer[0] == ERROR:
             raise AssertionError(f"{action} {payload} was answered {answer}")
+        self._check(RESULT, action, answer[1])
         return dict(answer[1])
 
     def close(self) -> None:
@@ -97,6 +102,7 @@ class Link:
     def _take(self, frame: list[Any]) -> None:
         if frame[0] == CALL:
             _, unique, action, payload = frame
+            self._check(CALL, action, payload)
             if self._answers_after:
                 self._closing.wait(self._answers_after)  # of the daemon's own time
             answer = self._on_call(action, payload)
@@ -104,6 +110,7 @@ class Link:
             if isinstance(answer, str):
                 self._send([ERROR, unique, answer, "", {}])
             elif answer is not None:
+                self._check(RESULT, action, answer)
                 self._send([RESULT, unique, answer])
         elif frame[1] in self._waiting:
             arrived, answers = self._waiting.pop(frame[1])

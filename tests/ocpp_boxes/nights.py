@@ -26,7 +26,8 @@ from daemon.messaging.ocpp_equipment import OcppEquipment
 from daemon.service import running
 from daemon.service.household_watch import HouseholdWatch
 from daemon.service.running import Daemon
-from tests.ocpp_boxes.box import Box, Drawn, Vehicle
+from tests.ocpp_boxes.box import Box
+from tests.ocpp_boxes.hardware import UNLIMITED, Drawn, Hardware, Vehicle
 from tests.ocpp_boxes.kinds import Kind
 from tests.ocpp_boxes.link import Answer, Link
 
@@ -57,6 +58,8 @@ SETTLES: Final = 0.6
 HANDLES: Final = 30.0
 
 
+ELSEWHERE: Final = "limited from elsewhere in the charge"
+ELSEWHERE_AMPS: Final = 8.0
 LOAD: Final = "home load in the charge"
 LOAD_AMPS: Final = 15.0
 """What the rest of the home draws then, of a main fuse of 25 A."""
@@ -119,12 +122,23 @@ class Record:
     """When the daemon was away, or the box not connected."""
     register_kwh: float = 0.0
     missing_kwh: float = 0.0
+    invalid: list[str] = field(default_factory=list)
+    """Messages that do not fit their schemas."""
 
 
 class Night:
     """One cell of the table."""
 
-    def __init__(self, folder: Path, kind: Kind, behaviour: str, broker: str, port: int) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        kind: Kind,
+        behaviour: str,
+        broker: str,
+        port: int,
+        *,
+        make_box: Callable[..., Hardware] = Box,
+    ) -> None:
         self._kind, self._behaviour = kind, behaviour
         self._port = port
         self._path = household(folder, kind, behaviour, port, broker)
@@ -138,13 +152,14 @@ class Night:
         self._thread: Thread | None = None
         self._ledger = open_ledger(folder / "ledger.sqlite3")
         self._loses = behaviour == "loses messages"
-        self.box = Box(kind, START, self._connect)
+        self.box = make_box(kind, START, self._connect)
         self._vehicle = Vehicle(ROOM_KWH, kind.vehicle_phases)
         self._done: set[str] = set()
         self._replug_at: datetime | None = None
         self._back_at: datetime | None = None
         self._link_back_at: datetime | None = None
         self._load_until: datetime | None = None
+        self._lifted_at: datetime | None = None
 
     def play(self) -> Record:
         """Play it from the evening to the departure."""
@@ -163,7 +178,7 @@ class Night:
             self.box.disconnect()
             self._ledger.close()
         record = self.record
-        record.trace = self.box.trace
+        record.trace, record.invalid = self.box.trace, self.box.invalid
         record.register_kwh = (self.box.register_wh - 1_000_000) / 1000
         record.missing_kwh = NEEDED_KWH - (ROOM_KWH - self._vehicle.missing_kwh)
         return record
@@ -292,6 +307,7 @@ class Night:
             LOAD: (self._charges, self._begin_load),
             "reconnects in the charge": (self._charges, self._lose_link),
             "unplugged in the charge": (self._charges, self._pull_the_plug),
+            ELSEWHERE: (self._charges, self._limit_elsewhere),
         }  # fmt: skip
         is_time, happen = happens.get(self._behaviour, (False, lambda: None))
         if is_time and self._once(self._behaviour, now):
@@ -307,6 +323,10 @@ class Night:
     def _begin_load(self) -> None:
         self._load_until = self.clock.now() + 30 * MINUTE
 
+    def _limit_elsewhere(self) -> None:
+        self.box.limit_elsewhere(ELSEWHERE_AMPS)
+        self._lifted_at = self.clock.now() + 30 * MINUTE
+
     def _lose_link(self) -> None:
         self._link_back_at = self.clock.now() + 20 * MINUTE
 
@@ -321,6 +341,9 @@ class Night:
             self._start_daemon()
         if self._link_back_at is not None and now >= self._link_back_at:
             self._link_back_at = None
+        if self._lifted_at is not None and now >= self._lifted_at:
+            self._lifted_at = None
+            self.box.limit_elsewhere(UNLIMITED)
         if self._replug_at is not None and now >= self._replug_at:
             self._replug_at = None
             self.box.plug_in(self._vehicle)
@@ -335,6 +358,7 @@ class Night:
             f"ws://127.0.0.1:{self._port}{self._kind.path}", IDENTITY,
             PASSWORD if self._kind.has_password else None, answer,
             answers_after=self._kind.answers_after, answer_seconds=10.0,
+            version=self._kind.version, check=self.box.check,
         )  # fmt: skip
 
     def _start_daemon(self) -> None:

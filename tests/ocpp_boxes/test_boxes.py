@@ -12,7 +12,8 @@ import pytest
 from adapters.clocks.clock import VirtualClock
 from config.household.loading import load_household
 from daemon.messaging.ocpp_equipment import OcppEquipment, ocpp_server_of
-from tests.ocpp_boxes.box import VOLTS, Box, Drawn, Vehicle
+from tests.ocpp_boxes.box import Box
+from tests.ocpp_boxes.hardware import VOLTS, Drawn, Hardware, Vehicle
 from tests.ocpp_boxes.kinds import KINDS, Kind
 from tests.ocpp_boxes.link import Answer, Link
 from tests.ocpp_boxes.nights import (
@@ -62,14 +63,22 @@ def test_a_night(
 @pytest.mark.parametrize("name", ["amperes", "watts, unsaid, 3 phases", "default profile only"])
 def test_a_box_is_not_left_dead(name: str, tmp_path: Path) -> None:
     """Its limit of 0 A is there while a daemon serves it, and gone once it is released."""
-    kind, port = kind_named(name), free_port()
-    file = load_household(household(tmp_path, kind, "", port, "mqtt://127.0.0.1:1883"))
+    assert_released(kind_named(name), tmp_path, Box)
+
+
+def assert_released(kind: Kind, folder: Path, make_box: Callable[..., Hardware]) -> None:
+    """Serve a box, then release it, and look what its profiles allow each time."""
+    port = free_port()
+    file = load_household(household(folder, kind, "", port, "mqtt://127.0.0.1:1883"))
 
     def connects(on_call: Callable[[str, dict[str, Any]], Answer | None]) -> Link:
         url = f"ws://127.0.0.1:{port}{kind.path}"
-        return Link(url, IDENTITY, PASSWORD, on_call, answers_after=0, answer_seconds=30)
+        return Link(
+            url, IDENTITY, PASSWORD, on_call, answers_after=0, answer_seconds=30,
+            version=kind.version, check=box.check,
+        )  # fmt: skip
 
-    box = Box(kind, START, connects)
+    box = make_box(kind, START, connects)
     box.plug_in(Vehicle(8.0, kind.vehicle_phases))
 
     def allowed() -> float:
@@ -82,10 +91,11 @@ def test_a_box_is_not_left_dead(name: str, tmp_path: Path) -> None:
         assert allowed() == 0
         assert server.release("driveway", patience()) == ()
         assert allowed() == UNBOUNDED
+    assert box.invalid == []
 
 
 @contextmanager
-def serving(file: HouseholdFile, box: Box, *, keeps_profiles: bool) -> Iterator[OcppServer]:
+def serving(file: HouseholdFile, box: Hardware, *, keeps_profiles: bool) -> Iterator[OcppServer]:
     """Serve a box until it is ready, and on."""
     assert file.ocpp is not None
     server = ocpp_server_of(

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from tests.ocpp_boxes.box import VOLTS, Drawn
+from tests.ocpp_boxes.hardware import VOLTS, Drawn
 from tests.ocpp_boxes.kinds import Kind
 from tests.ocpp_boxes.nights import CHEAP_FROM, Record
 
@@ -80,6 +80,7 @@ def judge(record: Record, kind: Kind, behaviour: str) -> Verdict:
     can_count = kind.meter != "power" or not record.away
     if record.missing_kwh < -MOST_BEYOND_KWH and can_count and not excused:
         wrong.append(f"{-record.missing_kwh:.1f} kWh more than needed")
+    wrong += [f"invalid: {each}" for each in dict.fromkeys(record.invalid)]
     alerts = tuple(dict.fromkeys(record.alerts))
     wrong += [f"no alert {code}" for code in ALARMS.get(behaviour, set()) - set(alerts)]
     if record.missing_kwh > MOST_OUTSIDE_KWH and behaviour != "never starts":
