@@ -18,9 +18,11 @@ sudo sh deploy/install.sh --remove      removes everything except the ledger and
   --name NAME        the name by which devices reach the broker (default: the previous name, or
                      this machine's)
   --wheel FILE       install this wheel instead of the source beside this script
-  --broker own|whole the broker: one of its own beside a Mosquitto that others use, or the whole
-                     Mosquitto, closed to everybody without an account of this household (default:
-                     as before; at first whole, if nobody else uses Mosquitto)
+  --broker own|shared|whole|mqtts://HOST
+                     the broker: one of its own beside a Mosquitto that others use; accounts for
+                     Lullwatt's topics in that one; the whole Mosquitto, closed to everybody without
+                     an account of this household; or one on another machine (default: as before;
+                     at first whole, if nobody else uses Mosquitto)
   --page yes|no      serve the page for phones, or no longer (default: as before; at first no)
   --prices yes|no    fetch tomorrow's prices each afternoon, or no longer (default: as before; at
                      first no)
@@ -33,6 +35,10 @@ sudo sh deploy/install.sh --remove      removes everything except the ledger and
 A version that exists in /opt/lullwatt is not installed again; to do so, remove its folder first.
 END
 }
+
+# The broker has a file of its own.
+# shellcheck source=install-broker.sh
+. "$(dirname "$0")/install-broker.sh"
 
 # --- messages -----------------------------------------------------------------------------
 
@@ -119,7 +125,9 @@ check_machine() {
     fi
 }
 check_tools() {
-    for tool in openssl mosquitto mosquitto_passwd systemd-sysusers flock; do
+    tools='openssl systemd-sysusers flock'
+    if [ "$WHOSE" != elsewhere ] && [ ! -d "$FOR_BROKER" ]; then tools="$tools mosquitto mosquitto_passwd mosquitto_sub"; fi
+    for tool in $tools; do
         command -v "$tool" >/dev/null || stop "$tool is missing" "$PACKAGES"
     done
     if [ "$ENVIRONMENT" ]; then return; fi
@@ -200,8 +208,12 @@ make_folders() {
     folder "$VAR" 750 lullwatt:lullwatt
     hand_over_ledger
     open_ledger
-    folder "$BROKER" 750 root:mosquitto
-    shared "$ROOT/etc/mosquitto/conf.d"
+    if [ "$WHOSE" = elsewhere ]; then
+        folder "$BROKER" 700 root:root
+    else
+        folder "$BROKER" 750 root:mosquitto
+        shared "$ROOT/etc/mosquitto/conf.d"
+    fi
     shared "$ROOT/usr/local/bin"
 }
 hand_over_ledger() { # one that --remove kept; a file with a second name elsewhere is not given away
@@ -254,8 +266,8 @@ name_broker() { # the broker on this machine, and the ledger's place, in place o
     {
         awk '/^[^ \t#]/ { ours = /^(bus|ledger):/ } !ours' "$HOUSE.draft"
         say 'bus:                                # written by install.sh: the broker on this machine'
-        say "  broker: mqtts://127.0.0.1${PORT:+:$PORT}"
-        say '  ca_file: ca.pem'
+        say "  broker: $URL"
+        case $WHOSE in own | whole) say '  ca_file: ca.pem' ;; esac
         say "  username: \"$daemon\""
         say '  password_file: accounts/daemon    # only root may read it; the daemon gets a copy'
         say
@@ -364,61 +376,12 @@ make_passwords() {
             printf '%s:%s\n' "$name" "$(cat "$(account "$name")")"
         done > "$BROKER/passwords.new"
     )
-    mosquitto_passwd -U "$BROKER/passwords.new"
+    if [ "$WHOSE" = elsewhere ] && ! command -v mosquitto_passwd >/dev/null; then
+        say "note: mosquitto_passwd is missing, so $BROKER/passwords has plain passwords: turn them into hashes with mosquitto_passwd -U"
+    else
+        mosquitto_passwd -U "$BROKER/passwords.new"
+    fi
     settle "$BROKER/passwords.new" "$BROKER/passwords" 600 mosquitto:mosquitto
-}
-others_at_broker() { # says what shows that somebody else uses Mosquitto
-    set -- "$ROOT/etc/mosquitto/mosquitto.conf" "$ROOT/etc/mosquitto/conf.d"
-    found=$(grep -Ehrs --exclude=lullwatt.conf "$THEIR_SETTINGS" "$@" | head -n 3 | tr '\n' ';' | sed 's/;$//; s/;/, /g')
-    if [ "$found" ]; then say "its settings say: $found"; return; fi
-    if [ "$ROOT" ]; then return; fi
-    if cat /proc/net/tcp /proc/net/tcp6 2>/dev/null | awk '$2 ~ /:075B$/ && $4 == "01" { n++ } END { exit !n }'; then
-        say "somebody is connected to it on port 1883"
-    fi
-}
-choose_broker() { # as before, unless told otherwise: what others use is never closed unasked
-    was=
-    if [ -e "$CLOSED" ]; then was=whole; fi
-    if [ -e "$BROKER_UNIT" ]; then was=own; fi
-    WHOSE=${WHOSE:-$was}
-    if [ -z "$WHOSE" ]; then
-        others=$(others_at_broker)
-        [ -z "$others" ] || stop "others use Mosquitto on this machine: $others" \
-            "nothing was changed. --broker own leaves it to them and runs a second one for Lullwatt; --broker whole closes it, on every port, to everybody without an account of this household"
-        WHOSE=whole
-    fi
-    if [ "$WHOSE" = own ]; then choose_port; fi
-    if [ "$was$WHOSE" = ownwhole ] && [ "$(port_of_household)" != 8883 ]; then
-        stop "$HOUSE names port $(port_of_household) for the broker, and the whole Mosquitto listens on 8883" \
-            "write broker: mqtts://127.0.0.1 there, then run this again"
-    fi
-}
-port_of_household() {
-    found=$(sed -n 's#^ *broker: *"\{0,1\}mqtts://[^:/ ]*:\([0-9]*\).*#\1#p' "$HOUSE" 2>/dev/null || true)
-    say "${found:-8883}"
-}
-choose_port() { # of a broker of its own: that of the household file, else one that nobody has
-    PORT=$(sed -n 's/^listener //p' "$BROKER/mosquitto.conf" 2>/dev/null || true)
-    if [ "$PORT" ]; then return; fi
-    if [ -e "$HOUSE" ]; then
-        PORT=$(port_of_household)
-        if is_taken "$PORT"; then
-            stop "port $PORT, which $HOUSE names for the broker, is taken by another broker" \
-                "write another one there, such as broker: mqtts://127.0.0.1:8884, then run this again"
-        fi
-        return
-    fi
-    for PORT in 8883 8884 8885 8886; do
-        if ! is_taken "$PORT"; then return; fi
-    done
-    stop "the ports 8883 to 8886 are taken" "free one of them, then run this again"
-}
-is_taken() { # PORT, by the settings of another broker, or by whoever listens there
-    set -- "$1" "$ROOT/etc/mosquitto/mosquitto.conf" "$ROOT/etc/mosquitto/conf.d"
-    if grep -Eqrs --exclude=lullwatt.conf "^[[:space:]]*(listener|port)[[:space:]]+$1([[:space:]]|\$)" "$2" "$3"; then return; fi
-    if [ "$ROOT" ] || [ -e "$CLOSED" ]; then return 1; fi
-    cat /proc/net/tcp /proc/net/tcp6 2>/dev/null \
-        | awk -v port="$(printf ':%04X' "$1")" 'substr($2, length($2) - 4) == port && $4 == "0A" { n++ } END { exit !n }'
 }
 choose_page() { # as before, unless told otherwise
     if [ -z "$PAGE" ] && [ -e "$PAGE_UNIT" ]; then PAGE=yes; fi
@@ -463,47 +426,6 @@ make_page() { # a new certificate needs no restart
     folder "$ETC/page" 750 root:lullwatt-page
     folder "$PAGE_VAR" 700 lullwatt-page:lullwatt-page
     make_certificate "$ETC/page" lullwatt-page page ''
-}
-make_broker() {
-    WROTE=
-    make_authority
-    # broker: what the daemon calls it among containers
-    make_certificate "$BROKER" mosquitto broker ,DNS:broker
-    make_accounts
-    if [ "$WHOSE" = own ]; then
-        make_own_broker
-    else
-        remove_broker_unit
-        put "$CLOSED" 644 root:root < "$HERE/mosquitto-home.conf"
-    fi
-    BROKER_CHANGED=$WROTE
-}
-make_own_broker() { # Mosquitto itself stays as it is, or becomes again as it was
-    if [ -e "$CLOSED" ]; then
-        remove "$CLOSED"
-        OPENED=yes
-    fi
-    {
-        sed "s/^listener 8883\$/listener $PORT/" "$HERE/mosquitto-home.conf"
-        say
-        say '# A broker beside another one keeps its own messages.'
-        say 'persistence_location /var/lib/lullwatt-broker/'
-    } | put "$BROKER/mosquitto.conf" 644 root:root
-    shared "$ROOT/etc/systemd/system"
-    changed=$WROTE
-    WROTE=
-    put "$BROKER_UNIT" 644 root:root < "$HERE/lullwatt-broker.service"
-    BROKER_UNIT_CHANGED=$WROTE
-    WROTE=$changed$WROTE
-}
-remove_broker_unit() {
-    if [ ! -e "$BROKER_UNIT" ]; then return; fi
-    ctl disable --now lullwatt-broker
-    remove "$BROKER_UNIT"
-    remove "$BROKER_UNIT.d"
-    remove "$BROKER/mosquitto.conf"
-    remove "$BROKER_VAR"
-    ctl daemon-reload
 }
 check_household() { # by the version to be installed, before it comes into use
     if [ "$DRY" ] && [ ! -e "$HOUSE" ]; then step "check $HOUSE"; return; fi
@@ -574,10 +496,10 @@ put_units() { # FOLDER they come from; earlier versions have no unit of the page
     VERSION_CHANGED=$VERSION_CHANGED$UNIT_CHANGED$AGAIN
 }
 start_all() {
-    if [ "$OPENED" ]; then ctl restart mosquitto; fi
+    if [ "$OPENED" ]; then ctl restart mosquitto; elif [ "$TAKEN_OUT" ]; then reload_broker; fi
     if [ -e "$BROKER_UNIT" ] || [ "$WHOSE" = own ]; then
         start lullwatt-broker "$BROKER_CHANGED$AGAIN"
-    elif [ "$BROKER_CHANGED$AGAIN" ]; then
+    elif { [ "$WHOSE" = whole ] || [ -e "$CLOSED" ]; } && [ "$BROKER_CHANGED$AGAIN" ]; then
         ctl restart mosquitto
     fi
     start lullwatt "$VERSION_CHANGED"
@@ -620,6 +542,7 @@ install_all() {
     switch_version
     put_units "$HERE"
     start_all
+    say_what_to_add
     say "Lullwatt $VERSION is $(if [ "$DRY" ]; then say 'not touched'; else say 'installed'; fi)."
 }
 go_back() {
@@ -693,6 +616,8 @@ remove_all() {
     had=
     if [ -e "$CLOSED" ]; then had=yes; fi
     remove_broker_unit
+    take_accounts_out
+    if [ "$TAKEN_OUT" ]; then reload_broker; fi
     remove "$CLOSED"
     remove "$BROKER"
     remove "$ROOT/usr/local/bin/lullwatt"
@@ -702,6 +627,7 @@ remove_all() {
     say "Kept: the ledger and its copies in $VAR and $KEPT, and the household file $HOUSE."
     if [ -d "$PRICES_VAR" ]; then say "Kept: the prices in $PRICES_VAR."; fi
     say "Devices need a new ca.pem and new passwords if Lullwatt is installed again."
+    if [ -d "$FOR_BROKER" ]; then say "At the broker on another machine, remove what $FOR_BROKER lists."; fi
     if [ "$had" ]; then ctl try-restart mosquitto; fi # the last, as it may be gone by now
 }
 remove_page_unit() {
@@ -757,7 +683,7 @@ remove_user() { # NAME
 
 # --- the start ---------------------------------------------------------------------
 
-DRY='' KEEP_LIMITS='' WHOSE='' PORT='' OPENED='' BROKER_UNIT_CHANGED='' NAME='' PAGE='' PAGE_USER='' PRICES='' SAID='' WORK='' ROOT='' ANSWERS='' WHEEL='' WHAT=install_all PYTHON=python3
+DRY='' KEEP_LIMITS='' WHOSE='' URL='' AGAIN='' WROTE='' TAKEN_OUT='' PORT='' OPENED='' BROKER_UNIT_CHANGED='' NAME='' PAGE='' PAGE_USER='' PRICES='' SAID='' WORK='' ROOT='' ANSWERS='' WHEEL='' WHAT=install_all PYTHON=python3
 ENVIRONMENT=${LULLWATT_ENVIRONMENT:-}
 HERE=$(cd "$(dirname "$0")" && pwd -P)
 SOURCE=$(dirname "$HERE")
@@ -791,7 +717,12 @@ done
 for choice in "$PAGE" "$PRICES"; do
     case $choice in '' | yes | no) ;; *) usage >&2; exit 2 ;; esac
 done
-case $WHOSE in '' | own | whole) ;; *) usage >&2; exit 2 ;; esac
+case $WHOSE in
+    '' | own | shared | whole) ;;
+    mqtts://?*) URL=${WHOSE%/} WHOSE=elsewhere ;;
+    mqtt://?*) stop "--broker $WHOSE would send passwords over the network in plain text" "give mqtts://HOST, or keep to a broker on this machine" ;;
+    *) usage >&2; exit 2 ;;
+esac
 if [ "$ROOT" ]; then
     ROOT=$(cd "$ROOT" && pwd) || stop "--root: there is no such folder" "create it first: mkdir"
 fi
@@ -801,9 +732,9 @@ if [ "$ENVIRONMENT" ]; then
 fi
 OPT=$ROOT/opt/lullwatt ETC=$ROOT/etc/lullwatt VAR=$ROOT/var/lib/lullwatt
 BROKER=$ROOT/etc/mosquitto/home HOUSE=$ETC/house.yaml UNFINISHED=$OPT/unfinished
-CLOSED=$ROOT/etc/mosquitto/conf.d/lullwatt.conf
+CLOSED=$ROOT/etc/mosquitto/conf.d/lullwatt.conf SHARED=$ROOT/etc/mosquitto/conf.d/lullwatt-accounts.conf
+ADDED=$BROKER/added FOR_BROKER=$ETC/for-broker
 BROKER_UNIT=$ROOT/etc/systemd/system/lullwatt-broker.service BROKER_VAR=$ROOT/var/lib/lullwatt-broker
-THEIR_SETTINGS='^[[:space:]]*(listener|port|bind_address|allow_anonymous|password_file|acl_file|psk_file|plugin|auth_plugin|connection|per_listener_settings)[[:space:]]'
 PAGE_UNIT=$ROOT/etc/systemd/system/lullwatt-page.service PAGE_VAR=$ROOT/var/lib/lullwatt-page
 PRICES_UNIT=$ROOT/etc/systemd/system/lullwatt-prices PRICES_VAR=$ROOT/var/lib/lullwatt-prices
 # Copies of the versions before: root's own, as root goes by them, and the daemon's user may do as it

@@ -73,7 +73,7 @@ def test_its_port_is_one_that_nobody_has(beside: Prefix) -> None:
     assert "\nlistener 8884\n" in conf
     refused = beside.install("--broker", "whole")
     assert refused.returncode == 1
-    assert "names port 8884" in refused.stderr
+    assert "names the broker mqtts://127.0.0.1:8884" in refused.stderr
 
 
 def test_there_and_back(beside: Prefix) -> None:
@@ -103,6 +103,100 @@ def test_an_untouched_broker_is_closed_as_before(prefix: Prefix) -> None:
     conf.write_text("pid_file /run/mosquitto/mosquitto.pid\ninclude_dir /etc/mosquitto/conf.d\n")
     ok(prefix.install())
     assert set(settings(prefix)) == {"lullwatt.conf"}
+
+
+THEIR_LIST = "topic readwrite #\nuser lamp\ntopic readwrite #\n"
+
+
+@pytest.mark.parametrize("with_lists", [False, True])
+def test_accounts_among_those_of_others(beside: Prefix, *, with_lists: bool) -> None:
+    """Others keep what they have; only Lullwatt's topics are closed to them; all can be undone."""
+    if with_lists:
+        theirs = beside.root / "etc/mosquitto/conf.d/theirs.conf"
+        theirs.write_text(f"{THEIRS}acl_file /etc/theirs\npassword_file /etc/their-names\n")
+        (beside.root / "etc/theirs").write_text(THEIR_LIST)
+        (beside.root / "etc/their-names").write_text("lamp:$7$101$x$y\n")
+    before = settings(beside)
+    printed = ok(beside.install("--broker", "shared"))
+    assert "systemctl reload mosquitto" in printed
+    assert "restart mosquitto" not in printed
+    assert load_household(beside.house).bus.port == 1883
+    home = beside.root / "etc/mosquitto/home"
+    if with_lists:
+        rules = (beside.root / "etc/theirs").read_text("utf-8")
+        names = (beside.root / "etc/their-names").read_text("utf-8")
+        assert rules.startswith(THEIR_LIST)
+        assert names.startswith("lamp:$7$101$x$y\n")
+    else:
+        rules = (home / "rules").read_text("utf-8")
+        names = (home / "passwords").read_text("utf-8")
+        assert rules.startswith("pattern readwrite #\npattern readwrite $SYS/#\n")
+        assert (
+            "password_file /etc/mosquitto/home/passwords"
+            in (settings(beside)["lullwatt-accounts.conf"])
+        )
+    assert "\npattern deny lullwatt/kowhai-cottage/#\n" in rules
+    assert "\nuser kowhai-cottage.daemon\n" in rules
+    assert "\nkowhai-cottage.people:$7$" in names
+    picture = beside.picture()
+    assert "now: " not in re.sub("now: add .*", "", ok(beside.install()))
+    assert beside.picture() == picture
+    ok(beside.run("--remove"))
+    assert settings(beside) == before
+    if with_lists:
+        assert (beside.root / "etc/theirs").read_text("utf-8") == THEIR_LIST
+        assert (beside.root / "etc/their-names").read_text("utf-8") == "lamp:$7$101$x$y\n"
+
+
+@pytest.mark.parametrize(
+    ("says", "why"),
+    [
+        ("plugin /usr/lib/other.so", "plugin stands in its settings"),
+        ("per_listener_settings true", "per_listener_settings true stands"),
+        ("acl_file /etc/none", "its acl_file, /etc/none, does not exist"),
+        ("listener 8883\ncertfile /etc/cert.pem", "it has no port without TLS on 127.0.0.1"),
+        ("password_file /etc/names", "somebody else has the account kowhai-cottage.people"),
+    ],
+)
+def test_where_accounts_cannot_be_added(beside: Prefix, says: str, why: str) -> None:
+    """It says why, and leaves the settings of others as they are."""
+    (beside.root / "etc/mosquitto/conf.d/theirs.conf").write_text(f"{says}\n")
+    (beside.root / "etc/names").write_text("kowhai-cottage.people:$7$101$x$y\n")
+    before = settings(beside)
+    refused = beside.install("--broker", "shared")
+    assert refused.returncode == 1
+    assert why in refused.stderr
+    assert settings(beside) == before
+    assert (beside.root / "etc/names").read_text() == "kowhai-cottage.people:$7$101$x$y\n"
+
+
+def test_names_that_nobody_checks_are_not_shut_out(beside: Prefix) -> None:
+    """Without a password file a broker accepts any name; with one it would refuse those clients."""
+    log = beside.root / "var/log/mosquitto/mosquitto.log"
+    log.parent.mkdir(parents=True)
+    log.write_text("1: New client connected from 192.0.2.7:1 as oven (p2, c1, k60, u'kitchen').\n")
+    refused = beside.install("--broker", "shared")
+    assert "clients that already sign in with a name: kitchen" in refused.stderr
+
+
+def test_a_broker_on_another_machine(prefix: Prefix) -> None:
+    """Nothing of Mosquitto is touched here; what its owner must add is printed and kept."""
+    printed = ok(prefix.install("--broker", "mqtts://hub.home.arpa"))
+    assert not (prefix.root / "etc/mosquitto").exists()
+    assert "systemctl restart lullwatt\n" in printed
+    assert "restart mosquitto" not in printed
+    assert "left to do at the broker hub.home.arpa" in printed
+    kept = prefix.etc / "for-broker"
+    assert "pattern deny lullwatt/kowhai-cottage/#" in (kept / "rules").read_text("utf-8")
+    assert "kowhai-cottage.people:$7$" in (kept / "passwords").read_text("utf-8")
+    household = load_household(prefix.house)
+    assert (household.bus.host, household.bus.port) == ("hub.home.arpa", 8883)
+    before = prefix.picture()
+    assert "now: " not in ok(prefix.install())
+    assert prefix.picture() == before
+    refused = prefix.install("--broker", "shared")
+    assert "below bus: there, write broker: mqtt://127.0.0.1 without ca_file" in refused.stderr
+    assert "plain text" in prefix.install("--broker", "mqtt://hub.home.arpa").stderr
 
 
 def test_another_word_is_refused(prefix: Prefix) -> None:
@@ -146,6 +240,21 @@ INSTALL = """\
 sh deploy/install.sh --answers answers.yaml --name "$(uname -n)" --broker own
 lullwatt status /etc/lullwatt/house.yaml || [ $? = 4 ]
 sh deploy/install.sh --remove
+rm /etc/lullwatt/house.yaml
+sh deploy/install.sh --answers answers.yaml --name "$(uname -n)" --broker shared
+lullwatt status /etc/lullwatt/house.yaml || [ $? = 4 ]
+topic=lullwatt/kowhai-cottage/outlet/request
+mosquitto_pub -V 5 -q 1 -p 1883 -t $topic -m no 2>&1 || true
+mosquitto_pub -V 5 -q 1 -p 1883 -u lamp -P secret1 -t $topic -m no 2>&1 || true
+sh deploy/install.sh --remove
+mosquitto_pub -V 5 -q 1 -p 1883 -t $topic -m yes 2>&1
+# Settings with a port that nobody serves yet: what was added is taken out again.
+cp -p /etc/mosquitto/theirs /root/names-before
+sed -i 's/1883/1884/' /etc/mosquitto/conf.d/theirs.conf
+sed -i 's/mqtt:.*/mqtt:\\/\\/127.0.0.1:1884/' /etc/lullwatt/house.yaml
+! sh deploy/install.sh --name "$(uname -n)" --broker shared
+cmp /etc/mosquitto/theirs /root/names-before
+ls /etc/mosquitto/conf.d
 """
 LOOK = """\
 for who in anonymous lamp heater; do
@@ -178,7 +287,14 @@ def test_three_foreign_clients_notice_nothing(tmp_path: Path) -> None:
     assert done.returncode == 0, done.stdout
     assert "others use Mosquitto on this machine" in ran["install"].printed
     assert "Lullwatt 0.1.0 is installed." in ran["install"].printed
-    assert "nobody-listens" in ran["install"].printed  # the daemon is up, on its own broker
+    # The daemon is up, on its own broker, and then among the others.
+    printed = ran["install"].printed
+    assert re.findall("^outlet: (.*)$", printed, re.MULTILINE) == ["nobody-listens"] * 2
+    # Only its own topics are closed to the two, and open again after the removal.
+    refused = re.findall("^Warning: Publish .*ot authori", printed, re.MULTILINE)
+    assert len(refused) == len(("anonymous", "lamp"))
+    assert "does not accept the daemon on port 1884" in printed
+    assert printed.endswith("\ntheirs.conf\n\n")
     found = re.findall(r"^(\w+) heard all of (\d+)$", ran["look"].printed, re.MULTILINE)
     assert [who for who, _ in found] == ["anonymous", "lamp", "heater"]
     assert all(int(number) > len(found) for _, number in found)
