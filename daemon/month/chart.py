@@ -184,6 +184,36 @@ def _night_strip(
     )
 
 
+def joined_shades(shades: Sequence[Shade], steps: int) -> tuple[Shade, ...]:
+    """Join neighbours whose tones are in the same of some steps, so that there are fewer to draw.
+
+    Parameters
+    ----------
+    shades : sequence of Shade
+        Those of a night, in order.
+    steps : int
+        How many steps of tone there are from 0 to 1.
+
+    Returns
+    -------
+    tuple of Shade
+        They cover the same hours; each has the tone of its first.
+    """
+    joined: list[Shade] = []
+    for shade in shades:
+        last = joined[-1] if joined else None
+        if (
+            last is not None
+            and last.end == shade.start
+            and last.estimated == shade.estimated
+            and round(last.tone * steps) == round(shade.tone * steps)
+        ):
+            joined[-1] = last._replace(end=shade.end)
+        else:
+            joined.append(shade)
+    return tuple(joined)
+
+
 def _lanes(
     day: date, rows: Sequence[NightRow], points: Sequence[str], axis: _Axis, highest: float
 ) -> tuple[Lane, ...]:

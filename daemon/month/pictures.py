@@ -10,11 +10,12 @@ from functools import partial
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from matplotlib import style
-from matplotlib.collections import LineCollection, PolyCollection
+from matplotlib.collections import LineCollection
 from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
-from matplotlib.patches import Patch
+from matplotlib.patches import Patch, PathPatch
+from matplotlib.path import Path
 from matplotlib.ticker import MaxNLocator
 
 from daemon.month.chart import (
@@ -22,6 +23,7 @@ from daemon.month.chart import (
     axis_begins,
     band_stacks,
     cost_lines,
+    joined_shades,
     night_strips,
     rate_keys,
 )
@@ -50,6 +52,8 @@ NIGHT_INCHES = 0.162
 """Height of a night in the picture of hours [in]."""
 CHARGING = "#163f5c"
 TONES = LinearSegmentedColormap.from_list("tones", ["#f5f1e8", "#ecd9a8", "#d69c4a"])
+TONE_STEPS = 24
+"""How many steps there are between the lightest and the darkest tone: more, nobody can tell."""
 ROW, LANES = 0.9, 0.86
 """Shares of a night's height for its rates and for its lanes."""
 FILLS = (
@@ -109,43 +113,41 @@ def _hours(month: Month, width: float) -> Figure:
 
 def _shades(axes: Axes, lines: Sequence[NightStrip]) -> None:
     """Fill each night with its rates."""
-    shades = [(place, shade) for place, line in enumerate(lines) for shade in line.shades]
-    boxes = [_box(shade.start, shade.end, place, place + ROW) for place, shade in shades]
-    axes.add_collection(
-        PolyCollection(boxes, facecolors=[TONES(shade.tone) for _, shade in shades], linewidths=0)
-    )
-    estimated = [box for box, (_, shade) in zip(boxes, shades, strict=True) if shade.estimated]
-    axes.add_collection(
-        PolyCollection(estimated, facecolors="none", edgecolors=QUIET, hatch="////", linewidths=0)
-    )
+    by_tone: dict[int, list[list[tuple[float, float]]]] = {}
+    estimated = []
+    for place, line in enumerate(lines):
+        for shade in joined_shades(line.shades, TONE_STEPS):
+            box = _box(shade.start, shade.end, place, place + ROW)
+            by_tone.setdefault(round(shade.tone * TONE_STEPS), []).append(box)
+            estimated += [box] if shade.estimated else []
+    for tone, boxes in by_tone.items():
+        _fill(axes, boxes, facecolor=TONES(tone / TONE_STEPS))
+    _fill(axes, estimated, facecolor="none", edgecolor=QUIET, hatch="////")
+
+
+def _fill(axes: Axes, boxes: Sequence[list[tuple[float, float]]], **looks: Any) -> None:  # noqa: ANN401 - as matplotlib takes them
+    """Fill boxes that look the same, as one path: a page holds hundreds of them."""
+    if boxes:
+        paths = [Path([*box, box[0]], closed=True) for box in boxes]
+        axes.add_patch(PathPatch(Path.make_compound_path(*paths), linewidth=0, **looks))
 
 
 def _charges(axes: Axes, lines: Sequence[NightStrip]) -> None:
     """Draw when a vehicle was plugged in, and the half-hours in which energy flowed."""
     lanes = [lane for place, line in enumerate(lines) for lane in _place_lanes(place, line)]
-    axes.add_collection(
-        PolyCollection(
-            [
-                _box(bar.start, bar.end, bottom - bar.height * height, bottom)
-                for bottom, height, lane in lanes
-                for bar in lane.bars
-            ],
-            facecolors=CHARGING,
-            linewidths=0,
-            zorder=3,
-        )
-    )
+    bars = [
+        _box(bar.start, bar.end, bottom - bar.height * height, bottom)
+        for bottom, height, lane in lanes
+        for bar in lane.bars
+    ]
+    _fill(axes, bars, facecolor=CHARGING, zorder=3)
     roof = [
         _box(bar.start, bar.end, bottom - bar.height * bar.roof_share * height, bottom)
         for bottom, height, lane in lanes
         for bar in lane.bars
         if bar.roof_share
     ]
-    axes.add_collection(
-        PolyCollection(
-            roof, facecolors="none", edgecolors="white", hatch=FROM_ROOF, linewidths=0, zorder=3
-        )
-    )
+    _fill(axes, roof, facecolor="none", edgecolor="white", hatch=FROM_ROOF, zorder=3)
     plugged = [(lane.plugged, bottom) for bottom, _, lane in lanes if lane.plugged]
     axes.add_collection(
         LineCollection(

@@ -80,5 +80,70 @@ def _element(figure: Figure, name: str) -> str:
     box = re.search(r'viewBox="[^"]*"', head)
     if box is None:
         raise ValueError("this SVG has no viewBox, so it can't be scaled")
-    text = f'<svg {box[0]} focusable="false">{body}'
+    text = f'<svg {box[0]} focusable="false">{compact(body)}'
     return _ID.sub(rf"\g<1>{name}-", text).replace("xlink:href", "href").strip()
+
+
+def compact(drawing: str) -> str:
+    """Write the same drawing with a fraction of its bytes.
+
+    Parameters
+    ----------
+    drawing : str
+        SVG as matplotlib writes it: a command a line, six decimals, an id and a group for each
+        part.
+
+    Returns
+    -------
+    str
+        Numbers are rounded to a hundredth of a point, those of boxes to a tenth, which nobody sees.
+        Ids that nothing refers to are gone, and so are groups that hold nothing.
+    """
+    text = _PATH.sub(_short_path, drawing)
+    text = _ANGLE_NONE.sub("", text)
+    text = _ATTRIBUTES.sub(lambda found: _DECIMAL.sub(_hundredths, found[0]), text)
+    text = _STYLE.sub(lambda found: re.sub(r"([:;]) +", r"\1", found[0]), text)
+    used = set(_USED_ID.findall(text))
+    text = _OWN_ID.sub(lambda found: found[0] if found[1] in used else "", text)
+    text = _SPACE.sub(lambda found: "" if "\n" in found[0] else found[0], text)
+    while (fewer := _EMPTY_GROUP.sub("", text)) != text:
+        text = fewer
+    return text
+
+
+_PATH = re.compile(r'(?<= d=")[^"]*')
+_STYLE = re.compile(r' style="[^"]*"')
+_ATTRIBUTES = re.compile(r' (?:x|y|width|height|transform)="[^"]*"')
+_ANGLE_NONE = re.compile(r' transform="rotate\(-?0(?: [^)]*)?\)"')
+_DECIMAL = re.compile(r"-?\d+\.\d+")
+_USED_ID = re.compile(r'(?:url\(#|href="#)([^)"]+)')
+_OWN_ID = re.compile(r' id="([^"]*)"')
+_SPACE = re.compile(r"(?<=>)\s+(?=<)")
+_EMPTY_GROUP = re.compile(r"<g>\s*</g>|<g/>|<defs>\s*</defs>|<defs/>")
+_NUMBER = r"(-?[\d.]+)"
+_BOX = re.compile(
+    rf"M{_NUMBER} {_NUMBER}L{_NUMBER} \2L\3 {_NUMBER}L\1 \4(?:L\1 \2)?z",
+)
+
+
+def _short_path(found: re.Match[str]) -> str:
+    """Write a path's commands without spaces and ends of lines, and its boxes by their sides."""
+    text = _DECIMAL.sub(_hundredths, " ".join(found[0].split()))
+    text = re.sub(r" ?([A-Za-z]) ?", r"\1", text)
+    return _BOX.sub(_by_sides, text)
+
+
+def _by_sides(found: re.Match[str]) -> str:
+    """Write a box to a tenth of a point; one begins where its neighbour ends."""
+    left, top, right, bottom = (round(float(side), 1) for side in found.groups())
+    across, down, back = map(_plain, (right - left, bottom - top, left - right))
+    return f"M{_plain(left)} {_plain(top)}h{across}v{down}h{back}z"
+
+
+def _hundredths(found: re.Match[str]) -> str:
+    return _plain(float(found[0]))
+
+
+def _plain(number: float) -> str:
+    text = f"{number:.2f}".rstrip("0").rstrip(".")
+    return "0" if text == "-0" else text

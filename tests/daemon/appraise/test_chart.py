@@ -181,5 +181,5 @@ def test_a_line_is_pale_where_its_choice_delivers_less() -> None:
     socket, *others = curves_of(AppraisalWords(drawn)).lines
     assert socket.short_from == max(km for km, _ in it.curve if km <= KM)
     assert [line.short_from for line in others] == [None, None]
-    assert f"opacity: {PALE}" not in str(draw_appraisal(AppraisalWords(it)).distances)
-    assert f"opacity: {PALE}" in str(draw_appraisal(AppraisalWords(drawn)).distances)
+    assert f"opacity:{PALE}" not in str(draw_appraisal(AppraisalWords(it)).distances)
+    assert f"opacity:{PALE}" in str(draw_appraisal(AppraisalWords(drawn)).distances)

@@ -14,15 +14,18 @@ from hypothesis import strategies as st
 from config.calendar.account_days import AccountChange
 from daemon.month.chart import (
     SMALLEST_BAR,
+    Shade,
     axis_begins,
     band_stacks,
     cost_lines,
     days_of,
+    joined_shades,
     night_strips,
     rate_keys,
     rule_cost,
 )
 from daemon.month.pictures import FILLS, LINES, TONES, MonthPictures, draw_month
+from daemon.presentation.page_pictures import compact
 from planners.rates.spans import RateSpan
 from tests.daemon.month.samples import (
     ALONE,
@@ -195,9 +198,9 @@ def pictures() -> MonthPictures:
 
 
 def boxes(svg: str, fill: str) -> int:
-    """Count the closed paths filled with a colour."""
-    root = ET.fromstring(svg)  # noqa: S314 - our own
-    return sum(f"fill: {fill}" in path.get("style", "") for path in root.iter("path"))
+    """Count the boxes filled with a colour, which may share a path."""
+    paths = ET.fromstring(svg).iter("path")  # noqa: S314 - our own
+    return sum(path.get("d", "").count("M") for path in paths if fill in path.get("style", ""))
 
 
 def test_the_pictures_draw_every_number(pictures: MonthPictures) -> None:
@@ -211,6 +214,26 @@ def test_the_pictures_draw_every_number(pictures: MonthPictures) -> None:
         assert "no night recorded" in words if line.kwh is None else f"{line.kwh:.1f}" in words
     for svg in pictures.cost:
         assert f"paid NZD {FULL.cost_rounded}" in svg
+
+
+def test_compact_pictures_draw_the_same() -> None:
+    """Numbers to a hundredth, of boxes to a tenth; what is no box keeps its corners."""
+    box = "M 1.000001 2.5 \nL 4 2.5 \nL 4 3.76 \nL 1.000001 3.76 \nz\n"
+    line = "M -0.001 2.004 \nL 4.25 3 \n"
+    svg = f'<g id="a">\n <path d="{box}" style="fill: #163f5c"/>\n</g>\n<g id="b"/>\n'
+    short = '<g><path d="M1 2.5h3v1.3h-3z" style="fill:#163f5c"/></g>'
+    assert compact(svg).strip() == short
+    assert compact(f'<path id="c" d="{line}"/><use href="#c"/>') == (
+        '<path id="c" d="M0 2L4.25 3"/><use href="#c"/>'
+    )
+
+
+def test_neighbours_of_one_tone_are_drawn_as_one() -> None:
+    """They cover the same hours; another tone, a gap or an estimate begins another."""
+    tones = [(0, 1, 0.50, False), (1, 2, 0.51, False), (2, 3, 0.8, False), (3, 4, 0.8, True)]
+    shades = [Shade(*each) for each in (*tones, (5, 6, 0.8, True))]
+    joined = joined_shades(shades, 24)
+    assert [each[:2] for each in joined] == [(0, 2), (2, 3), (3, 4), (5, 6)]
 
 
 def test_the_same_month_is_drawn_the_same(pictures: MonthPictures) -> None:
