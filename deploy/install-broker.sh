@@ -112,14 +112,14 @@ choose_their_port() { # the first on which this machine is heard without TLS
         }
         END { keep(); print heard ? found : 1883 }')
     if [ -z "$PORT" ]; then cannot_share 'it has no port without TLS on 127.0.0.1'; fi
-    names=$(unknown_names)
-    if [ -z "$(their password_file)" ] && [ "$names" ]; then
-        cannot_share "it has no password_file, and would refuse clients that already sign in with a name: $names"
-    fi
 }
-unknown_names() { # with which clients have signed in, by Mosquitto's log
-    sed -n "s/.*New client connected from .* u'\([^']*\)').*/\1/p" "$ROOT/var/log/mosquitto/mosquitto.log" 2>/dev/null \
-        | sort -u | head -n 5 | tr '\n' ' ' | sed 's/ $//'
+names_of_others() { # with which clients have signed in since Mosquitto started, by its log
+    awk -v ours="$USERS" '
+        BEGIN { n = split(ours, each, "\n"); for (i = 1; i <= n; i++) known[each[i]] = 1 }
+        / mosquitto version .* starting$/ { split("", seen) }
+        match($0, /, u\047[^\047]*\047\)/) && /New client connected/ { seen[substr($0, RSTART + 4, RLENGTH - 6)] = 1 }
+        END { for (name in seen) if (!(name in known)) print name }
+    ' "$ROOT/var/log/mosquitto/mosquitto.log" 2>/dev/null | sort | head -n 5 | tr '\n' ' ' | sed 's/ $//'
 }
 cannot_share() { # WHY NOT
     stop "accounts can't be added to the Mosquitto that is there: $1" \
@@ -141,6 +141,10 @@ make_broker() {
         remove "$CLOSED"
         OPENED=yes
     fi
+    if [ "$OPENED$WHOSE" = yesshared ]; then # it must listen for others again before they can be looked at
+        ctl restart mosquitto
+        OPENED=
+    fi
     if [ "$WHOSE" != shared ]; then take_accounts_out; fi
     case $WHOSE in
         own) make_own_broker ;;
@@ -151,12 +155,12 @@ make_broker() {
     BROKER_CHANGED=$WROTE
 }
 make_own_broker() { # Mosquitto itself stays as it is, or becomes again as it was
-    {
-        sed "s/^listener 8883\$/listener $PORT/" "$HERE/mosquitto-home.conf"
-        say
-        say '# A broker beside another one keeps its own messages.'
-        say 'persistence_location /var/lib/lullwatt-broker/'
-    } | put "$BROKER/mosquitto.conf" 644 root:root
+    put "$BROKER/mosquitto.conf" 644 root:root <<END
+$(sed "s/^listener 8883\$/listener $PORT/" "$HERE/mosquitto-home.conf")
+
+# A broker beside another one keeps its own messages.
+persistence_location /var/lib/lullwatt-broker/
+END
     shared "$ROOT/etc/systemd/system"
     changed=$WROTE
     WROTE=
@@ -176,11 +180,12 @@ remove_broker_unit() {
 
 # --- accounts in a Mosquitto that others use ------------------------------------------------
 
-edit() { # FILE of others', its new text on standard input: its owner and rights stay
+edit() { # FILE of others, WHAT IS DONE: it gets $text; its owner and rights stay
     at=$(readlink -f "$1")
+    if printf '%s\n' "$text" | cmp -s - "$at"; then return; fi
+    step "$2 $1"
     cp -p "$at" "$at.lullwatt-new"
-    cat > "$at.lullwatt-new"
-    if cmp -s "$at" "$at.lullwatt-new"; then rm "$at.lullwatt-new"; return; fi
+    if [ "$text" ]; then printf '%s\n' "$text"; fi > "$at.lullwatt-new"
     mv -fT "$at.lullwatt-new" "$at"
     WROTE=yes
 }
@@ -203,37 +208,50 @@ without_accounts() { # FILE: the accounts of others in it
 add_accounts() {
     list=$(their acl_file)
     passwords=$(their password_file)
+    if [ -z "$DRY" ] || [ -z "$passwords" ]; then check_names; fi
     if [ "$DRY" ]; then
         step "add rules for Lullwatt's topics to ${list:-a new list, which gives everybody all other topics}"
         step "add accounts to ${passwords:-a new list, beside which clients without a name go on as before}"
-        step "systemctl reload mosquitto, which interrupts nobody"
+        step "systemctl kill --signal=HUP mosquitto, so that it reads its lists again, which interrupts nobody"
         return
     fi
-    check_names
     could=$(may_connect)
-    cut -d: -f1 "$BROKER/passwords" | cat - "$ADDED" 2>/dev/null | sort -u | put "$ADDED" 600 root:root
+    put "$ADDED" 600 root:root <<END
+$(cut -d: -f1 "$BROKER/passwords" | cat - "$ADDED" 2>/dev/null | sort -u)
+END
     if [ "$list" ]; then
-        step "add rules for Lullwatt's topics to $list"
-        { without_rules "$ROOT$list"; rules; } | edit "$ROOT$list"
+        text=$(without_rules "$ROOT$list" && rules)
+        edit "$ROOT$list" "add rules for Lullwatt's topics to"
     else
-        { say 'pattern readwrite #'; say "pattern readwrite \$SYS/#"; rules; } \
-            | put "$BROKER/rules" 600 mosquitto:mosquitto
+        put "$BROKER/rules" 600 mosquitto:mosquitto <<END
+pattern readwrite #
+pattern readwrite \$SYS/#
+$(rules)
+END
+        list_line='acl_file /etc/mosquitto/home/rules'
     fi
     if [ "$passwords" ]; then
-        step "add accounts to $passwords"
-        { without_accounts "$ROOT$passwords"; cat "$BROKER/passwords"; } | edit "$ROOT$passwords"
+        text=$(without_accounts "$ROOT$passwords" && cat "$BROKER/passwords")
+        edit "$ROOT$passwords" 'add accounts to'
+    else
+        passwords_line='password_file /etc/mosquitto/home/passwords'
     fi
-    {
-        say '# Written by install.sh: accounts for Lullwatt beside those of others.'
-        if [ -z "$list" ]; then say 'acl_file /etc/mosquitto/home/rules'; fi
-        if [ -z "$passwords" ]; then say 'password_file /etc/mosquitto/home/passwords'; fi
-    } | put "$SHARED" 644 root:root
+    put "$SHARED" 644 root:root <<END
+# Written by install.sh: accounts for Lullwatt beside those of others.
+${list_line:-# Its rules stand in $list.}
+${passwords_line:-# Its accounts stand in $passwords.}
+END
     if [ "$WROTE$AGAIN" ]; then reload_broker; fi
     see_that_all_connect
 }
-check_names() { # a name of ours that somebody else has is not taken from him
-    passwords=$(their password_file)
-    if [ -z "$passwords" ]; then return; fi
+check_names() { # neither shuts out a client of others, nor takes a name of theirs
+    if [ -z "$passwords" ]; then
+        names=$(names_of_others)
+        if [ "$names" ]; then
+            cannot_share "it has no password_file, and would refuse clients that already sign in with a name: $names"
+        fi
+        return
+    fi
     touch "$ADDED.none"
     known=$ADDED
     if [ ! -e "$known" ]; then known=$ADDED.none; fi
@@ -265,8 +283,8 @@ see_that_all_connect() { # what could before, and the daemon now; else it become
     if [ "$ours" != yes ]; then cannot_share "it does not accept the daemon on port $PORT (journalctl -u mosquitto may say why)"; fi
     cannot_share 'clients without a name could connect before, and then not'
 }
-reload_broker() {
-    if [ "$ROOT" ] || systemctl --quiet is-active mosquitto; then ctl reload mosquitto; else ctl start mosquitto; fi
+reload_broker() { # not by its unit's own reload: that needs /bin/kill, which a small Debian lacks
+    if [ "$ROOT" ] || systemctl --quiet is-active mosquitto; then ctl kill --signal=HUP mosquitto; else ctl start mosquitto; fi
 }
 take_accounts_out() {
     if [ ! -e "$ADDED" ]; then return; fi
@@ -274,10 +292,16 @@ take_accounts_out() {
     TAKEN_OUT=yes
     if [ "$DRY" ]; then return; fi
     for list in $(their acl_file); do
-        if [ -f "$ROOT$list" ]; then without_rules "$ROOT$list" | edit "$ROOT$list"; fi
+        if [ -f "$ROOT$list" ]; then
+            text=$(without_rules "$ROOT$list")
+            edit "$ROOT$list" 'take the rules out of'
+        fi
     done
     for passwords in $(their password_file); do
-        if [ -f "$ROOT$passwords" ]; then without_accounts "$ROOT$passwords" | edit "$ROOT$passwords"; fi
+        if [ -f "$ROOT$passwords" ]; then
+            text=$(without_accounts "$ROOT$passwords")
+            edit "$ROOT$passwords" 'take the accounts out of'
+        fi
     done
     remove "$SHARED"
     remove "$BROKER/rules"

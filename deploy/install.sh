@@ -94,7 +94,7 @@ folder() { # FOLDER MODE USER:GROUP
 shared() { # FOLDER, which others have too: one that is there stays as it is
     if [ ! -d "$1" ]; then folder "$1" 755 root:root; fi
 }
-put() { # FILE MODE USER:GROUP, its text on standard input
+put() { # FILE MODE USER:GROUP, its text on standard input; behind a pipe WROTE would be lost
     text=$(cat)
     if [ -f "$1" ] && printf '%s\n' "$text" | cmp -s - "$1"; then kept "$1"; return; fi
     step "write $1 ($2, $3)"
@@ -357,7 +357,9 @@ make_accounts() {
             openssl rand -hex 20 | put "$(account "$name")" 600 root:root
         fi
     done
-    say "$access" | put "$BROKER/access" 600 mosquitto:mosquitto
+    put "$BROKER/access" 600 mosquitto:mosquitto <<END
+$access
+END
     make_passwords
 }
 passwords_hold() {
@@ -496,7 +498,11 @@ put_units() { # FOLDER they come from; earlier versions have no unit of the page
     VERSION_CHANGED=$VERSION_CHANGED$UNIT_CHANGED$AGAIN
 }
 start_all() {
-    if [ "$OPENED" ]; then ctl restart mosquitto; elif [ "$TAKEN_OUT" ]; then reload_broker; fi
+    if [ "$OPENED" ]; then
+        ctl restart mosquitto
+    elif [ "$TAKEN_OUT" ] && [ "$WHOSE" != whole ]; then
+        reload_broker
+    fi
     if [ -e "$BROKER_UNIT" ] || [ "$WHOSE" = own ]; then
         start lullwatt-broker "$BROKER_CHANGED$AGAIN"
     elif { [ "$WHOSE" = whole ] || [ -e "$CLOSED" ]; } && [ "$BROKER_CHANGED$AGAIN" ]; then
@@ -683,7 +689,7 @@ remove_user() { # NAME
 
 # --- the start ---------------------------------------------------------------------
 
-DRY='' KEEP_LIMITS='' WHOSE='' URL='' AGAIN='' WROTE='' TAKEN_OUT='' PORT='' OPENED='' BROKER_UNIT_CHANGED='' NAME='' PAGE='' PAGE_USER='' PRICES='' SAID='' WORK='' ROOT='' ANSWERS='' WHEEL='' WHAT=install_all PYTHON=python3
+DRY='' KEEP_LIMITS='' USERS='' WHOSE='' URL='' AGAIN='' WROTE='' TAKEN_OUT='' PORT='' OPENED='' BROKER_UNIT_CHANGED='' NAME='' PAGE='' PAGE_USER='' PRICES='' SAID='' WORK='' ROOT='' ANSWERS='' WHEEL='' WHAT=install_all PYTHON=python3
 ENVIRONMENT=${LULLWATT_ENVIRONMENT:-}
 HERE=$(cd "$(dirname "$0")" && pwd -P)
 SOURCE=$(dirname "$HERE")

@@ -52,7 +52,7 @@ def _do(verb: str, unit: str) -> int:
     if verb == "status":
         _say(f"{unit}: {'active' if state else 'inactive'}\n{_log(unit).read_text('utf-8')}")
         return 0 if state else 3
-    if verb == "reload":
+    if verb in {"reload", "kill"}:  # no other signal than SIGHUP is sent
         os.kill(state["main"], signal.SIGHUP)
         return 0
     if verb in {"stop", "restart", "try-restart"} and state:

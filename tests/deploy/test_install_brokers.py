@@ -105,47 +105,50 @@ def test_an_untouched_broker_is_closed_as_before(prefix: Prefix) -> None:
     assert set(settings(prefix)) == {"lullwatt.conf"}
 
 
+THEIR_NAMES = "lamp:$7$101$x$y\n"
 THEIR_LIST = "topic readwrite #\nuser lamp\ntopic readwrite #\n"
 
 
-@pytest.mark.parametrize("with_lists", [False, True])
-def test_accounts_among_those_of_others(beside: Prefix, *, with_lists: bool) -> None:
+def test_accounts_where_there_were_none(beside: Prefix) -> None:
     """Others keep what they have; only Lullwatt's topics are closed to them; all can be undone."""
-    if with_lists:
-        theirs = beside.root / "etc/mosquitto/conf.d/theirs.conf"
-        theirs.write_text(f"{THEIRS}acl_file /etc/theirs\npassword_file /etc/their-names\n")
-        (beside.root / "etc/theirs").write_text(THEIR_LIST)
-        (beside.root / "etc/their-names").write_text("lamp:$7$101$x$y\n")
     before = settings(beside)
     printed = ok(beside.install("--broker", "shared"))
-    assert "systemctl reload mosquitto" in printed
     assert "restart mosquitto" not in printed
     assert load_household(beside.house).bus.port == 1883
     home = beside.root / "etc/mosquitto/home"
-    if with_lists:
-        rules = (beside.root / "etc/theirs").read_text("utf-8")
-        names = (beside.root / "etc/their-names").read_text("utf-8")
-        assert rules.startswith(THEIR_LIST)
-        assert names.startswith("lamp:$7$101$x$y\n")
-    else:
-        rules = (home / "rules").read_text("utf-8")
-        names = (home / "passwords").read_text("utf-8")
-        assert rules.startswith("pattern readwrite #\npattern readwrite $SYS/#\n")
-        assert (
-            "password_file /etc/mosquitto/home/passwords"
-            in (settings(beside)["lullwatt-accounts.conf"])
-        )
+    rules = (home / "rules").read_text("utf-8")
+    assert rules.startswith("pattern readwrite #\npattern readwrite $SYS/#\n")
     assert "\npattern deny lullwatt/kowhai-cottage/#\n" in rules
-    assert "\nuser kowhai-cottage.daemon\n" in rules
-    assert "\nkowhai-cottage.people:$7$" in names
-    picture = beside.picture()
-    assert "now: " not in re.sub("now: add .*", "", ok(beside.install()))
-    assert beside.picture() == picture
+    ours = settings(beside)["lullwatt-accounts.conf"]
+    assert "\nacl_file /etc/mosquitto/home/rules\n" in ours
+    assert "\npassword_file /etc/mosquitto/home/passwords\n" in ours
     ok(beside.run("--remove"))
     assert settings(beside) == before
-    if with_lists:
-        assert (beside.root / "etc/theirs").read_text("utf-8") == THEIR_LIST
-        assert (beside.root / "etc/their-names").read_text("utf-8") == "lamp:$7$101$x$y\n"
+
+
+def test_accounts_among_those_of_others(beside: Prefix) -> None:
+    """Their lists keep every line, get Lullwatt's, and lose those again."""
+    theirs = beside.root / "etc/mosquitto/conf.d/theirs.conf"
+    theirs.write_text(f"{THEIRS}acl_file /etc/theirs\npassword_file /etc/their-names\n")
+    rules, names = beside.root / "etc/theirs", beside.root / "etc/their-names"
+    rules.write_text(THEIR_LIST)
+    names.write_text(THEIR_NAMES)
+    ok(beside.install("--broker", "shared"))
+    assert rules.read_text("utf-8").startswith(THEIR_LIST)
+    assert "\npattern deny lullwatt/kowhai-cottage/#\n" in rules.read_text("utf-8")
+    assert "\nuser kowhai-cottage.daemon\n" in rules.read_text("utf-8")
+    assert names.read_text("utf-8").startswith(THEIR_NAMES)
+    assert "\nkowhai-cottage.people:$7$" in names.read_text("utf-8")
+    picture = beside.picture()
+    assert "now: " not in ok(beside.install())
+    assert beside.picture() == picture
+    # A right that is new reaches the broker, though no account is.
+    house = beside.house.read_text("utf-8")
+    more = "main_fuse_amps: 63\n  load_meter: {phases: [{topic: meter/amps, unit: A}]}"
+    beside.house.write_text(house.replace("household:\n", f"household:\n  {more}\n"), "utf-8")
+    assert "systemctl kill --signal=HUP mosquitto" in ok(beside.install())
+    ok(beside.run("--remove"))
+    assert (rules.read_text("utf-8"), names.read_text("utf-8")) == (THEIR_LIST, THEIR_NAMES)
 
 
 @pytest.mark.parametrize(
@@ -174,9 +177,15 @@ def test_names_that_nobody_checks_are_not_shut_out(beside: Prefix) -> None:
     """Without a password file a broker accepts any name; with one it would refuse those clients."""
     log = beside.root / "var/log/mosquitto/mosquitto.log"
     log.parent.mkdir(parents=True)
-    log.write_text("1: New client connected from 192.0.2.7:1 as oven (p2, c1, k60, u'kitchen').\n")
+    log.write_text(
+        "1: New client connected from 192.0.2.7:1 as oven (p2, c1, k60, u'before').\n"
+        "2: mosquitto version 2.0.11 starting\n"
+        "3: New client connected from 192.0.2.7:2 as oven (p2, c1, k60, u'kitchen').\n"
+        "4: New client connected from 192.0.2.7:3 as board (p5, c1, k60, u'kowhai-cottage.load').\n"
+    )
     refused = beside.install("--broker", "shared")
-    assert "clients that already sign in with a name: kitchen" in refused.stderr
+    assert "clients that already sign in with a name: kitchen\n" in refused.stderr
+    assert set(settings(beside)) == {"theirs.conf"}
 
 
 def test_a_broker_on_another_machine(prefix: Prefix) -> None:

@@ -173,6 +173,56 @@ journalctl --no-pager -u lullwatt -n 40
 )
 """Checks the unit: it restarts after a kill, and with a bad file once that is corrected."""
 
+BROKERS = Step(
+    "brokers",
+    "machine",
+    """\
+cd ~/lullwatt-0.1.0
+is_heard() {
+    for second in $(seq 40); do
+        code=0
+        lullwatt status /etc/lullwatt/house.yaml > /root/status || code=$?
+        case $code in 0 | 4) cat /root/status; return ;; esac
+        sleep 1
+    done
+    false
+}
+sh deploy/install.sh --broker own
+is_heard
+systemd-analyze security --no-pager --threshold=20 lullwatt-broker | tail -n 1
+broker=$(systemctl show lullwatt-broker -p MainPID --value)
+grep -E '^(Uid|NoNewPrivs|Seccomp|CapEff)' "/proc/$broker/status"
+ls -la /var/lib/lullwatt-broker
+kill -KILL "$broker"
+for second in $(seq 40); do
+    sleep 1
+    case "$(systemctl show lullwatt-broker -p ActiveState -p NRestarts | tr '\\n' ' ')" in
+        'NRestarts=1 ActiveState=active '*) break ;;
+    esac
+done
+systemctl show lullwatt-broker -p ActiveState -p NRestarts -p User
+systemctl --quiet is-active lullwatt-broker mosquitto
+is_heard
+journalctl --no-pager -u lullwatt-broker -n 20
+cp -p /etc/lullwatt/house.yaml /root/house.yaml
+sed -i '/^ *ca_file:/d; s#broker: mqtts:#broker: mqtt:#' /etc/lullwatt/house.yaml
+sh deploy/install.sh --broker shared || {
+    journalctl --no-pager -u mosquitto -n 20
+    tail -n 20 /var/log/mosquitto/mosquitto.log
+    false
+}
+is_heard
+mosquitto_pub -p 1883 -t others -m go-on
+mosquitto_pub -V 5 -q 1 -p 1883 -t lullwatt/home/x -m no 2>&1 || true
+cp -p /root/house.yaml /etc/lullwatt/house.yaml
+sh deploy/install.sh --broker whole
+is_heard
+ls /etc/mosquitto/conf.d /etc/mosquitto/home
+! mosquitto_pub -p 1883 -t others -m closed
+""",
+)
+"""Has the broker in each place that is on this machine, and ends where it began."""
+
 
 def make_root(root: Path) -> None:
     """Make a minimal Debian with the releases and the steps."""
@@ -197,7 +247,7 @@ def _steps() -> list[Step]:
     found: list[Step] = []
     for step in steps("machine", "anywhere"):
         if step.name == "upgrade":
-            found.append(INSPECT)
+            found += [INSPECT, BROKERS]
         quiet = step.name == "packages"
         text = step.text.replace("apt-get", "env DEBIAN_FRONTEND=noninteractive apt-get -qq")
         found.append(replace(step, text=text) if quiet else step)
