@@ -18,6 +18,7 @@ from adapters.bus.events import Connected, Disconnected, MessageArrived
 from adapters.contract.messages import (
     Command,
     DaemonState,
+    GridLimit,
     GridPower,
     MalformedMessage,
     Reading,
@@ -29,8 +30,10 @@ from adapters.contract.topics import Topics
 from adapters.wired.command_messages import OutgoingMessage, shown_payload, stop_message
 from adapters.wired.grid_meter import WiredGridMeter
 from adapters.wired.hardware import WiredHardware
+from adapters.wired.limit_contact import WiredLimitContact
 from config.files.errors import UnwellError, UsageError
 from config.files.texts import printable
+from config.home.grid_limit import LimitInForce
 from daemon.service.recovery import SERIALS_SINCE
 from daemon.trial.exercise import LatestValues
 
@@ -122,12 +125,15 @@ class Trial:
             meter = file.household.grid_meter
             self._grid_wired = None if meter is None else WiredGridMeter(meter)
             self._grid = topics.grid if meter is None else None
+        contact = file.household.grid_limit.contact
+        self._contact = None if contact is None else WiredLimitContact(contact)
         self._sources: Sequence[str] = (
             *(self._wired.topic_filters if self._wired else ()),
             topics.reading(charge_point),
             topics.vehicle(charge_point),
             *(self._grid_wired.topic_filters if self._grid_wired else ()),
             *((self._grid,) if self._grid else ()),
+            *(self._contact.topic_filters if self._contact else ()),
         )
         self._serial = last_serial(ledger, charge_point, clock.now())
         stop = (
@@ -340,14 +346,22 @@ class Trial:
         if message.topic == self._grid:
             return (decode(GridPower, message.payload),)
         now = self._clock.now()
+        of_home = self._read_of_home(message, now)
+        if of_home is not None or self._wired is None:
+            return of_home or ()
+        return self._wired.read(message.topic, message.payload, now, retain=message.retain)
+
+    def _read_of_home(self, message: MessageArrived, now: datetime) -> tuple[Message, ...] | None:
+        """Read a message of the grid meter or the grid operator's contact; None for another."""
         if self._grid_wired is not None and message.topic in self._grid_wired.topic_filters:
             power = self._grid_wired.read(
                 message.topic, message.payload, now, retain=message.retain
             )
             return () if power is None else (power,)
-        if self._wired is None:
-            return ()
-        return self._wired.read(message.topic, message.payload, now, retain=message.retain)
+        if self._contact is None:
+            return None
+        limit = self._contact.read(message.topic, message.payload, now)
+        return None if limit is None else (limit,)
 
     def _note(self, message: Message) -> None:
         match message:
@@ -396,6 +410,9 @@ def in_words(message: Message) -> str:
         case GridPower():
             way = "from" if message.total_watts >= 0 else "to"
             parts = [f"{abs(message.total_watts):.0f} W {way} the grid"]
+        case GridLimit():
+            allowed = LimitInForce(message.kw, message.amps)
+            parts = ["open: no limit" if message.lifted else f"closed: {allowed.text} are allowed"]
         case _:
             parts = [type(message).__name__]
     return ", ".join(parts)

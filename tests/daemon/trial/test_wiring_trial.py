@@ -214,18 +214,30 @@ def reporting(bus: Bus) -> Iterator[None]:
 def test_it_shows_messages_and_what_they_mean(
     mosquitto: Mosquitto, tmp_path: Path, run: Callable[..., Ran]
 ) -> None:
-    """Without an exercise nothing is sent; each line has a message and its meaning."""
+    """Without an exercise nothing is sent; each line has a message and its meaning.
+
+    The grid operator's contact is shown as well.
+    """
     path = household(mosquitto, tmp_path)
+    contact = {"topic": "relay/7", "words": {"closed": True, "open": False}, "limit_kw": 4.2}
+    limit = json.dumps({"contact": contact})
+    text = path.read_text("utf-8").replace("household:\n", f"household:\n  grid_limit: {limit}\n")
+    path.write_text(text, "utf-8")
     file = load_household(path)
+    with opened(file.bus) as bus:
+        bus.publish("relay/7", b"closed", retain=True)
     with reporting(file.bus):
         shown = given_time(
             lambda seconds: run("wiring", str(path), "--listen", f"{seconds}"),
-            lambda shown: "read as 0 W" in shown.out,  # a message has come
+            lambda shown: "read as 0 W" in shown.out and "relay/7  " in shown.out,  # both have come
             0.5,
         )
     assert shown.code == 0
     assert "Listening to carport/plug/energy" in shown.out
     assert "read as 0 W, 1,000.000 kWh" in shown.out
+    assert "relay/7  heard `closed` (stored by the broker), read as closed: 4.2 kW are allowed" in (
+        shown.out
+    )
 
 
 def test_each_error_names_the_next_step(
