@@ -35,6 +35,7 @@ choose_broker() { # as before, unless told otherwise: what others use is never c
         shared) choose_their_port; URL=mqtt://127.0.0.1$(unless "$PORT" 1883) ;;
         elsewhere) BROKER=$FOR_BROKER; URL=${URL:-$(url_of_household)} ;;
     esac
+    if [ "$was" ] && [ "$was" != "$WHOSE" ]; then MOVED=yes; fi
     now=$(url_of_household)
     case $WHOSE:$now in
         *: | *:"$URL") return ;;

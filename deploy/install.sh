@@ -508,8 +508,8 @@ start_all() {
     elif { [ "$WHOSE" = whole ] || [ -e "$CLOSED" ]; } && [ "$BROKER_CHANGED$AGAIN" ]; then
         ctl restart mosquitto
     fi
-    start lullwatt "$VERSION_CHANGED"
-    if [ "$PAGE" = yes ]; then start lullwatt-page "$VERSION_CHANGED$PAGE_CHANGED"; fi
+    start lullwatt "$VERSION_CHANGED$MOVED"
+    if [ "$PAGE" = yes ]; then start lullwatt-page "$VERSION_CHANGED$PAGE_CHANGED$MOVED"; fi
     if [ "$PRICES" = yes ]; then start lullwatt-prices.timer "$PRICES_CHANGED"; fi
     run rm -f "$UNFINISHED"
 }
@@ -689,7 +689,7 @@ remove_user() { # NAME
 
 # --- the start ---------------------------------------------------------------------
 
-DRY='' KEEP_LIMITS='' USERS='' WHOSE='' URL='' AGAIN='' WROTE='' TAKEN_OUT='' PORT='' OPENED='' BROKER_UNIT_CHANGED='' NAME='' PAGE='' PAGE_USER='' PRICES='' SAID='' WORK='' ROOT='' ANSWERS='' WHEEL='' WHAT=install_all PYTHON=python3
+DRY='' KEEP_LIMITS='' USERS='' MOVED='' WHOSE='' URL='' AGAIN='' WROTE='' TAKEN_OUT='' PORT='' OPENED='' BROKER_UNIT_CHANGED='' NAME='' PAGE='' PAGE_USER='' PRICES='' SAID='' WORK='' ROOT='' ANSWERS='' WHEEL='' WHAT=install_all PYTHON=python3
 ENVIRONMENT=${LULLWATT_ENVIRONMENT:-}
 HERE=$(cd "$(dirname "$0")" && pwd -P)
 SOURCE=$(dirname "$HERE")

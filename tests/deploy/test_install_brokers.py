@@ -83,6 +83,7 @@ def test_there_and_back(beside: Prefix) -> None:
     printed = ok(beside.install("--broker", "own"))
     assert settings(beside) == {"theirs.conf": THEIRS}
     assert "systemctl restart mosquitto" in printed
+    assert "systemctl restart lullwatt\n" in printed  # it must connect to the other one
     unit = beside.root / "etc/systemd/system/lullwatt-broker.service"
     assert unit.exists()
     ok(beside.install("--broker", "whole"))

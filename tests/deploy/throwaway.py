@@ -180,9 +180,11 @@ BROKERS = Step(
 cd ~/lullwatt-0.1.0
 is_heard() {
     for second in $(seq 40); do
-        code=0
-        lullwatt status /etc/lullwatt/house.yaml > /root/status || code=$?
-        case $code in 0 | 4) cat /root/status; return ;; esac
+        lullwatt status /etc/lullwatt/house.yaml > /root/status || true
+        if grep -q 'the daemon has been running since' /root/status; then
+            cat /root/status
+            return
+        fi
         sleep 1
     done
     false
@@ -243,11 +245,13 @@ def make_root(root: Path) -> None:
 
 
 def _steps() -> list[Step]:
-    """Return all steps of the page, with a check of the unit before the upgrade."""
+    """Return all steps of the page, with checks of the units before the upgrade and the removal."""
     found: list[Step] = []
     for step in steps("machine", "anywhere"):
         if step.name == "upgrade":
-            found += [INSPECT, BROKERS]
+            found.append(INSPECT)
+        if step.name == "remove":
+            found.append(BROKERS)
         quiet = step.name == "packages"
         text = step.text.replace("apt-get", "env DEBIAN_FRONTEND=noninteractive apt-get -qq")
         found.append(replace(step, text=text) if quiet else step)
