@@ -215,7 +215,7 @@ sh deploy/install.sh --broker shared || {
 }
 is_heard
 mosquitto_pub -p 1883 -t others -m go-on
-mosquitto_pub -V 5 -q 1 -p 1883 -t lullwatt/home/x -m no 2>&1 || true
+mosquitto_pub -V 5 -q 1 -p 1883 -t lullwatt/kowhai-cottage/x -m no 2>&1 || true
 cp -p /root/house.yaml /etc/lullwatt/house.yaml
 sh deploy/install.sh --broker whole
 is_heard
