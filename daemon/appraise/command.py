@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import sys
-from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,14 +12,13 @@ from daemon.presentation.options import FILE, JSON_OPTION
 from daemon.presentation.output import (
     json_text,
     needs_pictures,
+    progress_bar,
     rich_text,
     text_width,
     write_output,
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
-
     from planners.appraisal.appraisal import Appraisal
 
 
@@ -60,8 +57,8 @@ def _form(form: str | None, *, as_json: bool) -> str:
 def _appraisal(file: Path) -> Appraisal:
     from daemon.appraise.reading import appraise_file  # noqa: PLC0415 - each command loads its own
 
-    with _bar() as progress_of:
-        return appraise_file(file, progress_of)
+    with progress_bar("years drawn") as progress:
+        return appraise_file(file, progress)
 
 
 def _text(appraisal: Appraisal, form: str, *, to_file: bool) -> str:
@@ -77,27 +74,3 @@ def _text(appraisal: Appraisal, form: str, *, to_file: bool) -> str:
     if form == "json":
         return json_text(document(appraisal))
     return rich_text(show_appraisal(appraisal), text_width(to_file=to_file))
-
-
-@contextmanager
-def _bar() -> Iterator[Callable[[int], Callable[[int, int], None]]]:
-    """Show on a terminal how many years are drawn; elsewhere show nothing."""
-    if not sys.stderr.isatty():
-        yield lambda _draws: _show_nothing
-        return
-    from rich.console import Console  # noqa: PLC0415
-    from rich.progress import Progress  # noqa: PLC0415
-
-    with Progress(console=Console(stderr=True), transient=True) as bar:
-
-        def progress_of(draws: int) -> Callable[[int, int], None]:
-            if not draws:
-                return _show_nothing
-            task = bar.add_task("years drawn", total=None)
-            return lambda done, whole: bar.update(task, completed=done, total=whole)
-
-        yield progress_of
-
-
-def _show_nothing(_done: int, _whole: int) -> None:
-    """Show nothing."""

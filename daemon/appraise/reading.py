@@ -54,17 +54,15 @@ def read_choices(
     return file, _series_of(file), _used_of(path, file)
 
 
-def appraise_file(
-    path: Path, progress_of: Callable[[int], Callable[[int, int], None]]
-) -> Appraisal:
+def appraise_file(path: Path, progress: Callable[[int, int], None]) -> Appraisal:
     """Read a choices file and appraise it.
 
     Parameters
     ----------
     path : Path
         The choices file.
-    progress_of : callable
-        Takes the number of years to draw; returns what is called with the number of years done.
+    progress : callable
+        Is told how many years are drawn so far, of how many.
 
     Returns
     -------
@@ -74,7 +72,7 @@ def appraise_file(
     from planners.appraisal.appraising import appraise  # noqa: PLC0415 - slow to load, and not for --help
 
     file, series, used_wh = read_choices(path)
-    return appraise(file, series, used_wh, progress_of(file.driving.draws))
+    return appraise(file, series, used_wh, progress)
 
 
 def _series_of(file: ChoicesFile) -> dict[str, tuple[RateNews, ...]]:

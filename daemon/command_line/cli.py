@@ -70,8 +70,9 @@ def cli() -> None:
     """Plan the cheapest hours to charge an electric car, and charge in those hours.
 
     Exit codes: 0 done; 2 bad usage, a bad household file, or something is missing; 3 done, but
-    the charge that is needed can't be reached in time; 4 the daemon does not run or is not well,
-    or another one has taken over; 5 prices could not be fetched, or were refused.
+    the charge that is needed can't be reached in time, or some of many homes could not be read; 4
+    the daemon does not run or is not well, or another one has taken over; 5 prices could not be
+    fetched, or were refused.
 
     Lullwatt switches a load that runs at full current for hours. It is not a protective device.
     Local wiring rules and a licensed electrician decide what may be connected.

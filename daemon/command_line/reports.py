@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import re
+import sys
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from config.files.errors import LullwattError, UsageError
+from config.files.errors import UsageError
 from daemon.presentation.options import FILE, read_date, refuse_without_meter
 from daemon.presentation.output import (
     json_text,
     needs_pictures,
     rich_text,
+    say,
     text_width,
     write_output,
 )
@@ -27,6 +29,8 @@ if TYPE_CHECKING:
     from planners.local_time.settlement import HalfHour
 
 LAST_NIGHTS = 14
+NOT_ALL = 3
+"""Exit code: done, but some homes could not be read."""
 
 
 def _read_month(_context: click.Context, _parameter: click.Parameter, text: str) -> tuple[int, int]:
@@ -70,9 +74,8 @@ def nights(file: Path, form: str, *, half_hours: bool, **choice: Any) -> None:  
     to the currency's minor unit. Energy that was not measured is marked as estimated.
     """
     from daemon.night_log.month_reading import ledger_of  # noqa: PLC0415
-    from daemon.service.house_loading import load_house  # noqa: PLC0415 - each command loads its own
 
-    house = load_house(file)
+    house = _recorded_house(file)
     if half_hours:
         _refuse_vehicle(choice["vehicle"])
     with ledger_of(house) as ledger:
@@ -81,6 +84,16 @@ def nights(file: Path, form: str, *, half_hours: bool, **choice: Any) -> None:  
             write_output(_nights_text(house, rows, form))
             return
         write_output(_half_hours_text(house, ledger, rows, choice, form))
+
+
+def _recorded_house(file: Path) -> House:
+    """Load a household file to show its record; say which of its price files are missing."""
+    from daemon.service.house_loading import load_recorded_house  # noqa: PLC0415
+
+    house, faults = load_recorded_house(file)
+    for fault in faults:
+        say(f"{fault}; nights are priced in the ledger, the rates of hours are left out", err=True)
+    return house
 
 
 def _refuse_vehicle(vehicle: str | None) -> None:
@@ -206,6 +219,19 @@ def _days(
     "--charge-point", metavar="NAME",
     help="With --bill: the bill is for the meter of this charge point's own, not for the home's.",
 )  # fmt: skip
+@click.option(
+    "--sort", "sort_by",
+    type=click.Choice(["name", "possible", "short", "estimated", "cost", "energy"]),
+    help="Order of homes: by name, or the most first: what the cheapest possible hours would still"
+    " have saved, nights short, estimated share, cost, energy. Without: as given.",
+)  # fmt: skip
+@click.option(
+    "--only", multiple=True, type=click.Choice(["possible", "short", "estimated", "failed"]),
+    help="Only homes with a saving still possible, with nights short, with estimated energy;"
+    " may be repeated. Homes that can't be read stay.",
+)  # fmt: skip
+@click.option("--year-to-date", is_flag=True, help="Add up the months from January to this one.")
+@click.option("--trend", is_flag=True, help="Also show the twelve months up to this one.")
 def month(  # noqa: PLR0917 - click passes them by name
     files: tuple[Path, ...],
     month: tuple[int, int],
@@ -213,23 +239,31 @@ def month(  # noqa: PLR0917 - click passes them by name
     output: Path | None,
     bill: Path | None,
     charge_point: str | None,
+    **choice: Any,  # noqa: ANN401 - options
 ) -> None:
     """Print a month such as 2026-10: totals, bands, savings, and every night.
 
     A night belongs to the month of its date. The cost of each night is rounded half-even to the
-    currency's minor unit; the month adds the unrounded nights, and is rounded once. Several FILEs
-    give a row for each home, and a total for each currency. With --bill, csv holds the rows of the
-    comparison.
+    currency's minor unit; the month adds the unrounded nights, and is rounded once. With --bill,
+    csv holds the rows of the comparison.
+
+    Several FILEs give a row for each home, and a total for each currency. A home that can't be
+    read is a row with its reason, and the exit code is then 3. A file, a ledger or a home that is
+    given twice counts once. --sort, --only, --year-to-date and --trend give such rows for one FILE
+    as well.
     """
-    _refuse_together(files, form, bill)
+    as_rows = len(files) > 1 or any(choice.values())
+    _refuse_together(files, form, bill, as_rows=as_rows)
     if charge_point is not None:
         _refuse_without_bill(bill)
-    text = (
-        _one_home(files[0], month, form, (bill, charge_point), to_file=output is not None)
-        if len(files) == 1
-        else _many_homes(files, month, form, to_file=output is not None)
-    )
+    to_file, whole = output is not None, True
+    if as_rows:
+        text, whole = _many_homes(files, month, form, choice, to_file=to_file)
+    else:
+        text = _one_home(files[0], month, form, (bill, charge_point), to_file=to_file)
     write_output(text, output)
+    if not whole:
+        sys.exit(NOT_ALL)
 
 
 def _refuse_without_bill(bill: Path | None) -> None:
@@ -237,10 +271,12 @@ def _refuse_without_bill(bill: Path | None) -> None:
         raise UsageError("--charge-point: expected --bill beside it")
 
 
-def _refuse_together(files: Sequence[Path], form: str, bill: Path | None) -> None:
-    if len(files) > 1 and (form == "html" or bill is not None):
+def _refuse_together(files: Sequence[Path], form: str, bill: Path | None, *, as_rows: bool) -> None:
+    if as_rows and (form == "html" or bill is not None):
         what = "--bill" if bill is not None else "--format html"
-        raise UsageError(f"{what}: expected one household file, got {len(files)}")
+        if len(files) > 1:
+            raise UsageError(f"{what}: expected one household file, got {len(files)}")
+        raise UsageError(f"{what}: expected none of --sort, --only, --year-to-date, --trend")
     if form == "html" and bill is not None:
         raise UsageError("--bill: expected --format text, csv or json beside it, got html")
 
@@ -256,9 +292,8 @@ def _one_home(
     from adapters.clocks.clock import SystemClock  # noqa: PLC0415
     from daemon.bill.comparison import compare_bill  # noqa: PLC0415
     from daemon.night_log.month_reading import ledger_of, read_month  # noqa: PLC0415
-    from daemon.service.house_loading import load_house  # noqa: PLC0415
 
-    house, (bill, charge_point) = load_house(file), bill_of
+    house, (bill, charge_point) = _recorded_house(file), bill_of
     if charge_point is not None:
         refuse_without_meter(house.prices.own, charge_point)
     with ledger_of(house) as ledger:
@@ -307,31 +342,22 @@ def _page(month: Month) -> str:
     return render_page(month)
 
 
-def _many_homes(files: Sequence[Path], when: tuple[int, int], form: str, *, to_file: bool) -> str:
-    from daemon.month.rows import ManyHomes, homes_csv, homes_values, show_homes  # noqa: PLC0415
+def _many_homes(
+    files: Sequence[Path],
+    when: tuple[int, int],
+    form: str,
+    choice: Mapping[str, Any],
+    *,
+    to_file: bool,
+) -> tuple[str, bool]:
+    from daemon.desk.months import months_of_homes  # noqa: PLC0415
+    from daemon.desk.months_view import Wanted  # noqa: PLC0415
 
-    many = ManyHomes(_read_all(files, when))
-    if form == "csv":
-        return homes_csv(many)
-    if form == "json":
-        return json_text(homes_values(many))
-    return rich_text(show_homes(many), text_width(to_file=to_file))
-
-
-def _read_all(files: Sequence[Path], when: tuple[int, int]) -> tuple[Month, ...]:
-    """Read every home, or raise all reasons why some can't be read."""
-    from adapters.clocks.clock import SystemClock  # noqa: PLC0415
-    from daemon.night_log.month_reading import ledger_of, read_month  # noqa: PLC0415
-    from daemon.service.house_loading import load_house  # noqa: PLC0415
-
-    months, faults = [], []
-    for file in files:
-        try:
-            house = load_house(file)
-            with ledger_of(house) as ledger:
-                months.append(read_month(file, house, ledger, when, SystemClock().now()))
-        except LullwattError as error:
-            faults.append(str(error))
-    if faults:
-        raise UsageError("\n".join(faults))
-    return tuple(months)
+    wanted = Wanted(
+        when,
+        choice["sort_by"],
+        frozenset(choice["only"]),
+        year_to_date=choice["year_to_date"],
+        trend=choice["trend"],
+    )
+    return months_of_homes(files, wanted, form, to_file=to_file)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import re
+import sys
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
@@ -17,7 +18,7 @@ from config.files.errors import UsageError
 from config.files.texts import printable
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Callable, Iterator, Mapping, Sequence
     from pathlib import Path
 
     from rich.segment import Segment
@@ -131,3 +132,34 @@ def write_output(text: str, output: Path | None = None) -> None:
         output.write_bytes(text.encode())
     except OSError as error:
         raise UsageError(f"--output: {output}: can't be written: {error.strerror}") from error
+
+
+@contextmanager
+def progress_bar(what: str) -> Iterator[Callable[[int, int], None]]:
+    """Show how much of something is done.
+
+    Parameters
+    ----------
+    what : str
+        What is counted, such as ``"homes"``.
+
+    Yields
+    ------
+    callable
+        To be called with how many are done, and how many there are; from then on there is a bar.
+    """
+    if not sys.stderr.isatty():
+        yield lambda _done, _whole: None
+        return
+    from rich.console import Console  # noqa: PLC0415
+    from rich.progress import Progress, TaskID  # noqa: PLC0415
+
+    with Progress(console=Console(stderr=True), transient=True) as bar:
+        tasks: list[TaskID] = []
+
+        def show(done: int, whole: int) -> None:
+            if not tasks:
+                tasks.append(bar.add_task(what, total=None))
+            bar.update(tasks[0], completed=done, total=whole)
+
+        yield show

@@ -88,7 +88,48 @@ def load_house(path: Path, now: datetime | None = None) -> House:
         return house
 
 
-def _with_record(file: HouseholdFile) -> tuple[HouseholdFile, Mapping[str, tuple[RateNews, ...]]]:
+def load_recorded_house(path: Path) -> tuple[House, tuple[Fault, ...]]:
+    """Load a household file to show what its ledger recorded; its price files may be missing.
+
+    Nights are priced in the ledger. Without their prices, only the rates of hours are not known.
+
+    Parameters
+    ----------
+    path : Path
+        The household file.
+
+    Returns
+    -------
+    house : House
+        To read the record with, not to plan with.
+    faults : tuple of Fault
+        What is wrong with its price files.
+
+    Raises
+    ------
+    FileError
+        Every fault of the household file itself.
+    """  # noqa: DOC502 - raised by the loader
+    file = load_household(path)
+    series: dict[Path, tuple[RateNews, ...]] = {}
+    faults: list[Fault] = []
+    for each in sorted(series_files(file)):
+        try:
+            series[each] = load_series(each, file)
+        except FileError as error:
+            series[each] = ()
+            faults += error.faults
+    file, stored = _with_record(file, warn=_say_nothing)
+    return house_of(file, series, lambda tariff: stored.get(tariff, ())), tuple(faults)
+
+
+def _say_nothing(_line: str) -> None:
+    """Leave it to whoever opens the ledger next, which fails in the same way."""
+
+
+def _with_record(
+    file: HouseholdFile, warn: Callable[[str], object] | None = None
+) -> tuple[HouseholdFile, Mapping[str, tuple[RateNews, ...]]]:
     """Read when nights have ended, and the prices and announcements of each tariff."""
     with suppress(LedgerError):  # what follows, or who reads its nights, says so
         changes = stored_account_changes(file.ledger.path)
@@ -99,7 +140,9 @@ def _with_record(file: HouseholdFile) -> tuple[HouseholdFile, Mapping[str, tuple
     try:
         return file, stored_news(file.ledger.path, tariffs)
     except LedgerError as error:
-        sys.stderr.write(f"{error}; announcements and prices that came over the bus are left out\n")
+        (warn or sys.stderr.write)(
+            f"{error}; announcements and prices that came over the bus are left out\n"
+        )
         return file, {}
 
 

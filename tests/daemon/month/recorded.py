@@ -16,7 +16,7 @@ from planners.accounts.register import RegisterReading
 from planners.local_time.departures import night_bounds
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
 EXAMPLES = Path(__file__).parents[3] / "config" / "examples"
 DAY = timedelta(days=1)
@@ -29,6 +29,8 @@ def recorded(
     charged: Mapping[datetime, int],
     nights: int = 10,
     tariff: str | None = None,
+    *,
+    changes: Sequence[tuple[str, str]] = (),
 ) -> Path:
     """Record nights from the first of a month, with some Wh in the quarter-hours named."""
     file = directory / "house.yaml"
@@ -36,6 +38,9 @@ def recorded(
     if tariff is not None:
         before, after = text.index("tariffs:"), text.index("charge_points:")
         text = f"{text[:before]}{tariff}\n{text[after:]}"
+    for old, new in changes:
+        assert old in text
+        text = text.replace(old, new)
     file.write_text(text, "utf-8")
     for beside in EXAMPLES.glob("*.csv"):
         copyfile(beside, directory / beside.name)

@@ -6,6 +6,7 @@ from dataclasses import replace
 from datetime import date
 from decimal import Decimal
 from io import StringIO
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -13,8 +14,10 @@ from rich.console import Console, RenderableType
 
 from config.calendar.account_days import AccountDays
 from daemon.control.events import LoweredByLoad
+from daemon.desk.homes import HomeMonths
+from daemon.desk.months_view import HomesView, Wanted, show_homes
 from daemon.month.page import render_page
-from daemon.month.rows import ManyHomes, month_values, show_homes
+from daemon.month.rows import month_values
 from daemon.month.show_month import show_month
 from daemon.night_log.night_rows import night_row, night_values
 from daemon.night_log.notes import rule_notes
@@ -61,7 +64,9 @@ def test_a_cost_at_estimated_rates_is_marked_wherever_it_is() -> None:
         assert f"{night.cost:.2f}~" in text
         assert "10.64 kWh of it at estimated rates" in text
     assert "as of Mon 02 Nov 2026 09:00" in text_of(show_month(month))
-    assert "~" in text_of(show_homes(ManyHomes((month,)))).splitlines()[4]
+    home = HomeMonths(Path("house.yaml"), month.household, (month,))
+    view = HomesView([home], Wanted((month.year, month.month)))
+    assert "~" in text_of(show_homes(view)).splitlines()[3]
     assert night_values(night, "NZD")["estimated_rate_kwh"] == Decimal("10.639")
     assert month_values(month)["estimated_rate_kwh"] == Decimal("10.639")
     assert month_values(month)["as_of"] == "2026-11-01T21:00:00Z"

@@ -183,38 +183,6 @@ def test_miles_are_shown_if_the_file_has_them(tmp_path: Path, run: Run) -> None:
     assert month["distance"] == pytest.approx(7 * 10.8 * 0.9 * 3.5, abs=0.06)
 
 
-def test_many_homes_have_a_row_each_and_a_total_for_each_currency(
-    recorded: Path, tmp_path: Path, run: Run
-) -> None:
-    """Totals add unrounded amounts and are rounded once; text, CSV and JSON agree."""
-    homes = [copytree(recorded, tmp_path / name) / "house.yaml" for name in ("a", "b")]
-    homes.append(home(tmp_path / "c", ("currency: NZD", "currency: EUR")))
-    files = [str(each) for each in homes]
-    rows = rows_of(run("month", *files, "2026-10", "--format", "csv"))
-    assert [row["household"] for row in rows] == ["Kowhai Cottage"] * 3 + ["total"] * 2
-    nzd, eur = rows[3:]
-    assert (nzd["currency"], nzd["nights"], nzd["energy_kwh"]) == ("NZD", "14", "151.200")
-    exact = Decimal("151.2") * Decimal("0.1932")
-    assert Decimal(nzd["cost_exact"]) == exact
-    assert Decimal(nzd["cost"]) == round(exact, 2)
-    assert (eur["currency"], eur["nights"]) == ("EUR", "7")
-    document = json.loads(run("month", *files, "2026-10", "--format", "json").out)
-    assert [len(document[key]) for key in ("homes", "totals")] == [3, 2]
-    assert document["totals"][0]["cost"] == float(nzd["cost"])
-    text = run("month", *files, "2026-10").out
-    assert text.startswith("3 homes, October 2026")
-    assert text.count("total") == 2
-
-
-def test_all_homes_that_can_not_be_read_are_named(tmp_path: Path, run: Run) -> None:
-    """Not only the first."""
-    for name in ("a", "b"):
-        (tmp_path / name).mkdir()
-    files = [str(household_file(tmp_path / name)) for name in ("a", "b")]
-    ran = run("month", *files, "2026-10")
-    assert (ran.code, ran.out, ran.err.count("there is no ledger yet")) == (2, "", 2)
-
-
 def write_bill(path: Path, rows: list[dict[str, str]], later: timedelta) -> None:
     """Write half-hours as a supplier would, some time later."""
     starts = [datetime.fromisoformat(row["start_utc"]) + later for row in rows]

@@ -1,0 +1,60 @@
+"""The month of many homes, for `lullwatt month`."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from adapters.clocks.clock import SystemClock
+from config.files.errors import UsageError
+from daemon.desk.homes import YEAR_MONTHS, months_until, read_homes
+from daemon.desk.months_view import HomesView, homes_csv, homes_values, show_homes
+from daemon.presentation.output import json_text, progress_bar, rich_text, text_width
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+    from daemon.desk.months_view import Wanted
+
+
+def months_of_homes(
+    files: Sequence[Path], wanted: Wanted, form: str, *, to_file: bool
+) -> tuple[str, bool]:
+    """Write the months of many homes.
+
+    Parameters
+    ----------
+    files : sequence of Path
+        Household files.
+    wanted : Wanted
+        Which homes, which months, in which order.
+    form : str
+        ``"text"``, ``"csv"`` or ``"json"``.
+    to_file : bool
+        Whether the text is for a file.
+
+    Returns
+    -------
+    text : str
+        The document.
+    whole : bool
+        Whether every home could be read.
+
+    Raises
+    ------
+    UsageError
+        If no home at all can be read.
+    """
+    year, month = wanted.when
+    count = YEAR_MONTHS if wanted.trend else month if wanted.year_to_date else 1
+    with progress_bar("homes") as progress:
+        homes = read_homes(files, months_until((year, month), count), SystemClock().now(), progress)
+    if all(home.fault is not None for home in homes):
+        raise UsageError("\n".join(f"{home.file}: {home.fault}" for home in homes))
+    view = HomesView(homes, wanted)
+    whole = all(home.fault is None for home in homes)
+    if form == "csv":
+        return homes_csv(view), whole
+    if form == "json":
+        return json_text(homes_values(view)), whole
+    return rich_text(show_homes(view), text_width(to_file=to_file)), whole
