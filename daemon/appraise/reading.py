@@ -51,7 +51,7 @@ def read_choices(
         If the ledger can't be read.
     """  # noqa: DOC502 - raised further down
     file = load_choices(path)
-    return file, _series_of(file), _used_of(path, file)
+    return file, read_series(file), _used_of(path, file)
 
 
 def appraise_file(path: Path, progress: Callable[[int, int], None]) -> Appraisal:
@@ -69,13 +69,23 @@ def appraise_file(path: Path, progress: Callable[[int, int], None]) -> Appraisal
     Appraisal
         The appraisal.
     """
+    file, series, used_wh = read_choices(path)
+    return appraise_series(file, series, used_wh, progress)
+
+
+def appraise_series(
+    file: ChoicesFile,
+    series: Mapping[str, Sequence[RateNews]],
+    used_wh: Mapping[date, int] | None,
+    progress: Callable[[int, int], None] | None = None,
+) -> Appraisal:
+    """Appraise what is read already: see `planners.appraisal.appraising`."""
     from planners.appraisal.appraising import appraise  # noqa: PLC0415 - slow to load, and not for --help
 
-    file, series, used_wh = read_choices(path)
     return appraise(file, series, used_wh, progress)
 
 
-def _series_of(file: ChoicesFile) -> dict[str, tuple[RateNews, ...]]:
+def read_series(file: ChoicesFile) -> dict[str, tuple[RateNews, ...]]:
     """Read each price series and list of announcements once, or raise the faults of all."""
     faults: list[Fault] = []
     read: dict[tuple[Path, str], tuple[RateNews, ...]] = {}

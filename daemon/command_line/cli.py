@@ -13,7 +13,7 @@ import click
 
 from config.fields.zones import use_pinned_zones
 from config.files.errors import LullwattError, UsageError
-from daemon.appraise.command import appraise
+from daemon.command_line.appraise import appraise
 from daemon.command_line.backup import backup
 from daemon.command_line.reports import month, nights
 from daemon.fetch_prices.command import fetch_prices

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
 LAST_NIGHTS = 14
 NOT_ALL = 3
-"""Exit code: done, but some homes could not be read."""
+"""Exit code: done, but some of many homes could not be read."""
 
 
 def _read_month(_context: click.Context, _parameter: click.Parameter, text: str) -> tuple[int, int]:

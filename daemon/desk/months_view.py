@@ -143,8 +143,8 @@ def show_homes(view: HomesView) -> RenderableType:
         _table(view),
         "",
         *_trend(view),
-        *_listed("Not read", view.rows, "fault"),
-        *_listed("Remarks", view.rows, "remark"),
+        *listed("Not read", view.rows, "fault"),
+        *listed("Remarks", view.rows, "remark"),
         Text(
             "At once, timer: how much more this rule would have cost; a minus sign means less."
             " Possible: how much less the cheapest possible hours would have cost."
@@ -193,7 +193,8 @@ def _mark(row: Mapping[str, Any], key: str) -> str:
     return ESTIMATED_RATE if key == "cost" and row["estimated_rate_kwh"] else ""
 
 
-def _listed(title: str, rows: Sequence[Mapping[str, Any]], key: str) -> Iterator[RenderableType]:
+def listed(title: str, rows: Sequence[Mapping[str, Any]], key: str) -> Iterator[RenderableType]:
+    """List what rows say under one key, such as why a home was not read."""
     found = [row for row in rows if row[key]]
     if found:
         yield Text(title, style="bold")

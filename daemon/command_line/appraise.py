@@ -1,0 +1,158 @@
+"""The command `lullwatt appraise`: compare tariffs and charge points."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from config.files.errors import UsageError
+from daemon.command_line.reports import NOT_ALL
+from daemon.presentation.options import FILE, JSON_OPTION
+from daemon.presentation.output import (
+    json_text,
+    needs_pictures,
+    progress_bar,
+    rich_text,
+    text_width,
+    write_output,
+)
+
+if TYPE_CHECKING:
+    from planners.appraisal.appraisal import Appraisal
+
+
+@click.command()
+@FILE
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(["text", "csv", "json", "html"]),
+    help="Text for people (the default), csv or json for scripts, or html for a page to print.",
+)
+@JSON_OPTION
+@click.option(
+    "--output",
+    type=click.Path(path_type=Path),
+    metavar="PATH",
+    help="Write to this file instead of standard output.",
+)
+@click.argument("houses", type=click.Path(path_type=Path), nargs=-1, metavar="[HOUSE]...")
+@click.option(
+    "--homes",
+    "of_homes",
+    is_flag=True,
+    help="Appraise the choices for each HOUSE, a household file, by the record of its own ledger.",
+)
+@click.option(
+    "--tariffs-only",
+    is_flag=True,
+    help="With --homes: compare only the tariffs, at each home's own charge point.",
+)
+@click.option(
+    "--sort",
+    "sort_by",
+    type=click.Choice(["worth", "name"]),
+    help="With --homes: those that gain most first (the default), or by name.",
+)
+@click.option(
+    "--only",
+    type=click.Choice(["wrong-tariff"]),
+    help="With --homes: only homes for which another tariff would cost less.",
+)
+def appraise(
+    file: Path,
+    form: str | None,
+    output: Path | None,
+    houses: tuple[Path, ...],
+    *,
+    as_json: bool,
+    **choice: Any,  # noqa: ANN401 - options
+) -> None:
+    """Simulate a year of nights with each choice in FILE, and find the cheapest.
+
+    Each choice is a tariff, a charge point and an outlay. Every night of the year is planned as
+    the daemon would plan it. The other choices are compared with the first.
+
+    With --homes, each HOUSE is compared as it is now, on its own tariff and charge point, with the
+    choices: which homes are on the wrong tariff, and what is another worth? A home that can't be
+    appraised is a row with its reason, and the exit code is then 3.
+    """
+    form = _form(form, as_json=as_json)
+    if houses or any(choice.values()):
+        _refuse_homes(houses, form, choice)
+        text, whole = _homes_text(file, houses, form, choice, to_file=output is not None)
+        write_output(text, output)
+        if not whole:
+            sys.exit(NOT_ALL)
+        return
+    text = _text(_appraisal(file), form, to_file=output is not None)
+    write_output(text, output)
+
+
+def _refuse_homes(houses: tuple[Path, ...], form: str, choice: dict[str, Any]) -> None:
+    if not choice["of_homes"]:
+        given = "HOUSE" if houses else "--tariffs-only, --sort and --only"
+        raise UsageError(f"{given}: expected --homes beside it")
+    if not houses:
+        raise UsageError("--homes: expected household files after the choices file, got none")
+    if form == "html":
+        raise UsageError("--format html: expected text, csv or json beside --homes")
+
+
+def _homes_text(
+    file: Path, houses: tuple[Path, ...], form: str, choice: dict[str, Any], *, to_file: bool
+) -> tuple[str, bool]:
+    """Write what the choices are worth to many homes, and whether all could be appraised."""
+    from config.choices.loading import load_choices  # noqa: PLC0415 - each command loads its own
+    from daemon.desk.appraised_view import (  # noqa: PLC0415
+        AppraisedView,
+        appraised_csv,
+        appraised_values,
+        show_appraised,
+    )
+    from daemon.desk.appraising import appraise_homes  # noqa: PLC0415
+
+    with progress_bar("homes") as progress:
+        only_tariffs = choice["tariffs_only"]
+        homes = appraise_homes(load_choices(file), houses, progress, tariffs_only=only_tariffs)
+    whole = all(home.fault is None for home in homes)
+    if not any(home.appraisal for home in homes):
+        raise UsageError("\n".join(f"{home.file}: {home.fault}" for home in homes))
+    wrong_only = choice["only"] is not None
+    view = AppraisedView(homes, choice["sort_by"] or "worth", wrong_tariff_only=wrong_only)
+    if form == "csv":
+        return appraised_csv(view), whole
+    if form == "json":
+        return json_text(appraised_values(view)), whole
+    return rich_text(show_appraised(view), text_width(to_file=to_file)), whole
+
+
+def _form(form: str | None, *, as_json: bool) -> str:
+    if as_json and form:
+        raise UsageError(f"expected either --json or --format {form}, got both")
+    return "json" if as_json else form or "text"
+
+
+def _appraisal(file: Path) -> Appraisal:
+    from daemon.appraise.reading import appraise_file  # noqa: PLC0415 - each command loads its own
+
+    with progress_bar("years drawn") as progress:
+        return appraise_file(file, progress)
+
+
+def _text(appraisal: Appraisal, form: str, *, to_file: bool) -> str:
+    from daemon.appraise.rows import appraisal_csv, document  # noqa: PLC0415
+    from daemon.appraise.show_appraisal import show_appraisal  # noqa: PLC0415
+
+    if form == "html":
+        with needs_pictures("--format html"):
+            from daemon.appraise.page import render_page  # noqa: PLC0415
+        return render_page(appraisal)
+    if form == "csv":
+        return appraisal_csv(appraisal)
+    if form == "json":
+        return json_text(document(appraisal))
+    return rich_text(show_appraisal(appraisal), text_width(to_file=to_file))

@@ -1,0 +1,226 @@
+"""Appraise the same choices for many homes, each by the record of its own ledger."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from functools import partial
+from typing import TYPE_CHECKING
+
+from pydantic import ValidationError
+
+from adapters.clocks.clock import SystemClock
+from adapters.ledger.stored_prices import stored_news
+from config.files.errors import UsageError
+from daemon.appraise.reading import appraise_series, read_series
+from daemon.desk.choices_of_home import (
+    AS_NOW,
+    file_of_home,
+    home_now,
+    refuse_for_homes,
+    same_prices,
+)
+from daemon.desk.homes import FirstSeen, reason_of
+from daemon.night_log.month_reading import ledger_of, records_between
+from daemon.service.house_loading import load_recorded_house, load_series
+from planners.local_time.conversion import local_date
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+    from datetime import datetime
+    from pathlib import Path
+    from typing import Any
+
+    from config.choices.choices_file import ChoicesFile
+    from config.files.announcements import RateNews
+    from config.household.household_file import HouseholdFile
+    from config.tariffs.tariff import Tariff
+    from planners.appraisal.appraisal import Appraisal, ChoiceYear
+
+
+@dataclass(frozen=True, slots=True)
+class HomeChoices:
+    """What the choices are worth to one home.
+
+    Attributes
+    ----------
+    file : Path
+        The household file.
+    name : str
+        The home's name; the file's path if it can't be appraised.
+    vehicle : str
+        The vehicle whose record counts.
+    nights : int
+        Nights of the record.
+    appraisal : Appraisal or None
+        Its first choice is the home as it is now; None if it can't be appraised.
+    wrong_tariff : bool
+        Whether the cheapest choice has a tariff with other prices.
+    remarks : tuple of str
+        What to know about its figures.
+    fault : str or None
+        Why it can't be appraised.
+    """
+
+    file: Path
+    name: str
+    vehicle: str = ""
+    nights: int = 0
+    appraisal: Appraisal | None = None
+    wrong_tariff: bool = False
+    remarks: tuple[str, ...] = ()
+    fault: str | None = None
+
+    @property
+    def now(self) -> ChoiceYear | None:
+        """The home as it is now."""
+        return None if self.appraisal is None else self.appraisal.choices[0]
+
+    @property
+    def cheapest(self) -> ChoiceYear | None:
+        """The cheapest choice, which may be to leave things as they are."""
+        if self.appraisal is None:
+            return None
+        name = self.appraisal.cheapest
+        return next(each for each in self.appraisal.choices if each.name == name)
+
+
+def appraise_homes(
+    choices: ChoicesFile,
+    files: Sequence[Path],
+    progress: Callable[[int, int], None],
+    *,
+    tariffs_only: bool,
+) -> tuple[HomeChoices, ...]:
+    """Appraise the same choices for many homes.
+
+    Parameters
+    ----------
+    choices : ChoicesFile
+        The choices, the year, and when vehicles are away.
+    files : sequence of Path
+        Household files.
+    progress : callable
+        Is told how many homes are done, of how many.
+    tariffs_only : bool
+        Whether only the tariffs of the choices count, at each home's own charge point.
+
+    Returns
+    -------
+    tuple of HomeChoices
+        One for each file, in the order given. What can't be appraised, or is given twice, has a
+        fault.
+
+    Raises
+    ------
+    UsageError
+        If the choices file is made for one home alone.
+    """  # noqa: DOC502 - refuse_for_homes raises it
+    refuse_for_homes(choices)
+    series = read_series(choices)
+    desk = _Desk(choices, series, SystemClock().now(), FirstSeen(), tariffs_only=tariffs_only)
+    found = []
+    for place, file in enumerate(files):
+        progress(place, len(files))
+        found.append(desk.appraised(file))
+    return tuple(found)
+
+
+@dataclass(frozen=True)
+class _Desk:
+    """What is the same for every home."""
+
+    choices: ChoicesFile
+    series: dict[str, tuple[RateNews, ...]]
+    now: datetime
+    first: FirstSeen
+    tariffs_only: bool
+
+    def appraised(self, file: Path) -> HomeChoices:
+        """Appraise a home, or say why not."""
+        try:
+            self.first.refuse_again("file", file, file)
+            return self._appraised(file)
+        except ValidationError as error:
+            reasons = "; ".join(each["msg"] for each in error.errors())
+            return HomeChoices(
+                file, str(file), fault=f"the choices do not fit this home: {reasons}"
+            )
+        except Exception as error:  # noqa: BLE001 - one home's fault must not hide the others
+            return HomeChoices(file, str(file), fault=reason_of(error))
+
+    def _appraised(self, file: Path) -> HomeChoices:
+        house, _faults = load_recorded_house(file)
+        home = house.file
+        self.first.refuse_again("ledger", home.ledger.path, file)
+        with ledger_of(house) as ledger:
+            records = records_between(file, house, ledger, None, None)
+        if not records:
+            raise UsageError(f"{home.ledger.path}: expected nights in the ledger, got none")
+        self.first.refuse_again("home", _record_of(home, records), file)
+        used = _used(records)
+        vehicle = max(used, key=lambda name: sum(used[name].values()))
+        if vehicle not in home.vehicles:
+            raise UsageError(f"{file}: vehicles: expected {vehicle}, which is in the ledger")
+        today = local_date(self.now, home.zone)
+        now = home_now(home, vehicle, today)
+        made = file_of_home(self.choices, now, tariffs_only=self.tariffs_only)
+        series = self._series_for(made) | {AS_NOW: _news(home, now.bought_at)}
+        result = appraise_series(made, series, used[vehicle])
+        best = next(each for each in made.choices if each.name == result.cheapest)
+        return HomeChoices(
+            file=file,
+            name=home.household.name,
+            vehicle=vehicle,
+            nights=len(used[vehicle]),
+            appraisal=result,
+            wrong_tariff=not same_prices(best.bought_at, now.bought_at),
+            remarks=tuple(_remarks(home, used, vehicle)),
+        )
+
+    def _series_for(self, made: ChoicesFile) -> dict[str, tuple[RateNews, ...]]:
+        """Give each choice the prices of its tariff, whatever the choice is called here."""
+        by_tariff = {
+            each.bought_at.name: self.series[each.name]
+            for each in self.choices.choices
+            if each.name in self.series
+        }
+        kept = {each.name: by_tariff.get(each.bought_at.name) for each in made.choices[1:]}
+        return {name: news for name, news in kept.items() if news is not None}
+
+
+def _used(records: Sequence[dict[str, Any]]) -> dict[str, dict[date, int]]:
+    """Add up each vehicle's metered energy of each night [Wh]."""
+    used: dict[str, dict[date, int]] = {}
+    for record in records:
+        nights, day = used.setdefault(record["vehicle"], {}), date.fromisoformat(record["night"])
+        nights[day] = nights.get(day, 0) + round(record["energy_kwh"] * 1000)
+    return used
+
+
+def _record_of(home: HouseholdFile, records: Sequence[dict[str, Any]]) -> object:
+    """Return what tells a home's record from every other one's."""
+    keys = ("night", "charge_point", "energy_kwh", "plugged_since")
+    nights = [tuple(str(record.get(key)) for key in keys) for record in records]
+    return (home.household.name, *nights)
+
+
+def _news(home: HouseholdFile, tariff: Tariff) -> tuple[RateNews, ...]:
+    """Read the prices and announced days of a home's tariff, by file and over the bus."""
+    sources = [part.file for part in (tariff.series, tariff.announced) if part is not None]
+    read = partial(load_series, file=home)
+    of_files = [each for source in sources if source is not None for each in read(source)]
+    if not sources:
+        return ()
+    return (*of_files, *stored_news(home.ledger.path, [tariff.name]).get(tariff.name, ()))
+
+
+def _remarks(home: HouseholdFile, used: dict[str, dict[date, int]], vehicle: str) -> list[str]:
+    remarks = []
+    if len(used) > 1:
+        whole = sum(sum(nights.values()) for nights in used.values())
+        share = 100 * sum(used[vehicle].values()) / whole if whole else 0.0
+        remarks.append(f"counts {vehicle} alone, {share:.0f} % of the energy")
+    if home.generation is not None:
+        remarks.append("its own roof is left out")
+    return remarks
