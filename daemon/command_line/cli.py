@@ -15,6 +15,7 @@ from config.fields.zones import use_pinned_zones
 from config.files.errors import LullwattError, UsageError
 from daemon.command_line.appraise import appraise
 from daemon.command_line.backup import backup
+from daemon.command_line.letter import letter
 from daemon.command_line.reports import month, nights
 from daemon.fetch_prices.command import fetch_prices
 from daemon.page_service.command import page
@@ -324,6 +325,7 @@ cli.add_command(appraise)
 cli.add_command(ask)
 cli.add_command(backup)
 cli.add_command(fetch_prices)
+cli.add_command(letter)
 cli.add_command(start_file)
 cli.add_command(status)
 cli.add_command(wiring)

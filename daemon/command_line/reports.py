@@ -33,7 +33,9 @@ NOT_ALL = 3
 """Exit code: done, but some of many homes could not be read."""
 
 
-def _read_month(_context: click.Context, _parameter: click.Parameter, text: str) -> tuple[int, int]:
+def read_month_name(
+    _context: click.Context, _parameter: click.Parameter, text: str
+) -> tuple[int, int]:
     """Read a calendar month; refuse anything else in one line."""
     if not re.fullmatch(r"20\d\d-(0[1-9]|1[0-2])", text, re.ASCII):
         raise UsageError(f"expected a month such as 2026-10 after the files, got {text!r}")
@@ -195,7 +197,7 @@ def _days(
 
 @click.command()
 @click.argument("files", type=click.Path(path_type=Path), nargs=-1, required=True, metavar="FILE…")
-@click.argument("month", callback=_read_month, metavar="MONTH")
+@click.argument("month", callback=read_month_name, metavar="MONTH")
 @click.option(
     "--format",
     "form",

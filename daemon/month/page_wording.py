@@ -120,9 +120,13 @@ class MonthWords:
 
     def unrecorded(self) -> str:
         """List the days of the month without a recorded night."""
-        recorded = {row.night for row in self.month.nights}
-        missing = [short_date(day) for day in days_of(self.month) if day not in recorded]
+        missing = [short_date(day) for day in self.days_unrecorded()]
         return listed(missing) if missing else ""
+
+    def days_unrecorded(self) -> list[date]:
+        """Return the same days as dates."""
+        recorded = {row.night for row in self.month.nights}
+        return [day for day in days_of(self.month) if day not in recorded]
 
     def clock_changes(self) -> str:
         """Say on which nights the clock changes, and what that does to the picture."""

@@ -91,6 +91,12 @@ def draw_month(month: Month) -> MonthPictures:
         )
 
 
+def draw_cost(month: Month) -> Drawing:
+    """Draw the picture of costs alone."""
+    with style.context(["default", STYLE]):
+        return draw_twice("cost", partial(_cost, month))
+
+
 # --- the hours charged over the rates ---------------------------------------------------------
 
 

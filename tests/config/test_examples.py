@@ -16,8 +16,9 @@ EXAMPLES = Path(str(resources.files("config"))) / "examples"
 CHOICES = EXAMPLES / "choices.yaml"
 TWO_CAR_CHOICES = EXAMPLES / "two-car-choices.yaml"
 ROOF_CHOICES = EXAMPLES / "roof-choices.yaml"
-FILES = sorted({*EXAMPLES.glob("*.yaml")} - {CHOICES, TWO_CAR_CHOICES, ROOF_CHOICES})
-"""The household files; the choices files are no households."""
+LETTER = EXAMPLES / "letter.yaml"
+FILES = sorted({*EXAMPLES.glob("*.yaml")} - {CHOICES, TWO_CAR_CHOICES, ROOF_CHOICES, LETTER})
+"""The household files; choices files and a letter's words are no households."""
 
 
 def test_there_are_examples() -> None:
