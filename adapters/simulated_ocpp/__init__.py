@@ -1,4 +1,4 @@
-"""A simulated charge point that speaks OCPP 1.6J to the daemon, as equipment does.
+"""A simulated charge point that speaks OCPP to the daemon, as equipment does.
 
 Knows only the standard, and nothing of the daemon's side of it in `adapters.ocpp`.
 """

@@ -7,20 +7,24 @@ import base64
 import logging
 import ssl
 from collections.abc import Callable, Mapping
-from concurrent.futures import Future
+from concurrent.futures import CancelledError, Future
 from concurrent.futures import TimeoutError as TooSlow
 from dataclasses import dataclass
 from pathlib import Path
 from threading import Thread
 from typing import Any, Final, cast
 
+from ocpp import v21, v201
 from ocpp.exceptions import OCPPError
 from ocpp.routing import after, on
 from ocpp.v16 import ChargePoint, call_result
 from ocpp.v16.enums import Action
+from ocpp.v201 import call_result as results_2
 from websockets.asyncio.client import ClientConnection, connect
 from websockets.exceptions import ConnectionClosed, WebSocketException
 from websockets.typing import Subprotocol
+
+from adapters.simulated_ocpp.station import Translator, heard, variable
 
 ANSWER_SECONDS: Final = 30
 AGAIN_SECONDS: Final = 5.0
@@ -32,6 +36,12 @@ REQUESTS: Final = (
     Action.change_availability, Action.reset, Action.unlock_connector, Action.clear_cache,
 )  # fmt: skip
 """The daemon's requests that have a status as their answer."""
+REQUESTS_2: Final = (
+    "RequestStartTransaction", "RequestStopTransaction", "SetChargingProfile",
+    "ClearChargingProfile", "TriggerMessage", "ChangeAvailability", "Reset",
+)  # fmt: skip
+"""The same in OCPP 2."""
+_CLASSES_2: Final = {"2.0.1": v201.ChargePoint, "2.1": v21.ChargePoint}
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +56,8 @@ class Door:
         Its identity, and the password; None without one.
     certificate_file
         The daemon's certificate, if it uses TLS.
+    version
+        The version of OCPP to speak.
     """
 
     host: str
@@ -53,6 +65,7 @@ class Door:
     identity: str
     password: str | None
     certificate_file: Path | None
+    version: str = "1.6"
 
     @property
     def url(self) -> str:
@@ -113,8 +126,15 @@ class EquipmentConnection:
         self.on_triggered = on_triggered
         self._loop = asyncio.new_event_loop()
         self._thread = Thread(target=self._run, name="simulated equipment", daemon=True)
-        self._point: ChargePoint | None = None
+        self._point: Any = None
+        self._asked: Future[Any] | None = None
+        self._translator = None if door.version == "1.6" else Translator()
         self._main: asyncio.Task[None] | None = None
+
+    @property
+    def version(self) -> str:
+        """The version of OCPP that it speaks."""
+        return self._door.version
 
     def start(self) -> None:
         """Connect, in the background."""
@@ -127,14 +147,23 @@ class EquipmentConnection:
 
     def say(self, message: object) -> Any:  # noqa: ANN401 - an answer of the package
         """Send a request and return its answer; None while there is no connection, or an error."""
+        if self._point is None:
+            return None
+        if self._translator is None:
+            return self._ask(message)
+        answers = [self._ask(each) for each in self._translator.said(message)]
+        return None if None in answers else self._translator.answer(message, answers[-1])
+
+    def _ask(self, message: object) -> Any:  # noqa: ANN401 - an answer of the package
         point = self._point
         if point is None:
             return None
         saying = point.call(message, suppress=False)
         future: Future[Any] = asyncio.run_coroutine_threadsafe(saying, self._loop)
+        self._asked = future
         try:
             return future.result(ANSWER_SECONDS)
-        except (OCPPError, WebSocketException, TimeoutError, TooSlow, OSError):
+        except (OCPPError, WebSocketException, TimeoutError, TooSlow, OSError, CancelledError):
             return None
 
     def _cancel(self) -> None:
@@ -162,10 +191,11 @@ class EquipmentConnection:
         door = self._door
         try:
             async with connect(
-                door.url, subprotocols=[Subprotocol("ocpp1.6")], ssl=door.tls(), proxy=None,
-                additional_headers=door.headers(), close_timeout=1,
+                door.url, subprotocols=[Subprotocol(f"ocpp{door.version}")], ssl=door.tls(),
+                proxy=None, additional_headers=door.headers(), close_timeout=1,
             ) as connection:  # fmt: skip
-                self._point = _point_of(connection, self)
+                make = _point_of if door.version == "1.6" else _station_of
+                self._point = make(connection, self)
                 listening = asyncio.ensure_future(self._point.start())
                 self._on_change(True, "")  # noqa: FBT003 - whether it is connected
                 try:
@@ -174,6 +204,8 @@ class EquipmentConnection:
                     return connection.close_reason or "the connection was lost"
                 finally:
                     listening.cancel()
+                    if self._asked is not None:
+                        self._asked.cancel()  # no answer will come
         except (OSError, WebSocketException, ssl.SSLError) as error:
             return str(error) or type(error).__name__
         return "the connection was closed"
@@ -207,14 +239,46 @@ def _point_of(connection: ClientConnection, owner: EquipmentConnection) -> Charg
             unknown_key=[each for each in asked if each not in known],
         )
 
-    async def triggered(_self: object, requested_message: str, **_more: Any) -> None:  # noqa: ANN401
-        await asyncio.get_running_loop().run_in_executor(
-            None,
-            owner.on_triggered,
-            requested_message,
-        )
-
     routes["get_configuration"] = cast("Any", on(Action.get_configuration))(get_configuration)
-    routes["triggered"] = cast("Any", after(Action.trigger_message))(triggered)
+    routes["triggered"] = cast("Any", after(Action.trigger_message))(_triggered(owner))
     kind = type("SimulatedBox", (ChargePoint,), routes)
     return kind("simulated", connection, ANSWER_SECONDS, _QUIET)
+
+
+def _answering_2(name: str, owner: EquipmentConnection) -> Any:  # noqa: ANN401 - of the package
+    """Make what answers a request of OCPP 2 with a status."""
+    make = getattr(results_2, name)
+
+    def answer(_self: object, **values: object) -> object:
+        return make(status=owner.carry_out(*heard(name, values)))
+
+    answer.__name__ = f"on_{name}"
+    return cast("Any", on(name))(answer)
+
+
+def _station_of(connection: ClientConnection, owner: EquipmentConnection) -> Any:  # noqa: ANN401 - of the package
+    """Make the package's charge point of OCPP 2, which answers by what its owner says."""
+    routes = {f"on_{name}": _answering_2(name, owner) for name in REQUESTS_2}
+
+    def get_variables(_self: object, get_variable_data: list[Any]) -> Any:  # noqa: ANN401
+        return results_2.GetVariables([variable(each) for each in get_variable_data])
+
+    def set_variables(_self: object, set_variable_data: list[Any]) -> Any:  # noqa: ANN401
+        named = (
+            {key: each[key] for key in ("component", "variable")} for each in set_variable_data
+        )
+        return results_2.SetVariables([{**each, "attribute_status": "Accepted"} for each in named])
+
+    routes["get_variables"] = cast("Any", on("GetVariables"))(get_variables)
+    routes["set_variables"] = cast("Any", on("SetVariables"))(set_variables)
+    routes["triggered"] = cast("Any", after("TriggerMessage"))(_triggered(owner))
+    kind = type("SimulatedStation", (_CLASSES_2[owner.version],), routes)
+    return kind("simulated", connection, ANSWER_SECONDS, _QUIET)
+
+
+def _triggered(owner: EquipmentConnection) -> Any:  # noqa: ANN401 - of the package
+    async def triggered(_self: object, requested_message: str, **_more: Any) -> None:  # noqa: ANN401
+        loop = asyncio.get_running_loop()
+        await loop.run_in_executor(None, owner.on_triggered, requested_message)
+
+    return triggered

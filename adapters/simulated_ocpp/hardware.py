@@ -1,4 +1,4 @@
-"""Simulated equipment: the physics of a charge point behind an OCPP 1.6J connection."""
+"""Simulated equipment: the physics of a charge point behind an OCPP connection."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ TAG: Final = "simulated"
 
 
 class SimulatedEquipment(SimulatedHardware):
-    """A simulated charge point that speaks OCPP 1.6J.
+    """A simulated charge point that speaks OCPP.
 
     Parameters
     ----------
@@ -68,7 +68,7 @@ class SimulatedEquipment(SimulatedHardware):
             "SupportedFeatureProfiles": "Core,SmartCharging,RemoteTrigger",
         }
         self._begun: datetime | None = None
-        self._transaction: int | None = None
+        self._transaction: int | str | None = None
         self._stays_after = False
         self._serial = 0
         self._followed: tuple[float, datetime | None, int | None] | None = None

@@ -35,6 +35,12 @@ CAUTION = """\
 @FILE
 @CHARGE_POINT_OPTION
 @click.option("--fault", type=click.Choice(FAULTS), help="What is wrong with the hardware.")
+@click.option(
+    "--ocpp",
+    "ocpp_version",
+    type=click.Choice(["1.6", "2.0.1", "2.1"]),
+    help="The version of OCPP that it speaks; by default that of the file, or 1.6.",
+)
 @SOC_OPTION
 @click.option(
     "--seconds",
@@ -48,6 +54,7 @@ def simulate(
     charge_point: str | None,
     *,
     fault: str | None,
+    ocpp_version: str | None,
     soc: float | None,
     seconds: float | None,
     is_sure: bool,
@@ -71,7 +78,10 @@ def simulate(
     wrong = None if fault is None else Fault(fault)
     if wrong is not None:
         say(f"Fault: {IN_WORDS[wrong]}.")
-    simulation = Simulation(household, name, SystemClock(), say, fault=wrong, soc_percent=soc)
+    simulation = Simulation(
+        household, name, SystemClock(), say, fault=wrong, ocpp_version=ocpp_version,
+        soc_percent=soc,
+    )  # fmt: skip
     say(f"Listening whether real hardware of {name} is there ...")
 
     def confirm(facts: Sequence[str]) -> None:

@@ -47,6 +47,8 @@ class Simulation:
         Takes a line of text for each message. It may fail: the terminal may be gone.
     fault
         What is wrong with the hardware.
+    ocpp_version
+        The version of OCPP that it speaks; by default that of the file, or 1.6.
     soc_percent
         The vehicle's state of charge; None for what the file assumes.
 
@@ -64,6 +66,7 @@ class Simulation:
         say: Callable[[str], None],
         *,
         fault: Fault | None = None,
+        ocpp_version: str | None = None,
         soc_percent: float | None = None,
     ) -> None:
         vehicle = next(iter(vehicles_of(file, charge_point)), None)
@@ -77,7 +80,7 @@ class Simulation:
         percent = assumed_soc_percent(file, vehicle) if soc_percent is None else soc_percent
         point = simulated_point(file, charge_point, now)
         self._point = point
-        equipment = _equipment(file, charge_point, point, fault)
+        equipment = _equipment(file, charge_point, point, fault, ocpp_version)
         make = hardware_as_wired(file, fault)
         self._hardware = equipment or make(point, file.bus, topics, charge_point)
         self._equipment = equipment
@@ -163,11 +166,17 @@ class Simulation:
 
 
 def _equipment(
-    file: HouseholdFile, name: str, point: SimulatedChargePoint, fault: Fault | None
+    file: HouseholdFile,
+    name: str,
+    point: SimulatedChargePoint,
+    fault: Fault | None,
+    version: str | None,
 ) -> SimulatedEquipment | None:
     """Make simulated equipment that speaks OCPP; None for a charge point that does not."""
     declared, listener = file.charge_points[name], file.ocpp
     if declared.ocpp is None or listener is None:
+        if version is not None:
+            raise UsageError(f"--ocpp: {name} has no ocpp in the household file")
         return None
     if declared.ocpp.certificate_name is not None:
         raise UsageError(f"{name} signs in with a certificate of its own, which can't be played")
@@ -186,7 +195,7 @@ def _equipment(
         door=Door(
             host, listener.port, declared.ocpp.identity,
             None if password is None else read_password(password),
-            listener.certificate_file,
+            listener.certificate_file, version or declared.ocpp.version or "1.6",
         ),
         max_amps=declared.max_amps, watts_per_amp=file.household.nominal_volts * declared.phases,
         lasts=FOR_EVER, fault=fault,

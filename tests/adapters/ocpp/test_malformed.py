@@ -27,34 +27,34 @@ def read_on(connection: Connection) -> None:
         connection.recv(timeout=patience(5))
 
 
-@pytest.mark.parametrize(
-    "frame",
-    [
-        "",
-        "{",
-        "null",
-        "17",
-        '"text"',
-        "[]",
-        "{}",
-        "[2]",
-        '[2,"1"]',
-        '[2,"1","Heartbeat"]',
-        '[2,"1","Heartbeat",{},{}]',
-        '[9,"1","Heartbeat",{}]',
-        '[[2],"1","Heartbeat",{}]',
-        '[2,"1",{"a":1},{}]',
-        '[2,"1",null,null]',
-        '[3,"1",{}]',
-        '[3,["1"],{}]',
-        '[4,"1","InternalError","",{}]',
-        "[" * 30_000,
-        '[2,"1","Heartbeat",' + '{"a":' * 8_000 + "1" + "}" * 8_000 + "]",
-        "1" * 5_000,
-        b"\xff\xfe\x00",
-        b"[2,",
-    ],
+FRAMES: tuple[str | bytes, ...] = (
+    "",
+    "{",
+    "null",
+    "17",
+    '"text"',
+    "[]",
+    "{}",
+    "[2]",
+    '[2,"1"]',
+    '[2,"1","Heartbeat"]',
+    '[2,"1","Heartbeat",{},{}]',
+    '[9,"1","Heartbeat",{}]',
+    '[[2],"1","Heartbeat",{}]',
+    '[2,"1",{"a":1},{}]',
+    '[2,"1",null,null]',
+    '[3,"1",{}]',
+    '[3,["1"],{}]',
+    '[4,"1","InternalError","",{}]',
+    "[" * 30_000,
+    '[2,"1","Heartbeat",' + '{"a":' * 8_000 + "1" + "}" * 8_000 + "]",
+    "1" * 5_000,
+    b"\xff\xfe\x00",
+    b"[2,",
 )
+
+
+@pytest.mark.parametrize("frame", FRAMES)
 def test_malformed_frames_do_no_harm(frame: str | bytes, world: World) -> None:
     """A frame that is no message is skipped; the next message gets its answer."""
     with world.raw() as connection:

@@ -20,6 +20,7 @@ from websockets.sync.connection import Connection
 
 from adapters.contract.messages import GridPower, HomeLoad, Reading, VehicleReport
 from adapters.ocpp_point.events import ChargingLimitNoticed, EquipmentReady
+from tests.adapters.ocpp.test_malformed import FRAMES
 from tests.adapters.ocpp.world import NOW, World, world_with
 from tests.support.waiting import patience
 
@@ -44,7 +45,8 @@ class RawStation:
             kind, its, *rest = json.loads(self.connection.recv(timeout=patience()))
             if its == unique:
                 return [kind, *rest]
-            self._answer(its, *rest)
+            if kind == CALL:
+                self._answer(its, *rest)
 
     def until_ready(self, times: int = 1) -> None:
         """Answer what it is asked until it is ready for the n-th time."""
@@ -179,6 +181,13 @@ def test_what_does_not_fit_its_schema_is_refused(version: str, tmp_path: Path) -
             kind, code, *_ = station.say(action, {})
             assert (kind, code) == (ERROR, "NotImplemented")
         assert pilots(station) == []
+        assert station.say("Heartbeat", {})[0] == RESULT
+
+
+def test_malformed_frames_do_no_harm(station: RawStation) -> None:
+    """A frame that is no message is skipped; the next message gets its answer."""
+    for frame in FRAMES:
+        station.connection.send(frame)
         assert station.say("Heartbeat", {})[0] == RESULT
 
 

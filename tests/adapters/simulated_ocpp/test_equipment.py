@@ -24,6 +24,8 @@ from tests.support.ocpp_equipment import PASSWORD
 from tests.support.waiting import patience, wait_until
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+    from datetime import datetime
     from pathlib import Path
 
 MINUTE = timedelta(minutes=1)
@@ -80,20 +82,25 @@ def test_a_charge_is_on_as_many_phases_as_its_profile_says() -> None:
 
 
 @contextmanager
-def playing(port: int, fault: Fault | None = None) -> Iterator[FaultyChargePoint]:
+def playing(
+    port: int,
+    fault: Fault | None = None,
+    version: str = "1.6",
+    now: Callable[[], datetime] = lambda: NOW,
+) -> Iterator[FaultyChargePoint]:
     """Play a box with a vehicle; its time stands still, so that it only does what it is told."""
-    point = FaultyChargePoint(NOW, register_wh=1000)
-    point.plug_in(SimulatedVehicle(50, 40), NOW)
+    point = FaultyChargePoint(now(), register_wh=1000)
+    point.plug_in(SimulatedVehicle(50, 40), now())
     hardware = SimulatedEquipment(
         point, Bus(broker="mqtt://127.0.0.1:1"), Topics("lullwatt", "home"), "driveway",
-        door=Door("127.0.0.1", port, "driveway-1", PASSWORD, None), max_amps=32.0,
+        door=Door("127.0.0.1", port, "driveway-1", PASSWORD, None, version), max_amps=32.0,
         watts_per_amp=230.0, lasts=timedelta(days=2), fault=fault,
     )  # fmt: skip
     ending = Event()
 
     def step() -> None:
         while not ending.is_set():
-            hardware.step(NOW)
+            hardware.step(now())
             with hardware.changed:
                 hardware.changed.wait(0.05)
 
@@ -109,11 +116,20 @@ def playing(port: int, fault: Fault | None = None) -> Iterator[FaultyChargePoint
 
 
 @pytest.mark.parametrize(
-    ("fault", "watts"), [(None, 3680.0), (Fault.NEVER_STARTS, 0.0), (Fault.KW_FOR_W, 3.68)]
+    ("fault", "watts", "version"),
+    [
+        (None, 3680.0, "1.6"),
+        (Fault.NEVER_STARTS, 0.0, "1.6"),
+        (Fault.KW_FOR_W, 3.68, "1.6"),
+        (None, 3680.0, "2.0.1"),
+        (None, 3680.0, "2.1"),
+    ],
 )
-def test_it_charges_as_the_server_says(fault: Fault | None, watts: float, tmp_path: Path) -> None:
+def test_it_charges_as_the_server_says(
+    fault: Fault | None, watts: float, version: str, tmp_path: Path
+) -> None:
     """It boots, says what it can, starts, follows its profile, is metered, and stops."""
-    with world_with(tmp_path) as world, playing(world.port, fault) as point:
+    with world_with(tmp_path) as world, playing(world.port, fault, version) as point:
         world.recorder.wait_for(EquipmentReady)
         world.send(start(16.0), *PLAN)
         if fault is Fault.NEVER_STARTS:

@@ -19,7 +19,9 @@ from adapters.ocpp_point.remembered import Remembered, remembered_at
 from config.files.errors import UnwellError
 from config.household.loading import load_household
 from daemon.trial.ocpp_command import show_equipment, trying_out
+from daemon.trial.ocpp_trial import OcppTrial
 from tests.adapters.ocpp.world import asked_for
+from tests.adapters.simulated_ocpp.test_equipment import playing
 from tests.daemon.messaging.test_ocpp_nights import over_ocpp
 from tests.support.brokers import free_port
 from tests.support.ocpp_equipment import EquipmentConnection, EquipmentThread, equipment_thread
@@ -126,6 +128,24 @@ def test_an_exercise_commands_and_stops(tmp_path: Path) -> None:
     (profile,) = stopped
     assert profile["charging_schedule"]["charging_schedule_period"][0]["limit"] == 0  # type: ignore[index]
     assert any("2,300 W, 1.000 kWh" in line for line in told), told
+
+
+def test_an_exercise_in_ocpp_2(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The same with a simulated box of another version; afterwards its limits can be cleared."""
+    monkeypatch.setattr("adapters.simulated_ocpp.connection.AGAIN_SECONDS", 0.05)
+    port = free_port()
+    file = load_household(over_ocpp(tmp_path, port))
+    told: list[str] = []
+    with playing(port, version="2.0.1", now=SystemClock().now) as point:
+        with trying_out(file, "carport", patience(), told.append) as trial:
+            trial.command("start", 10.0)
+            assert trial.wait(lambda latest: latest.watts == 2300, patience()) is not None
+            trial.command("stop", None)
+        wait_until(lambda: point.watts() == 0, what="a stop")
+        with OcppTrial(file, SystemClock(), told.append, charge_point="carport") as trial:
+            assert trial.connected("carport", patience())
+            assert trial.release("carport") == ()
+    assert "carport: it speaks OCPP 2.0.1." in told
 
 
 def test_equipment_that_does_not_come(tmp_path: Path) -> None:
