@@ -52,6 +52,8 @@ OBEYS_WITHIN: Final = timedelta(minutes=1)
 """Equipment that still charges this long after a stop does not obey a limit of 0."""
 DONE_WITHIN: Final = timedelta(seconds=30)
 """How long equipment may take to begin or end a transaction; it would refuse to be asked again."""
+LEARNS_AT_TRY: Final = 2
+"""At this try equipment is asked again what it can, unless it has said so."""
 LOWERS_AT_TRY: Final = 2
 """At this try a charge is ended whose current can't be lowered."""
 
@@ -250,6 +252,8 @@ class CommandSender:
             refused = await self._send_in_force(tries)
             if refused is not None:
                 await self._notify(refused)
+            if refused is not None and tries >= LEARNS_AT_TRY:
+                await self._limiter.learn_again()
             await self._troubles.note(refused, tries)
             self.is_settled = refused is None and not self._has_changed.is_set()
             if refused is None or await self._changes_within(seconds):

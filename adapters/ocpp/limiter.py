@@ -72,6 +72,7 @@ class Limiter:
         self._clock = clock
         self._one_at_a_time = asyncio.Lock()
         self._unanswered: Counter[str] = Counter()
+        self._asked_again = 0
         self._regulates_by_default = False
         self._phases: int | None = None
         self.waits = False
@@ -102,6 +103,12 @@ class Limiter:
         self._unanswered.clear()
         said = await self._session.requests.abilities(known)
         self._keep(known if said is None else said)
+
+    async def learn_again(self) -> None:
+        """Ask once more, a few times at most: its answer may have been lost."""
+        if not self.abilities.answered and self._asked_again < MOST_UNANSWERED:
+            self._asked_again += 1
+            await self.learn()
 
     @property
     def regulators(self) -> tuple[Regulator, ...]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 
 from ocpp.v201 import call
@@ -87,11 +88,14 @@ class Requests2(Requests):
     @override
     async def abilities(self, known: Abilities) -> Abilities | None:
         found = await self._variables(VARIABLES)
-        if found is None:
-            # Some take only so many at a time, and refuse them all otherwise.
-            each = [await self._variables([variable]) for variable in VARIABLES]
-            found = [result for results in each for result in results or ()]
-        return abilities_of(found, known) if found else None
+        if found is not None:
+            return abilities_of(found, known)
+        # Some take only so many at a time, and refuse them all otherwise.
+        each = [await self._variables([variable]) for variable in VARIABLES]
+        found = [result for results in each for result in results or ()]
+        # What was lost is asked for again.
+        said = replace(abilities_of(found, known), answered=None not in each)
+        return said if found else None
 
     @override
     async def status(self) -> bool:

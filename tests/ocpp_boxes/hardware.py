@@ -6,10 +6,11 @@ trace of that, which is the truth that a night is judged by.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from itertools import cycle
 from threading import RLock
 from typing import Any
 
@@ -22,6 +23,8 @@ LOWEST_AMPS = 6.0
 """IEC 61851-1 can offer no less."""
 SECOND = timedelta(seconds=1)
 UNLIMITED = 1e9
+GAPS = (7, 5, 8, 6)
+"""How many messages come from one that is lost to the next."""
 
 
 @dataclass
@@ -49,7 +52,7 @@ class Moods:
     never_starts: bool = False
     sticks: bool = False
     refuses_stops: int = 0
-    loses_each: int = 0
+    loses: bool = False
     limited_to: float = UNLIMITED
     """A limit from elsewhere [A per phase]."""
 
@@ -75,8 +78,9 @@ class Hardware:
     reported: str = ""
     sampled_at: datetime | None = None
     lock: Any = field(default_factory=RLock)
-    calls: int = 0
     invalid: list[str] = field(default_factory=list)
+    gaps: dict[str, Iterator[int]] = field(default_factory=dict)
+    left: dict[str, int] = field(default_factory=dict)
 
     # --- time ---------------------------------------------------------------------------------
 
@@ -151,6 +155,15 @@ class Hardware:
         with self.lock:
             self.moods.limited_to = amps
             self.notice()
+
+    def loses(self, way: str) -> bool:
+        """Return whether a message is lost; in no rhythm that a series of tries could have too."""
+        if not self.moods.loses:
+            return False
+        gaps = self.gaps.setdefault(way, cycle(GAPS))
+        left = self.left.get(way) or next(gaps)
+        self.left[way] = left - 1
+        return left == 1
 
     # --- what its version of OCPP says ----------------------------------------------------------
 
@@ -246,8 +259,7 @@ class Hardware:
 
     def _on_call(self, action: str, payload: dict[str, Any]) -> Answer | None:
         with self.lock:
-            self.calls += 1
-            if self.moods.loses_each and self.calls % self.moods.loses_each == 0:
+            if self.loses("in"):
                 return None
             answer = self.answer(action, payload)
             self.asked.append((self.now, action, payload))

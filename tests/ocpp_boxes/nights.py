@@ -292,7 +292,7 @@ class Night:
         now, moods = self.clock.now(), self.box.moods
         moods.never_starts = self._behaviour == "never starts"
         moods.sticks = self._behaviour == "sticks on"
-        moods.loses_each = 7 if self._loses else 0
+        moods.loses = self._loses
         happens: dict[str, tuple[bool, Callable[[], None]]] = {
             "refuses stops": (now >= PLUGS_IN, self._refuse_stops),
             "daemon away at plug-in": (

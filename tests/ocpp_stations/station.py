@@ -7,7 +7,7 @@ without a connection comes later, marked), F01 and F02 (remote start), K01 and K
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -42,9 +42,6 @@ class Station(Hardware):
     transaction: Transaction | None = None
     names: int = 0
     was_limited_to: float = UNLIMITED
-    said: int = 0
-    loses_answers: int = 0
-    waits: list[tuple[str, dict[str, Any]]] = field(default_factory=list)
 
     # --- what it does ---------------------------------------------------------------------------
 
@@ -140,8 +137,7 @@ class Station(Hardware):
     @override
     def call(self, action: str, payload: dict[str, Any]) -> dict[str, Any]:
         answer = super().call(action, payload)
-        self.said += 1
-        if self.moods.loses_each and self.said % self.moods.loses_each == 0:
+        if self.loses("out"):
             raise LostError(action)  # the answer: it is said again
         return answer
 

@@ -14,6 +14,7 @@ from ocpp.exceptions import NotImplementedError as NotKnown
 from ocpp.v16 import call
 
 from adapters.ocpp_point.events import CallRefused, EquipmentReady, EquipmentTrouble
+from adapters.ocpp_point.remembered import Remembered
 from tests.adapters.ocpp.world import (
     MINUTE,
     NOW,
@@ -344,3 +345,16 @@ def test_a_default_profile_that_is_refused_once(world: World) -> None:
     world.clock.advance_to(NOW + MINUTE)
     world.send(start(16).model_copy(update={"serial": 9}))
     asked_for(plugged, "RemoteStartTransaction", 3)
+
+
+def test_what_was_not_answered_is_asked_again(tmp_path: Path) -> None:
+    """The answer may have been lost: once a command is refused twice, what it can is asked."""
+    kept = tmp_path / "kept.json"
+    with world_with(tmp_path, remembered_at=kept) as world:
+        plugged = world.ready()
+        plugged.point.configuration = {"ChargingScheduleMaxPeriods": "3"}
+        plugged.point.script["RemoteStartTransaction"] = ["Rejected"] * 100
+        world.send(start())
+        wait_until(
+            lambda: Remembered(kept).of("driveway").most_periods == 3, what="asked once more"
+        )
