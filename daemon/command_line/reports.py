@@ -223,16 +223,23 @@ def _days(
 )  # fmt: skip
 @click.option(
     "--sort", "sort_by",
-    type=click.Choice(["name", "possible", "short", "estimated", "cost", "energy"]),
+    type=click.Choice(["name", "possible", "short", "estimated", "cost", "energy", "worth"]),
     help="Order of homes: by name, or the most first: what the cheapest possible hours would still"
-    " have saved, nights short, estimated share, cost, energy. Without: as given.",
+    " have saved, nights short, estimated share, cost, energy, worth of the best of --choices."
+    " Without: as given.",
 )  # fmt: skip
 @click.option(
-    "--only", multiple=True, type=click.Choice(["possible", "short", "estimated", "failed"]),
-    help="Only homes with a saving still possible, with nights short, with estimated energy;"
-    " may be repeated. Homes that can't be read stay.",
+    "--only", multiple=True,
+    type=click.Choice(["possible", "short", "estimated", "wrong-tariff", "failed"]),
+    help="Only homes with a saving still possible, with nights short, with estimated energy, or for"
+    " which another tariff of --choices would cost less; may be repeated."
+    " Homes that can't be read stay.",
 )  # fmt: skip
 @click.option("--year-to-date", is_flag=True, help="Add up the months from January to this one.")
+@click.option(
+    "--choices", type=click.Path(path_type=Path), metavar="YAML",
+    help="Also say which tariff of this choices file would cost each home the least in a year.",
+)  # fmt: skip
 @click.option("--trend", is_flag=True, help="Also show the twelve months up to this one.")
 def month(  # noqa: PLR0917 - click passes them by name
     files: tuple[Path, ...],
@@ -251,8 +258,8 @@ def month(  # noqa: PLR0917 - click passes them by name
 
     Several FILEs give a row for each home, and a total for each currency. A home that can't be
     read is a row with its reason, and the exit code is then 3. A file, a ledger or a home that is
-    given twice counts once. --sort, --only, --year-to-date and --trend give such rows for one FILE
-    as well.
+    given twice counts once. --sort, --only, --year-to-date, --trend and --choices give such rows
+    for one FILE as well.
     """
     as_rows = len(files) > 1 or any(choice.values())
     _refuse_together(files, form, bill, as_rows=as_rows)
@@ -278,7 +285,7 @@ def _refuse_together(files: Sequence[Path], form: str, bill: Path | None, *, as_
         what = "--bill" if bill is not None else "--format html"
         if len(files) > 1:
             raise UsageError(f"{what}: expected one household file, got {len(files)}")
-        raise UsageError(f"{what}: expected none of --sort, --only, --year-to-date, --trend")
+        raise UsageError(f"{what}: expected no option for rows of homes, such as --sort")
     if form == "html" and bill is not None:
         raise UsageError("--bill: expected --format text, csv or json beside it, got html")
 
@@ -352,14 +359,21 @@ def _many_homes(
     *,
     to_file: bool,
 ) -> tuple[str, bool]:
+    from config.choices.loading import load_choices  # noqa: PLC0415
     from daemon.desk.months import months_of_homes  # noqa: PLC0415
     from daemon.desk.months_view import Wanted  # noqa: PLC0415
 
+    if choice["choices"] is None and (
+        choice["sort_by"] == "worth" or "wrong-tariff" in choice["only"]
+    ):
+        raise UsageError("--sort worth and --only wrong-tariff: expected --choices beside them")
+    choices = None if choice["choices"] is None else load_choices(choice["choices"])
     wanted = Wanted(
         when,
         choice["sort_by"],
         frozenset(choice["only"]),
         year_to_date=choice["year_to_date"],
         trend=choice["trend"],
+        compares_tariffs=choices is not None,
     )
-    return months_of_homes(files, wanted, form, to_file=to_file)
+    return months_of_homes(files, wanted, form, choices, to_file=to_file)
