@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from datetime import datetime, timedelta
 from threading import Condition
+from typing import Protocol
 
 import structlog
 
@@ -39,6 +40,24 @@ LOOSE_SEED = 7
 _log = structlog.get_logger(__name__)
 
 
+class Connection(Protocol):
+    """A connection to the bus."""
+
+    def start(self) -> None:
+        """Connect."""
+
+    def stop(self) -> None:
+        """Disconnect."""
+
+    def publish(self, topic: str, payload: bytes, *, retain: bool, qos: int = 1) -> bool:
+        """Publish a message; False while there is no connection."""
+        ...
+
+
+Connect = Callable[..., Connection]
+"""Makes a connection, with the arguments of `MqttBus`."""
+
+
 class SimulatedHardware:
     """A simulated charge point with its own connection to the bus.
 
@@ -56,6 +75,8 @@ class SimulatedHardware:
         Its name in the household file.
     fault
         What is wrong with it.
+    connect
+        Makes its connection; `LocalBus.connect` does so without a broker, which is the default.
 
     Attributes
     ----------
@@ -79,6 +100,7 @@ class SimulatedHardware:
         charge_point: str,
         *,
         fault: Fault | None = None,
+        connect: Connect | None = None,
     ) -> None:
         self.changed = Condition()
         self.sent = 0
@@ -105,7 +127,7 @@ class SimulatedHardware:
         self._retry_at = point.now
         self._reported_power: tuple[str, float] | None = None
         self._reported_vehicle: tuple[str, float | None] | None = None
-        self._bus = MqttBus(
+        self._bus: Connection = (connect or MqttBus)(
             bus,
             client_id=f"simulated-{topic_level(topics.household)}-{topic_level(charge_point)}",
             on_event=self._on_event,

@@ -58,6 +58,9 @@ UNWELL = 4
 """Exit code: the daemon does not run or is not well, or another one has taken over."""
 
 USUAL_PACE = 5.0
+USUAL_NIGHTS = 30
+MOST_NIGHTS = 366
+MOST_HOMES = 12
 MOST_PACE = 120.0
 """How many minutes of a rehearsed night may pass in a second while its page is shown."""
 
@@ -266,6 +269,22 @@ def run(file: Path, *, json_log: bool) -> None:
     metavar="MINUTES",
     help=f"With --page: how many minutes pass in a second; {USUAL_PACE:g} unless given.",
 )
+@click.option(
+    "--keep",
+    type=click.Path(path_type=Path),
+    metavar="FOLDER",
+    help="Keep the household files and ledgers of invented homes there, to try the reports on.",
+)
+@click.option(
+    "--nights",
+    type=click.IntRange(1, MOST_NIGHTS),
+    help=f"With --keep: how many nights, from 1 June 2026 on; {USUAL_NIGHTS} unless given.",
+)
+@click.option(
+    "--homes",
+    type=click.IntRange(1, MOST_HOMES),
+    help="With --keep: how many homes; 1 unless given.",
+)
 @JSON_OPTION
 def rehearse(  # noqa: PLR0917 - click passes them by name
     file: Path | None,
@@ -277,6 +296,9 @@ def rehearse(  # noqa: PLR0917 - click passes them by name
     *,
     pace: float | None,
     with_page: bool,
+    keep: Path | None,
+    nights: int | None,
+    homes: int | None,
     as_json: bool,
 ) -> None:
     """Rehearse a whole night in seconds, without touching any hardware.
@@ -295,6 +317,10 @@ def rehearse(  # noqa: PLR0917 - click passes them by name
 
     With --page, time passes slowly, one evening after the other, and the household's page shows it.
     Open the address that is printed: you can press everything, and the daemon obeys.
+
+    With --keep, many nights of up to twelve invented homes are played, some of them on the wrong
+    tariff or with faulty hardware: half a second a night. Their ledgers are kept in FOLDER, so that
+    you can try `nights`, `month`, `why` and `appraise` without a home of your own.
     """  # noqa: DOC501 - this text is the command's help
     from daemon.presentation.logs import set_up_logs  # noqa: PLC0415
     from daemon.rehearsal.set_up import rehearse_night  # noqa: PLC0415
@@ -304,6 +330,14 @@ def rehearse(  # noqa: PLR0917 - click passes them by name
     if as_json and with_page:
         raise UsageError("--json: expected no --page beside it, which goes on until Ctrl-C")
     set_up_logs(quiet=True)
+    if keep is not None:
+        others = (file, vehicle, at, home, sky, with_page or None, as_json or None, *socs)
+        if any(each is not None for each in others):
+            raise UsageError("--keep: expected only --nights and --homes beside it")
+        _keep_homes(keep, nights or USUAL_NIGHTS, homes or 1)
+        return
+    if nights is not None or homes is not None:
+        raise UsageError("--nights, --homes: expected --keep FOLDER beside them")
     result = rehearse_night(
         file,
         vehicle=vehicle,
@@ -319,6 +353,14 @@ def rehearse(  # noqa: PLR0917 - click passes them by name
         write_output(json_text(result.to_json()))
     if result.is_short and not with_page:
         sys.exit(NEED_UNMET)
+
+
+def _keep_homes(folder: Path, nights: int, homes: int) -> None:
+    from os import cpu_count  # noqa: PLC0415
+
+    from daemon.rehearsal.homes import keep_homes  # noqa: PLC0415
+
+    keep_homes(folder, nights, homes, processes=cpu_count() or 1, say=say)
 
 
 cli.add_command(appraise)

@@ -68,6 +68,7 @@ class Bench:
     def reports(self) -> list[Message]:
         """Return the reports since the last call: readings first, then the vehicle's."""
         # All reports reach the broker before the mark, so the mark arrives after them.
+        assert isinstance(self.hardware._bus, MqttBus)
         assert self.hardware._bus.wait_acknowledged(patience())
         self._marks += 1
         mark = b"mark %d" % self._marks
