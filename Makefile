@@ -31,7 +31,7 @@ help:
 	@echo 'make browsers     the page in a real browser: every view, every wish, in every way (five minutes)'
 	@echo 'make picture      draw the picture of the page in the README again (a minute)'
 	@echo 'make wirings      nights of every wired example, with each fault of its hardware (ten minutes)'
-	@echo 'make break-in     break-ins at the page, 10,000 guesses, 100 MB bodies, 100 open phones (three minutes)'
+	@echo 'make break-in     break-ins at the page and at the door for charge points, 10,000 guesses, 100 MB bodies, floods (six minutes)'
 	@echo 'make hours        the tests that read the clock, at other hours and days (two hours)'
 	@echo 'make throwaway    the install guide from nothing, in a Debian of its own (root, three minutes)'
 	@echo 'make container    the container image, built and run (root, three minutes)'

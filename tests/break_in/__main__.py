@@ -1,4 +1,6 @@
-"""Break in at the page, flood it, and see that the daemon does not feel it: `make break-in`.
+"""Break in at the page and the door for charge points, and see that the daemon does not feel it.
+
+`make break-in`.
 
 A real broker, a real daemon with a vehicle that is plugged in, and the page as a process of its
 own. Prints what was tried, what came of it, and figures; ends with 1 if anything is wrong.
@@ -25,9 +27,11 @@ from adapters.clocks.clock import SystemClock
 from daemon.page.devices import CODE_ALPHABET, CODE_LENGTH, MOST_OFFERS
 from daemon.page_service.pairing import MOST_INVITED
 from tests.break_in.browser import Browser, Reply, connect, send
+from tests.break_in.charge_points import VERSIONS, DoorCampaign, with_ocpp
 from tests.break_in.page import PageProcess
-from tests.support.brokers import Mosquitto
+from tests.support.brokers import Mosquitto, free_port
 from tests.support.daemons import POINT, TOPICS, Person, RunningDaemon
+from tests.support.ocpp_equipment import PASSWORD
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -294,10 +298,38 @@ def main() -> int:
             campaign.open_phones, campaign.guesses, campaign.end,
         ):  # fmt: skip
             attack()
-        for line in campaign.wrong:
-            _say(f"wrong: {line}")
-        _say(f"wrong: {len(campaign.wrong)}")
-    return 1 if campaign.wrong else 0
+    with TemporaryDirectory() as folder:
+        wrong = [*campaign.wrong, *_doors(Path(folder))]
+    for line in wrong:
+        _say(f"wrong: {line}")
+    _say(f"wrong: {len(wrong)}")
+    return 1 if wrong else 0
+
+
+def _doors(folder: Path) -> list[str]:
+    """Break in at the door for charge points, in each version of OCPP; return what is wrong."""
+    wrong, port, home = [], free_port(), folder / "home"
+    password = folder / "password"
+    password.write_text(PASSWORD, "utf-8")
+    password.chmod(0o600)
+    with ExitStack() as ending:
+        broker = Mosquitto(folder / "broker")
+        broker.start()
+        ending.callback(broker.stop)
+        person = Person(broker.bus)
+        ending.callback(person.stop)
+        daemon = RunningDaemon(home, broker.bus, declared=with_ocpp(port, password))
+        ending.callback(daemon.stop)
+        person.wait_for(TOPICS.daemon, state="online")
+        for version in VERSIONS:
+            door = DoorCampaign(version, port, person, home / "ledger.sqlite3", _say)
+            for attack in (
+                door.strangers, door.slow_strangers, door.large_frames, door.malformed,
+                door.floods, door.replays, door.limits, door.guesses,
+            ):  # fmt: skip
+                attack()
+            wrong += door.wrong
+    return wrong
 
 
 if __name__ == "__main__":

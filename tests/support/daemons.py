@@ -32,11 +32,18 @@ POINT = "driveway"
 class RunningDaemon:
     """A daemon of the demo household in the early afternoon, with its own ledger."""
 
-    def __init__(self, directory: Path, bus: Bus, *, client_id: str | None = None) -> None:
+    def __init__(
+        self,
+        directory: Path,
+        bus: Bus,
+        *,
+        client_id: str | None = None,
+        declared: Callable[[str], str] = str,
+    ) -> None:
         directory.mkdir()
         self.house = directory / "house.yaml"
         text = files("config").joinpath("examples", "kowhai.yaml").read_text("utf-8")
-        text = in_the_afternoon(text)
+        text = declared(in_the_afternoon(text))
         self.house.write_text(text.replace("mqtt://127.0.0.1:1883", bus.broker), "utf-8")
         self.ledger: Ledger = open_ledger(directory / "ledger.sqlite3")
         self.was_halted: bool | None = None
