@@ -137,6 +137,8 @@ class StationState(EquipmentState):
             return True
         if transaction not in self.elsewhere:
             self.elsewhere.append(transaction)
+        if transaction == self.transaction:
+            self._change_to(None)  # it began without an EVSE, as where a card is shown first
         return False
 
     def take(self, event: TransactionEvent) -> str | None:

@@ -119,6 +119,9 @@ def test_transactions_of_another_evse() -> None:
     assert not state.belongs("a", 2, 1)
     assert not state.belongs("a", None, 1)
     assert state.belongs("b", None, 1)
+    state.take(event("Started", "b", 0, 0, is_authorized=True))
+    assert not state.belongs("b", 2, 1)
+    assert not state.runs(1)
     for number in range(1000):
         state.belongs(f"{number}", 2, 1)
     assert len(state.elsewhere) == state.elsewhere.maxlen
