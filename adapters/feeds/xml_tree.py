@@ -29,12 +29,15 @@ class Element:
         All text directly inside, without the blanks around it.
     children : list of Element
         In order.
+    attributes : dict of str to str
+        Names with their namespaces, if they have any.
     """
 
     name: str
     namespace: str
     text: str = ""
     children: list[Element] = field(default_factory=list)
+    attributes: dict[str, str] = field(default_factory=dict)
 
     def all(self, name: str) -> Iterator[Element]:
         """Yield the children with a name."""
@@ -55,7 +58,8 @@ class Element:
 class _Builder:
     """Builds the tree while the parser reads."""
 
-    def __init__(self) -> None:
+    def __init__(self, most_elements: int) -> None:
+        self._most = most_elements
         self._open = [Element("", "")]
         self._count = 0
 
@@ -63,12 +67,12 @@ class _Builder:
     def root(self) -> Element:
         return self._open[0].children[0]
 
-    def start(self, name: str, _attributes: dict[str, str]) -> None:
+    def start(self, name: str, attributes: dict[str, str]) -> None:
         namespace, _, local = name.rpartition(_BETWEEN)
         self._count += 1
-        if self._count > _MOST_ELEMENTS or len(self._open) > _DEEPEST:
+        if self._count > self._most or len(self._open) > _DEEPEST:
             raise AnswerError("it is XML with too many elements")
-        element = Element(local, namespace)
+        element = Element(local, namespace, attributes=attributes)
         self._open[-1].children.append(element)
         self._open.append(element)
 
@@ -84,13 +88,15 @@ def _refuse(*_parts: object) -> NoReturn:
     raise AnswerError("it is XML with a document type or entities, which are not read")
 
 
-def read_xml(raw: bytes) -> Element:
+def read_xml(raw: bytes | str, most_elements: int = _MOST_ELEMENTS) -> Element:
     """Read a document.
 
     Parameters
     ----------
     raw
-        The document, in the encoding that it names.
+        The document; bytes are in the encoding that it names.
+    most_elements
+        A document with more is refused.
 
     Returns
     -------
@@ -102,7 +108,7 @@ def read_xml(raw: bytes) -> Element:
     AnswerError
         If it is no XML, or more than the small part of it that is read.
     """
-    builder = _Builder()
+    builder = _Builder(most_elements)
     parser = expat.ParserCreate(namespace_separator=_BETWEEN)
     parser.buffer_text = True
     parser.StartElementHandler = builder.start

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
 from rich.table import Table
@@ -12,17 +13,21 @@ from daemon.night_log.notes import ESTIMATED_RATE
 from daemon.presentation.csv_text import csv_text
 from daemon.presentation.figures import counted, local_time
 from planners.accounts.accounts import exact_kwh
-from planners.accounts.bill_bands import FROM_ENERGY, NO_SUCH_BAND, RATES
-from planners.accounts.bill_hours import (
+from planners.accounts.money import format_amount, format_money, round_money
+from planners.bill.bands import FROM_ENERGY, NO_SUCH_BAND, RATES
+from planners.bill.hours import (
     CLOCK,
     ESTIMATED,
+    LESS,
+    METERS_DIFFER,
     MISSING,
+    MORE,
     NOT_ON_BILL,
+    NOT_THIS_METER,
     OTHER_LOAD,
     UNEXPLAINED,
     findings,
 )
-from planners.accounts.money import format_amount, round_money
 from planners.plan.plan import instant_text
 
 if TYPE_CHECKING:
@@ -32,10 +37,12 @@ if TYPE_CHECKING:
     from rich.console import RenderableType
 
     from daemon.bill.comparison import BillComparison
-    from planners.accounts.bill_bands import BandComparison, Purchase
-    from planners.accounts.bill_hours import Finding, HalfHourComparison
+    from planners.bill.bands import BandComparison, Purchase
+    from planners.bill.hours import Finding, HalfHourComparison
 
 FINDINGS_SHOWN = 20
+HALF_HOUR_MINUTES = 30
+BAND_NAMES = ("band", "our kWh", "their kWh", "our cost", "their cost")
 CAUSES = {
     CLOCK: "the clocks or the hours of the bands differ: the energy is there, at another time",
     MISSING: "our meters were not read then",
@@ -43,13 +50,18 @@ CAUSES = {
     ESTIMATED: "ours is partly estimated, from readings far apart or across a change of rate",
     OTHER_LOAD: "the bill always has more: something else uses the supplier's meter",
     UNEXPLAINED: "no cause found",
+    MORE: "more than our meter and the home's usual use at that time: something else ran, or the"
+    " supplier estimated",
+    LESS: "less than our meter showed: the supplier's data lack it, or it estimated",
+    METERS_DIFFER: "the two meters count differently",
+    NOT_THIS_METER: "the charging is not in these figures: another meter, or another month?",
     NO_SUCH_BAND: "only one side has a band of this name",
     RATES: "the rates differ: compare them, the tax, and the days from which they are valid",
     FROM_ENERGY: "the energy differs",
 }
 HOUR_COLUMNS = (
     "start_utc", "start_local", "ours_kwh", "estimated_kwh", "theirs_kwh", "difference_kwh",
-    "cause",
+    "cause", "cause_kwh", "cause_cost",
 )  # fmt: skip
 BAND_COLUMNS = (
     "band", "ours_kwh", "estimated_kwh", "theirs_kwh", "difference_kwh", "ours_cost",
@@ -61,7 +73,7 @@ def comparison_values(comparison: BillComparison, zone: ZoneInfo, currency: str)
     """Make the JSON values of a comparison; a difference is the bill's minus ours."""
     if comparison.bands:
         return {"bands": [_band(line, currency) for line in comparison.bands]}
-    return {"half_hours": [_half_hour(line, zone) for line in comparison.half_hours]}
+    return {"half_hours": [_half_hour(line, zone, currency) for line in comparison.half_hours]}
 
 
 def comparison_csv(comparison: BillComparison, zone: ZoneInfo, currency: str) -> str:
@@ -77,54 +89,87 @@ def show_comparison(
     """Say what differs, and the probable cause, for rich."""
     yield ""
     yield Text("The bill, midnight to midnight", style="bold")
-    yield from _bands(comparison, currency) if comparison.bands else _half_hours(comparison, zone)
+    if comparison.bands:
+        yield from _bands(comparison, currency)
+    else:
+        yield from map(Text, half_hour_lines(comparison, zone, currency))
 
 
-def _half_hours(comparison: BillComparison, zone: ZoneInfo) -> Iterator[RenderableType]:
+def half_hour_lines(comparison: BillComparison, zone: ZoneInfo, currency: str) -> Iterator[str]:
+    """Say what differs by half-hours, with causes and costs, line by line."""
     found = findings(comparison.half_hours)
     ours = exact_kwh(sum(line.ours_wh or 0 for line in comparison.half_hours))
     theirs = exact_kwh(sum(line.theirs_wh or 0 for line in comparison.half_hours))
-    yield Text(f"Ours {ours:.2f} kWh, the bill's {theirs:.2f} kWh.")
+    yield f"Ours {ours:.2f} kWh, the bill's {theirs:.2f} kWh."
     if not found:
-        yield Text("Every half hour agrees within 0.05 kWh.")
+        yield "Every half hour agrees within 0.05 kWh."
     for finding in found[:FINDINGS_SHOWN]:
-        yield Text(f"  {_words(finding, zone)}")
+        yield f"  {_words(finding, zone, currency)}"
     if len(found) > FINDINGS_SHOWN:
-        yield Text(f"  and {len(found) - FINDINGS_SHOWN} more; --format csv lists every half hour.")
+        yield f"  and {len(found) - FINDINGS_SHOWN} more; --format csv lists every half hour."
+    asked = [each for each in found if each.cause != OTHER_LOAD]
+    costs = [each.cost for each in asked if each.cost is not None]
+    if asked and len(costs) == len(asked):
+        total = format_money(sum(costs, Decimal(0)), currency)
+        yield f"Apart from the rest of the home, it differs by {total} at the file's rates."
 
 
-def _words(finding: Finding, zone: ZoneInfo) -> str:
+def _words(finding: Finding, zone: ZoneInfo, currency: str) -> str:
     start, end = (local_time(each, zone, "%a %d %b %H:%M") for each in (finding.start, finding.end))
     half_hours = counted(finding.count, "half hour")
     cause = CAUSES[finding.cause]
-    if finding.shift_hours:
-        way = "later" if finding.shift_hours > 0 else "earlier"
-        cause = f"clock: the bill has the same energy {abs(finding.shift_hours)} h {way}"
+    if finding.shift_minutes:
+        way = "later" if finding.shift_minutes > 0 else "earlier"
+        cause = f"clock: the bill has the same energy {_time(abs(finding.shift_minutes))} {way}"
+    cost = "" if finding.cost is None else f", {format_money(finding.cost, currency)}"
     return (
         f"{start} to {end}, {half_hours}: ours {exact_kwh(finding.ours_wh):.2f} kWh,"
-        f" the bill's {exact_kwh(finding.theirs_wh):.2f} kWh; {cause}."
+        f" the bill's {exact_kwh(finding.theirs_wh):.2f} kWh;"
+        f" {exact_kwh(finding.apart_wh):+.2f} kWh{cost}; {cause}."
     )
+
+
+def _time(minutes: int) -> str:
+    if minutes == HALF_HOUR_MINUTES:
+        return "30 min (by the end of each half-hour?)"
+    return f"{minutes / 60:g} h"
 
 
 def _bands(comparison: BillComparison, currency: str) -> Iterator[RenderableType]:
     table = Table(box=None, pad_edge=False, header_style="dim")
-    for name in ("band", "our kWh", "their kWh", "our cost", "their cost"):
+    for name in BAND_NAMES:
         table.add_column(name, justify="left" if name == "band" else "right")
+    for row in _band_rows(comparison, currency):
+        table.add_row(*row)
+    yield table
+    yield from map(Text, _band_lines(comparison, currency))
+
+
+def _band_rows(comparison: BillComparison, currency: str) -> Iterator[list[str]]:
     for line in comparison.bands:
         sides = (line.ours, line.theirs)
         energies = ["" if side is None else f"{exact_kwh(side.wh):.2f}" for side in sides]
         costs = ["" if side is None else _cost(side, currency) for side in sides]
-        table.add_row(line.band, *energies, *costs)
-    yield table
+        yield [line.band, *energies, *costs]
+
+
+def bill_section(comparison: BillComparison, zone: ZoneInfo, currency: str) -> dict[str, Any]:
+    """Return what a month's page shows of a bill: rows of bands, and lines."""
+    if comparison.bands:
+        lines, rows = _band_lines(comparison, currency), _band_rows(comparison, currency)
+    else:
+        lines, rows = half_hour_lines(comparison, zone, currency), iter([])
+    return {"names": BAND_NAMES, "rows": list(rows), "lines": [line.strip() for line in lines]}
+
+
+def _band_lines(comparison: BillComparison, currency: str) -> Iterator[str]:
     estimated = sum(line.ours.estimated_rate_wh for line in comparison.bands if line.ours)
     if estimated:
-        yield Text(
-            f"{ESTIMATED_RATE} {exact_kwh(estimated):.2f} kWh of ours are at estimated rates."
-        )
-    differences = [words for line in comparison.bands for words in _band_words(line)]
-    yield from (Text(f"  {words}") for words in differences)
+        yield f"{ESTIMATED_RATE} {exact_kwh(estimated):.2f} kWh of ours are at estimated rates."
+    differences = [words for line in comparison.bands for words in _band_words(line, currency)]
+    yield from (f"  {words}" for words in differences)
     if not differences:
-        yield Text("Every band agrees within 1 % or 0.1 kWh, and within 0.02 in cost.")
+        yield "Every band agrees within 1 % or 0.1 kWh, and within 0.02 in cost."
 
 
 def _cost(side: Purchase, currency: str) -> str:
@@ -132,16 +177,21 @@ def _cost(side: Purchase, currency: str) -> str:
     return format_amount(side.cost, currency) + mark
 
 
-def _band_words(line: BandComparison) -> Iterator[str]:
+def _band_words(line: BandComparison, currency: str) -> Iterator[str]:
+    cost = ""
+    if line.ours is not None and line.theirs is not None:
+        more = line.theirs.cost - line.ours.cost
+        cost = f" ({format_money(abs(more), currency)} {'more' if more > 0 else 'less'})"
     if line.energy_cause:
-        yield f"{line.band}, energy: {CAUSES[line.energy_cause]}."
+        yield f"{line.band}, energy: {CAUSES[line.energy_cause]}{cost}."
     if line.cost_cause and line.cost_cause != line.energy_cause:
-        yield f"{line.band}, cost: {CAUSES[line.cost_cause]}."
+        yield f"{line.band}, cost: {CAUSES[line.cost_cause]}{cost}."
 
 
-def _half_hour(line: HalfHourComparison, zone: ZoneInfo) -> dict[str, Any]:
+def _half_hour(line: HalfHourComparison, zone: ZoneInfo, currency: str) -> dict[str, Any]:
     ours = None if line.ours_wh is None else exact_kwh(line.ours_wh)
     theirs = None if line.theirs_wh is None else exact_kwh(line.theirs_wh)
+    cost = line.cost if line.cause else None
     return {
         "start_utc": instant_text(line.start),
         "start_local": line.start.astimezone(zone).isoformat(timespec="seconds"),
@@ -150,6 +200,8 @@ def _half_hour(line: HalfHourComparison, zone: ZoneInfo) -> dict[str, Any]:
         "theirs_kwh": theirs,
         "difference_kwh": None if ours is None or theirs is None else theirs - ours,
         "cause": line.cause or None,
+        "cause_kwh": exact_kwh(line.apart_wh) if line.cause else None,
+        "cause_cost": None if cost is None else round_money(cost, minor_units(currency)),
     }
 
 

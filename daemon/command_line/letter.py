@@ -71,10 +71,9 @@ def _worth(choices: Path, file: Path) -> Worth:
     from daemon.letter.letter import Worth  # noqa: PLC0415
 
     [home] = appraise_homes(load_choices(choices), [file], _no_progress, tariffs_only=True)
-    if home.now is None or home.cheapest is None:
+    if home.now is None or home.better is None:
         raise UsageError(f"--choices: {home.fault}")
-    saves = home.now.year_cost - home.cheapest.year_cost if home.wrong_tariff else 0.0
-    return Worth(home.now.tariff, home.cheapest.tariff, max(0.0, saves), home.nights)
+    return Worth(home.now.tariff, *home.better, home.nights)
 
 
 def _no_progress(_done: int, _whole: int) -> None:

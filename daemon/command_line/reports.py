@@ -7,6 +7,7 @@ import sys
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
 
 import click
 
@@ -195,6 +196,33 @@ def _days(
     return first or rows[0].night, last or rows[-1].night + ONE_DAY
 
 
+def _read_columns(
+    _context: click.Context, _parameter: click.Parameter, text: str | None
+) -> dict[str, str]:
+    """Read what the columns of a bill are called."""
+    known, columns = ("start", "kwh", "band", "cost"), {}
+    for pair in text.split(",") if text is not None else ():
+        name, is_given, theirs = (part.strip() for part in pair.partition("="))
+        if name not in known or name in columns or not is_given or not theirs:
+            what = f"expected pairs such as start=Time,kwh=Usage with {', '.join(known)}"
+            raise UsageError(f"--columns: {what}, got {text!r}")
+        columns[name] = theirs
+    return columns
+
+
+def _read_zone(
+    _context: click.Context, _parameter: click.Parameter, text: str | None
+) -> ZoneInfo | None:
+    from config.fields.zones import known_zones, use_pinned_zones  # noqa: PLC0415
+
+    if text is None:
+        return None
+    use_pinned_zones()
+    if text not in known_zones():
+        raise UsageError(f"--bill-zone: expected a zone such as Europe/London, got {text!r}")
+    return ZoneInfo(text)
+
+
 @click.command()
 @click.argument("files", type=click.Path(path_type=Path), nargs=-1, required=True, metavar="FILE…")
 @click.argument("month", callback=read_month_name, metavar="MONTH")
@@ -213,9 +241,18 @@ def _days(
     help="Write to this file instead of printing.",
 )
 @click.option(
-    "--bill", type=click.Path(path_type=Path), metavar="CSV",
-    help="Compare with the figures of a bill: rows of start,kwh by half-hours (RFC 3339), or rows"
-    " of band,kwh,cost with tax and optional rows standing_charge,,67.74 and minimum_bill,,2.50.",
+    "--bill", type=click.Path(path_type=Path), metavar="PATH",
+    help="Compare with the figures of a bill: CSV rows of start,kwh by quarter-hours, half-hours or"
+    " hours (RFC 3339), ESPI (NAESB REQ.21, XML), or CSV rows of band,kwh,cost with tax and"
+    " optional rows standing_charge,,67.74 and minimum_bill,,2.50.",
+)  # fmt: skip
+@click.option(
+    "--columns", callback=_read_columns, metavar="OURS=THEIRS,…",
+    help="With --bill: what its columns are called, such as start=Time,kwh=Usage.",
+)  # fmt: skip
+@click.option(
+    "--bill-zone", callback=_read_zone, metavar="ZONE",
+    help="With --bill: the zone of its times, if they have no offset, such as Europe/London.",
 )  # fmt: skip
 @click.option(
     "--charge-point", metavar="NAME",
@@ -223,16 +260,23 @@ def _days(
 )  # fmt: skip
 @click.option(
     "--sort", "sort_by",
-    type=click.Choice(["name", "possible", "short", "estimated", "cost", "energy"]),
+    type=click.Choice(["name", "possible", "short", "estimated", "cost", "energy", "worth"]),
     help="Order of homes: by name, or the most first: what the cheapest possible hours would still"
-    " have saved, nights short, estimated share, cost, energy. Without: as given.",
+    " have saved, nights short, estimated share, cost, energy, worth of the best of --choices."
+    " Without: as given.",
 )  # fmt: skip
 @click.option(
-    "--only", multiple=True, type=click.Choice(["possible", "short", "estimated", "failed"]),
-    help="Only homes with a saving still possible, with nights short, with estimated energy;"
-    " may be repeated. Homes that can't be read stay.",
+    "--only", multiple=True,
+    type=click.Choice(["possible", "short", "estimated", "wrong-tariff", "failed"]),
+    help="Only homes with a saving still possible, with nights short, with estimated energy, or for"
+    " which another tariff of --choices would cost less; may be repeated."
+    " Homes that can't be read stay.",
 )  # fmt: skip
 @click.option("--year-to-date", is_flag=True, help="Add up the months from January to this one.")
+@click.option(
+    "--choices", type=click.Path(path_type=Path), metavar="YAML",
+    help="Also say which tariff of this choices file would cost each home the least in a year.",
+)  # fmt: skip
 @click.option("--trend", is_flag=True, help="Also show the twelve months up to this one.")
 def month(  # noqa: PLR0917 - click passes them by name
     files: tuple[Path, ...],
@@ -241,6 +285,8 @@ def month(  # noqa: PLR0917 - click passes them by name
     output: Path | None,
     bill: Path | None,
     charge_point: str | None,
+    columns: dict[str, str],
+    bill_zone: ZoneInfo | None,
     **choice: Any,  # noqa: ANN401 - options
 ) -> None:
     """Print a month such as 2026-10: totals, bands, savings, and every night.
@@ -251,26 +297,30 @@ def month(  # noqa: PLR0917 - click passes them by name
 
     Several FILEs give a row for each home, and a total for each currency. A home that can't be
     read is a row with its reason, and the exit code is then 3. A file, a ledger or a home that is
-    given twice counts once. --sort, --only, --year-to-date and --trend give such rows for one FILE
-    as well.
+    given twice counts once. --sort, --only, --year-to-date, --trend and --choices give such rows
+    for one FILE as well.
     """
     as_rows = len(files) > 1 or any(choice.values())
     _refuse_together(files, form, bill, as_rows=as_rows)
-    if charge_point is not None:
-        _refuse_without_bill(bill)
+    declared = (columns, bill_zone, charge_point)
+    if bill is None:
+        _refuse_without_bill(
+            dict(zip(("--columns", "--bill-zone", "--charge-point"), declared, strict=True))
+        )
     to_file, whole = output is not None, True
     if as_rows:
         text, whole = _many_homes(files, month, form, choice, to_file=to_file)
     else:
-        text = _one_home(files[0], month, form, (bill, charge_point), to_file=to_file)
+        text = _one_home(files[0], month, form, (bill, declared), to_file=to_file)
     write_output(text, output)
     if not whole:
         sys.exit(NOT_ALL)
 
 
-def _refuse_without_bill(bill: Path | None) -> None:
-    if bill is None:
-        raise UsageError("--charge-point: expected --bill beside it")
+def _refuse_without_bill(options: Mapping[str, Any]) -> None:
+    for option, value in options.items():
+        if value:
+            raise UsageError(f"{option}: expected --bill beside it")
 
 
 def _refuse_together(files: Sequence[Path], form: str, bill: Path | None, *, as_rows: bool) -> None:
@@ -278,31 +328,31 @@ def _refuse_together(files: Sequence[Path], form: str, bill: Path | None, *, as_
         what = "--bill" if bill is not None else "--format html"
         if len(files) > 1:
             raise UsageError(f"{what}: expected one household file, got {len(files)}")
-        raise UsageError(f"{what}: expected none of --sort, --only, --year-to-date, --trend")
-    if form == "html" and bill is not None:
-        raise UsageError("--bill: expected --format text, csv or json beside it, got html")
+        raise UsageError(f"{what}: expected no option for rows of homes, such as --sort")
 
 
 def _one_home(
     file: Path,
     when: tuple[int, int],
     form: str,
-    bill_of: tuple[Path | None, str | None],
+    bill_of: tuple[Path | None, tuple[Any, ...]],
     *,
     to_file: bool,
 ) -> str:
     from adapters.clocks.clock import SystemClock  # noqa: PLC0415
     from daemon.bill.comparison import compare_bill  # noqa: PLC0415
+    from daemon.bill.file import BillForm  # noqa: PLC0415
     from daemon.night_log.month_reading import ledger_of, read_month  # noqa: PLC0415
 
-    house, (bill, charge_point) = _recorded_house(file), bill_of
-    if charge_point is not None:
-        refuse_without_meter(house.prices.own, charge_point)
+    house, (bill, declared) = _recorded_house(file), bill_of
+    of_bill = BillForm(*declared)
+    if of_bill.charge_point is not None:
+        refuse_without_meter(house.prices.own, of_bill.charge_point)
     with ledger_of(house) as ledger:
         read = read_month(file, house, ledger, when, SystemClock().now())
-        comparison = None if bill is None else compare_bill(house, ledger, when, bill, charge_point)
+        comparison = None if bill is None else compare_bill(house, ledger, when, bill, of_bill)
     if form == "html":
-        return _page(read)
+        return _page(house, read, comparison)
     if form == "text":
         return _month_text(house, read, comparison, to_file=to_file)
     return _month_values(house, read, comparison, form)
@@ -338,10 +388,14 @@ def _month_values(house: House, month: Month, comparison: Any, form: str) -> str
     return json_text(values)
 
 
-def _page(month: Month) -> str:
+def _page(house: House, month: Month, comparison: Any) -> str:  # noqa: ANN401
+    from daemon.bill.show_bill import bill_section  # noqa: PLC0415
+
     with needs_pictures("--format html"):
         from daemon.month.page import render_page  # noqa: PLC0415
-    return render_page(month)
+    if comparison is None:
+        return render_page(month)
+    return render_page(month, bill_section(comparison, house.file.zone, month.currency))
 
 
 def _many_homes(
@@ -352,14 +406,21 @@ def _many_homes(
     *,
     to_file: bool,
 ) -> tuple[str, bool]:
+    from config.choices.loading import load_choices  # noqa: PLC0415
     from daemon.desk.months import months_of_homes  # noqa: PLC0415
     from daemon.desk.months_view import Wanted  # noqa: PLC0415
 
+    if choice["choices"] is None and (
+        choice["sort_by"] == "worth" or "wrong-tariff" in choice["only"]
+    ):
+        raise UsageError("--sort worth and --only wrong-tariff: expected --choices beside them")
+    choices = None if choice["choices"] is None else load_choices(choice["choices"])
     wanted = Wanted(
         when,
         choice["sort_by"],
         frozenset(choice["only"]),
         year_to_date=choice["year_to_date"],
         trend=choice["trend"],
+        compares_tariffs=choices is not None,
     )
-    return months_of_homes(files, wanted, form, to_file=to_file)
+    return months_of_homes(files, wanted, form, choices, to_file=to_file)

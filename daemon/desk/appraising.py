@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from functools import partial
 from typing import TYPE_CHECKING
@@ -20,7 +20,7 @@ from daemon.desk.choices_of_home import (
     refuse_for_homes,
     same_prices,
 )
-from daemon.desk.homes import FirstSeen, reason_of
+from daemon.desk.homes import BetterTariff, FirstSeen, name_in, reason_of
 from daemon.night_log.month_reading import ledger_of, records_between
 from daemon.service.house_loading import load_recorded_house, load_series
 from planners.local_time.conversion import local_date
@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from config.files.announcements import RateNews
     from config.household.household_file import HouseholdFile
     from config.tariffs.tariff import Tariff
+    from daemon.desk.homes import HomeMonths
     from planners.appraisal.appraisal import Appraisal, ChoiceYear
 
 
@@ -84,6 +85,15 @@ class HomeChoices:
         name = self.appraisal.cheapest
         return next(each for each in self.appraisal.choices if each.name == name)
 
+    @property
+    def better(self) -> BetterTariff | None:
+        """The best tariff, and what it saves in a year; None if it can't be appraised."""
+        now, best = self.now, self.cheapest
+        if now is None or best is None:
+            return None
+        saves = now.year_cost - best.year_cost if self.wrong_tariff else 0.0
+        return BetterTariff(best.tariff, max(0.0, saves))
+
 
 def appraise_homes(
     choices: ChoicesFile,
@@ -126,6 +136,39 @@ def appraise_homes(
     return tuple(found)
 
 
+def with_better_tariffs(
+    homes: Sequence[HomeMonths], choices: ChoicesFile, progress: Callable[[int, int], None]
+) -> tuple[HomeMonths, ...]:
+    """Find the best tariff of each home that could be read; say of which it is not known, and why.
+
+    Parameters
+    ----------
+    homes : sequence of HomeMonths
+        The homes.
+    choices : ChoicesFile
+        Its tariffs are compared, at each home's own charge point.
+    progress : callable
+        Is told how many homes are done, of how many.
+
+    Returns
+    -------
+    tuple of HomeMonths
+        In the same order.
+    """
+    readable = [home.file for home in homes if home.fault is None]
+    appraised = iter(appraise_homes(choices, readable, progress, tariffs_only=True))
+    return tuple(
+        home if home.fault is not None else _with_better(home, next(appraised)) for home in homes
+    )
+
+
+def _with_better(home: HomeMonths, found: HomeChoices) -> HomeMonths:
+    if found.fault is not None:
+        remark = f"tariffs are not compared: {found.fault}"
+        return replace(home, remarks=(*home.remarks, remark))
+    return replace(home, better=found.better)
+
+
 @dataclass(frozen=True)
 class _Desk:
     """What is the same for every home."""
@@ -147,7 +190,7 @@ class _Desk:
                 file, str(file), fault=f"the choices do not fit this home: {reasons}"
             )
         except Exception as error:  # noqa: BLE001 - one home's fault must not hide the others
-            return HomeChoices(file, str(file), fault=reason_of(error))
+            return HomeChoices(file, name_in(file), fault=reason_of(error))
 
     def _appraised(self, file: Path) -> HomeChoices:
         house, _faults = load_recorded_house(file)

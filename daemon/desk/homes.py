@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from config.files.errors import LullwattError
+from config.household.loading import load_household
 from daemon.night_log.month_reading import ledger_of, month_days, read_month
 from daemon.service.house_loading import load_recorded_house
 
@@ -30,7 +31,7 @@ class HomeMonths:
     file : Path
         The household file.
     name : str
-        The home's name; the file's path if it can't be read.
+        The home's name; the file's path if that can't be read.
     months : tuple of Month
         In order; the last is the month asked for. Empty if the home can't be read.
     tariff : str
@@ -39,6 +40,8 @@ class HomeMonths:
         What to know about its figures.
     fault : str or None
         Why it can't be read.
+    better : BetterTariff or None
+        Which tariff would be the best for it; None if that was not asked, or is not known.
     """
 
     file: Path
@@ -47,6 +50,17 @@ class HomeMonths:
     tariff: str = ""
     remarks: tuple[str, ...] = ()
     fault: str | None = None
+    better: BetterTariff | None = None
+
+
+class BetterTariff(NamedTuple):
+    """The tariff that would cost a home the least, and what that saves in a year [currency].
+
+    It saves 0 if the home is on it, or if none that was compared costs less.
+    """
+
+    tariff: str
+    saves_per_year: float
 
 
 def months_until(when: tuple[int, int], count: int) -> tuple[tuple[int, int], ...]:
@@ -168,7 +182,7 @@ class FirstSeen:
             self.refuse_again("file", file, file)
             return read()
         except Exception as error:  # noqa: BLE001 - one home's fault must not hide the others
-            return HomeMonths(file, str(file), fault=reason_of(error))
+            return HomeMonths(file, name_in(file), fault=reason_of(error))
 
 
 class CountedAlready(LullwattError):  # noqa: N818 - the name says what it is
@@ -177,6 +191,14 @@ class CountedAlready(LullwattError):  # noqa: N818 - the name says what it is
     def __init__(self, what: str, before: Path) -> None:
         how = " (same name, same nights)" if what == "home" else ""
         super().__init__(f"the same {what} as {before}{how}: counted once, there")
+
+
+def name_in(file: Path) -> str:
+    """Return the name of a home that can't be read; its path if its file can't be read either."""
+    try:
+        return load_household(file).household.name
+    except LullwattError:
+        return str(file)
 
 
 def identity(key: object) -> object:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from adapters.clocks.clock import SystemClock
 from config.files.errors import UsageError
+from daemon.desk.appraising import with_better_tariffs
 from daemon.desk.homes import YEAR_MONTHS, months_until, read_homes
 from daemon.desk.months_view import HomesView, homes_csv, homes_values, show_homes
 from daemon.presentation.output import json_text, progress_bar, rich_text, text_width
@@ -14,11 +15,17 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
+    from config.choices.choices_file import ChoicesFile
     from daemon.desk.months_view import Wanted
 
 
 def months_of_homes(
-    files: Sequence[Path], wanted: Wanted, form: str, *, to_file: bool
+    files: Sequence[Path],
+    wanted: Wanted,
+    form: str,
+    choices: ChoicesFile | None = None,
+    *,
+    to_file: bool,
 ) -> tuple[str, bool]:
     """Write the months of many homes.
 
@@ -30,6 +37,8 @@ def months_of_homes(
         Which homes, which months, in which order.
     form : str
         ``"text"``, ``"csv"`` or ``"json"``.
+    choices : ChoicesFile, optional
+        Its tariffs are compared for each home.
     to_file : bool
         Whether the text is for a file.
 
@@ -51,6 +60,9 @@ def months_of_homes(
         homes = read_homes(files, months_until((year, month), count), SystemClock().now(), progress)
     if all(home.fault is not None for home in homes):
         raise UsageError("\n".join(f"{home.file}: {home.fault}" for home in homes))
+    if choices is not None:
+        with progress_bar("tariffs compared") as progress:
+            homes = with_better_tariffs(homes, choices, progress)
     view = HomesView(homes, wanted)
     whole = all(home.fault is None for home in homes)
     if form == "csv":

@@ -11,7 +11,7 @@ from rich.table import Table
 from rich.text import Text
 
 from config.calendar.words import MONTHS
-from daemon.desk.sums import SUMMARY, TOTAL, home_row, row_of, total_rows
+from daemon.desk.sums import BESIDE, SUMMARY, TOTAL, home_row, row_of, total_rows
 from daemon.night_log.notes import ESTIMATED_RATE
 from daemon.presentation.csv_text import csv_text
 
@@ -30,12 +30,14 @@ SORT_BY: Final[Mapping[str, str]] = {
     "estimated": "estimated_percent",
     "cost": "cost",
     "energy": "energy_kwh",
+    "worth": "saves_per_year",
 }
 """What homes can be sorted by, and the figure of each; the highest first, but names from A on."""
 ONLY: Final[Mapping[str, str]] = {
     "possible": "hindsight_would_save",
     "short": "nights_short",
     "estimated": "estimated_kwh",
+    "wrong-tariff": "saves_per_year",
 }
 """Which homes can be chosen: those whose figure is above 0."""
 FAILED = "failed"
@@ -47,6 +49,7 @@ class Wanted:
     """What is asked of many homes: kinds of `ONLY` and `FAILED`, a key of `SORT_BY`, which months.
 
     `year_to_date` adds January to the month up; `trend` shows twelve months, each by itself.
+    `compares_tariffs` says that the best tariff of each home is wanted, too.
     """
 
     when: tuple[int, int]
@@ -54,6 +57,7 @@ class Wanted:
     only: frozenset[str] = frozenset()
     year_to_date: bool = False
     trend: bool = False
+    compares_tariffs: bool = False
 
     @property
     def period(self) -> str:
@@ -120,8 +124,7 @@ def homes_values(view: HomesView) -> dict[str, Any]:
 
 def _brief(row: Mapping[str, Any]) -> dict[str, Any]:
     """Leave out of a month of a trend what its home says already."""
-    beside = {"household", "tariff", "file", "remark", "fault"}
-    return {key: value for key, value in row.items() if key not in beside}
+    return {key: value for key, value in row.items() if key not in {"household", *BESIDE}}
 
 
 def homes_csv(view: HomesView) -> str:
@@ -142,11 +145,13 @@ def show_homes(view: HomesView) -> RenderableType:
         "",
         _table(view),
         "",
+        *_better(view),
         *_trend(view),
         *listed("Not read", view.rows, "fault"),
         *listed("Remarks", view.rows, "remark"),
         Text(
-            "At once, timer: how much more this rule would have cost; a minus sign means less."
+            "Est.: share of the energy that is estimated."
+            " At once, timer: how much more this rule would have cost; a minus sign means less."
             " Possible: how much less the cheapest possible hours would have cost."
             f" {ESTIMATED_RATE} beside a cost: partly at estimated rates. Totals are rounded once."
         ),
@@ -157,7 +162,7 @@ def _table(view: HomesView) -> Table:
     table = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0), header_style="dim")
     table.add_column("home")
     for name in (
-        "nights", "short", "kWh", "estimated", "cost", "standing", "at once", "timer", "possible",
+        "nights", "short", "kWh", "est.", "cost", "standing", "at once", "timer", "possible",
     ):  # fmt: skip
         table.add_column(name, justify="right")
     table.add_column("")
@@ -166,6 +171,20 @@ def _table(view: HomesView) -> Table:
     for row in view.totals:
         table.add_row(*_cells(row), style="bold")
     return table
+
+
+def _better(view: HomesView) -> Iterator[RenderableType]:
+    """Say which homes would pay less on another tariff; nothing if that was not asked."""
+    if not view.wanted.compares_tariffs:
+        return
+    found = [row for row in view.rows if row["saves_per_year"]]
+    yield Text("Would pay less on another tariff", style="bold")
+    for row in found:
+        saves = f"{row['currency']} {row['saves_per_year']:,.2f} a year"
+        yield Text(f"  {_called(row)}: {row['best_tariff']} saves {saves}, now {row['tariff']}")
+    if not found:
+        yield "  None of these homes, on the tariffs compared."
+    yield ""
 
 
 def _cells(row: Mapping[str, Any]) -> list[Text]:
@@ -198,8 +217,14 @@ def listed(title: str, rows: Sequence[Mapping[str, Any]], key: str) -> Iterator[
     found = [row for row in rows if row[key]]
     if found:
         yield Text(title, style="bold")
-        yield from (Text(f"  {row['household']}: {row[key]}") for row in found)
+        yield from (Text(f"  {_called(row)}: {row[key]}") for row in found)
         yield ""
+
+
+def _called(row: Mapping[str, Any]) -> str:
+    """Name a home with its file, since another may have the same name."""
+    name, file = row["household"], row["file"]
+    return name if name == file else f"{name} ({file})"
 
 
 def _trend(view: HomesView) -> Iterator[RenderableType]:

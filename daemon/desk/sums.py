@@ -23,9 +23,11 @@ SUMMARY = (
     "distance", "distance_unit", "cost_per_distance", "saved_against_at_once",
     "saved_against_timer", "hindsight_would_save", "alerts", "estimated_rate_kwh",
     "capacity_charge", "capacity_charge_without_charging", "estimated_percent", "tariff", "file",
-    "remark", "fault",
+    "remark", "fault", "best_tariff", "saves_per_year",
 )  # fmt: skip
 TOTAL = "total"
+BESIDE = ("tariff", "file", "remark", "fault", "best_tariff", "saves_per_year")
+"""What only the row of a home says."""
 
 
 def home_row(home: HomeMonths, months: Sequence[Month]) -> dict[str, Any]:
@@ -35,6 +37,8 @@ def home_row(home: HomeMonths, months: Sequence[Month]) -> dict[str, Any]:
         "file": str(home.file),
         "remark": "; ".join(home.remarks),
         "fault": home.fault,
+        "best_tariff": home.better and home.better.tariff,
+        "saves_per_year": home.better and round(home.better.saves_per_year, 2) + 0.0,
     }
     if home.fault is not None:
         return dict.fromkeys(SUMMARY) | {"household": home.name} | beside
@@ -47,7 +51,7 @@ def total_rows(homes: Iterable[Sequence[Month]]) -> list[dict[str, Any]]:
     for months in homes:
         for month in months:
             by_currency.setdefault(month.currency, []).append(month)
-    none = dict.fromkeys(("tariff", "file", "remark", "fault"))
+    none = dict.fromkeys(BESIDE)
     return [row_of(months, TOTAL) | none for months in by_currency.values()]
 
 

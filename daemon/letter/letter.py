@@ -7,9 +7,10 @@ from decimal import Decimal
 from typing import TYPE_CHECKING, NamedTuple
 
 from config.calendar.words import listed
+from config.fields.currencies import minor_units
 from daemon.month.page_wording import MonthWords, kwh, short_date
 from daemon.presentation.figures import counted, date_text
-from planners.accounts.money import format_money
+from planners.accounts.money import format_money, round_money
 from planners.power.cautions import cautions
 
 if TYPE_CHECKING:
@@ -86,7 +87,11 @@ class Letter:
         saved = self.month.saved_against_at_once
         if saved is None:
             return Figure("Not known", "what charging at once, on arrival, would have cost")
-        less = "less" if saved >= 0 else "more"
+        if not round_money(saved, minor_units(self.month.currency)):
+            return Figure(
+                "Nothing", "saved: charging at once, on arrival, would have cost the same"
+            )
+        less = "less" if saved > 0 else "more"
         return Figure(
             self.tables.money(abs(saved)),
             f"{less} than charging at once, on arrival, would have cost",
@@ -108,7 +113,7 @@ class Letter:
             return Figure("Stay", f"{meaning}, by your {nights} on record")
         amount = format_money(Decimal(repr(worth.saves)), self.month.currency)
         meaning = f"a year less on the tariff {worth.tariff} than on {worth.tariff_now}"
-        return Figure(amount, f"{meaning}, by your {nights} on record")
+        return Figure(amount, f"{meaning}, if the year is like your {nights} on record")
 
     def facts(self) -> Iterator[str]:
         """Say what the figures rest on: nights short, estimates, days without a record."""

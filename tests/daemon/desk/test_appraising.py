@@ -125,6 +125,22 @@ def test_the_homes_on_the_wrong_tariff_are_named_with_what_it_costs_them(
     assert "Kowhai Cottage" not in text
 
 
+def test_a_month_of_homes_goes_by_what_another_tariff_is_worth(desk: Path, run: Run) -> None:
+    """The same figures as an appraisal; without choices that can't be asked."""
+    files = [str(desk / name / "house.yaml") for name in ("night", "flat")]
+    choices = ("--choices", str(desk / "choices.yaml"))
+    asked = ("month", *files, "2026-10", "--sort", "worth", "--format", "csv")
+    first, second, total = rows_of(run(*asked, *choices))
+    assert (first["household"], first["best_tariff"]) == ("Rata House", "Cheap night")
+    assert float(first["saves_per_year"]) == pytest.approx(365 * 7.2 * 0.156 * 1.15, rel=0.005)
+    assert (float(second["saves_per_year"]), total["saves_per_year"]) == (0, "")
+    wrong = run("month", *files, "2026-10", "--only", "wrong-tariff", *choices).out
+    assert wrong.startswith("1 of 2 homes")
+    assert "Cheap night saves NZD 4" in " ".join(wrong.split())
+    ran = run(*asked)
+    assert (ran.code, ran.out) == (2, "")
+
+
 def test_a_home_gets_the_figures_that_it_would_get_alone(desk: Path, run: Run) -> None:
     """As in a choices file of its own, with its vehicle, its ledger, and its clock."""
     file = desk / "flat" / "house.yaml"

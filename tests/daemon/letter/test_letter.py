@@ -61,10 +61,9 @@ def test_it_has_three_figures_and_the_adviser_s_own_words() -> None:
 def test_with_choices_it_says_what_another_tariff_is_worth() -> None:
     """Or that this one is the best of them."""
     month = full_month()
-    assert letter(month, worth=WORTH).figures()[2] == (
-        "NZD 412.30",
-        "a year less on the tariff Cheap night than on Three-band, by your 30 nights on record",
-    )
+    meaning = "a year less on the tariff Cheap night than on Three-band"
+    record = "if the year is like your 30 nights on record"
+    assert letter(month, worth=WORTH).figures()[2] == ("NZD 412.30", f"{meaning}, {record}")
     stays = letter(month, worth=WORTH._replace(saves=0.0)).figures()[2]
     assert stays.amount == "Stay"
     assert "none would cost you less than Three-band" in stays.meaning
@@ -77,6 +76,8 @@ def test_what_is_unknown_or_dearer_is_said_so() -> None:
     _, saved, left = letter(replace(month, nights=(row,))).figures()
     assert saved.meaning.startswith("more than")
     assert left.amount == "NZD 0.00"
+    equal = replace(row, at_once=row.cost)
+    assert letter(replace(month, nights=(equal,))).figures()[1].amount == "Nothing"
     nothing = replace(row, at_once=None, hindsight=None)
     _, saved, left = letter(replace(month, nights=(nothing,))).figures()
     assert (saved.amount, left.amount) == ("Not known", "Not known")

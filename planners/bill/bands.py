@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
-from planners.accounts.bill_hours import CLOCK, ESTIMATED, MISSING, OTHER_LOAD, UNEXPLAINED
+from planners.bill.hours import CLOCK, ESTIMATED, MISSING, OTHER_LOAD, UNEXPLAINED
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
