@@ -218,7 +218,7 @@ class _Desk:
             nights=len(used[vehicle]),
             appraisal=result,
             wrong_tariff=not same_prices(best.bought_at, now.bought_at),
-            remarks=tuple(_remarks(home, used, vehicle)),
+            remarks=(*_remarks(home, used, vehicle), *_estimated(result)),
         )
 
     def _series_for(self, made: ChoicesFile) -> dict[str, tuple[RateNews, ...]]:
@@ -256,6 +256,20 @@ def _news(home: HouseholdFile, tariff: Tariff) -> tuple[RateNews, ...]:
     if not sources:
         return ()
     return (*of_files, *stored_news(home.ledger.path, [tariff.name]).get(tariff.name, ()))
+
+
+def _estimated(result: Appraisal) -> list[str]:
+    """Say how much of a choice's energy has no known price in that year, if any has."""
+    shares = (
+        (each.name, 100 * each.estimated_kwh / each.energy_kwh)
+        for each in result.choices
+        if each.energy_kwh
+    )
+    return [
+        f"{share:.0f} % of the energy of “{name}” is at estimated rates"
+        for name, share in shares
+        if round(share)
+    ]
 
 
 def _remarks(home: HouseholdFile, used: dict[str, dict[date, int]], vehicle: str) -> list[str]:

@@ -187,6 +187,24 @@ def test_a_home_that_can_not_be_appraised_is_a_row_with_its_reason(
     assert (nothing.code, nothing.out) == (2, "")
 
 
+def test_prices_that_are_not_known_in_that_year_are_said_so(
+    desk: Path, tmp_path: Path, run: Run
+) -> None:
+    """A price series of October says little of a whole year."""
+    nights = {at: wh for day in range(2, 30) for at, wh in hour(day, 1, 7200).items()}
+    file = recorded(
+        _made(tmp_path / "series"),
+        "day-ahead",
+        nights,
+        NIGHTS,
+        changes=[("currency: NZD", "currency: NZD\n  tick_minutes: 60")],
+    )
+    asked = ("appraise", str(desk / "choices.yaml"), "--homes", str(file), "--format", "csv")
+    [row] = rows_of(run(*asked))
+    assert row["tariff_now"] == "Day-ahead"
+    assert row["remark"] == "100 % of the energy of “as it is now” is at estimated rates"
+
+
 def _made(folder: Path) -> Path:
     folder.mkdir()
     return folder
