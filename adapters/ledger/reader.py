@@ -36,7 +36,7 @@ from planners.power.rest import LastSwitches
 
 # If an instant has several rows, the last written counts: a correction is a new row.
 _REGISTER_READINGS = """
-    SELECT at, register_wh FROM readings AS row
+    SELECT at, register_wh, watts FROM readings AS row
     WHERE charge_point = :charge_point AND register_wh IS NOT NULL
       AND at >= ifnull((SELECT max(at) FROM readings WHERE charge_point = :charge_point
                         AND register_wh IS NOT NULL AND at < :start), :start)
@@ -133,7 +133,10 @@ class LedgerReader(SpanReader):
             _REGISTER_READINGS,
             {"charge_point": charge_point, "start": to_micros(start), "end": to_micros(end)},
         )
-        return tuple(RegisterReading(from_micros(at), register_wh) for at, register_wh in rows)
+        return tuple(
+            RegisterReading(from_micros(at), register_wh, watts=watts)
+            for at, register_wh, watts in rows
+        )
 
     def load_hours(self) -> tuple[LoadHour, ...]:
         """Return the highest load of each hour that is stored, in order of time."""

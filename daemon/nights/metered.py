@@ -197,7 +197,7 @@ def _from_a_day_before(
 def read_register(
     house: House, ledger: LedgerReader, charge_point: str, start: datetime, end: datetime
 ) -> tuple[RegisterReading, ...]:
-    """Read a register from the ledger, with what the commands show of the time between readings.
+    """Read a register, with what commands and powers show of the time between readings.
 
     Parameters
     ----------
@@ -216,8 +216,11 @@ def read_register(
         From the last reading before the span to the first one after it.
     """
     readings = ledger.register_readings(charge_point, start, end)
-    if not readings or house.file.charge_points[charge_point].ocpp is not None:
-        return tuple(readings)  # over OCPP it follows the plan also while no command comes
+    if not readings:
+        return ()
+    if house.file.charge_points[charge_point].ocpp is not None:
+        # Over OCPP it follows the plan also while no command comes: only its power shows more.
+        return placed(readings, (), highest_kw(house, charge_point))
     first, last = readings[0].at, readings[-1].at
     before = ledger.command_before(charge_point, first)
     during = ledger.commands_between(charge_point, first, last)

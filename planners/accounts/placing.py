@@ -6,7 +6,9 @@ A register shows how much flowed between two readings, and not when. The command
   flowed there.
 - What is more than that flowed without a start (a relay stuck, a stop came late): it is placed
   evenly in the other time.
-- If no start was in force, or one was all the time, everything flows evenly.
+- If no start was in force, or one was all the time, the powers at both readings show when it
+  changed: the vehicle ended by itself, or began to take less. Between readings that are near, or if
+  no single change explains what flowed, everything flows evenly.
 """
 
 from __future__ import annotations
@@ -25,6 +27,11 @@ Start: TypeAlias = "tuple[datetime, datetime]"
 """From when until when a start was in force, UTC."""
 
 _HOUR, _NONE = timedelta(hours=1), timedelta(0)
+
+NEAR = timedelta(minutes=5)
+"""Between readings no farther apart, flowing evenly is near enough."""
+LEAST_CHANGE_WATTS = 500
+"""A smaller change of power is no change of what is charged [W]."""
 
 
 def placed(
@@ -80,6 +87,7 @@ def _inferred(
     ]
     on = sum((end - start for start, end in within), _NONE)
     if on in {_NONE, apart}:
+        yield from _at_change_of_power(earlier, later)
         return
     by_start_wh = min(rise_wh, int(max_kw * 1000 * ALLOWANCE * (on / _HOUR)))
     for instant in sorted({edge for start in within for edge in start} - {earlier.at, later.at}):
@@ -89,6 +97,22 @@ def _inferred(
         wh = _share(by_start_wh, on_by_then, on)
         wh += _share(rise_wh - by_start_wh, instant - earlier.at - on_by_then, apart - on)
         yield RegisterReading(instant, earlier.register_wh + wh, apart)
+
+
+def _at_change_of_power(
+    earlier: RegisterReading, later: RegisterReading
+) -> Iterator[RegisterReading]:
+    """Infer the register at the one change of power that explains what flowed, if there is one."""
+    apart, before, after = later.at - earlier.at, earlier.watts, later.watts
+    if apart <= NEAR or before is None or after is None:
+        return
+    if abs(before - after) < LEAST_CHANGE_WATTS:
+        return
+    rise_wh = later.register_wh - earlier.register_wh
+    part = (rise_wh / (apart / _HOUR) - after) / (before - after)
+    if 0 < part < 1:
+        wh = min(rise_wh, round(before * part * (apart / _HOUR)))
+        yield RegisterReading(earlier.at + part * apart, earlier.register_wh + wh, apart)
 
 
 def _share(wh: int, elapsed: timedelta, duration: timedelta) -> int:

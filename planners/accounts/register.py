@@ -5,7 +5,7 @@ Energy is whole watt-hours. Knows no rates.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from itertools import pairwise
 from typing import TYPE_CHECKING
@@ -33,11 +33,14 @@ class RegisterReading:
         Value of the register [Wh].
     gap : timedelta or None
         For an inferred value, how far apart the two readings are that it lies between.
+    watts : float or None
+        The power that was reported with it [W].
     """
 
     at: datetime
     register_wh: int
     gap: timedelta | None = None
+    watts: float | None = field(default=None, compare=False)
 
 
 @dataclass(frozen=True, slots=True)

@@ -138,3 +138,31 @@ def test_bands_add_up_and_nothing_is_priced_where_nothing_was_commanded(
     for ended, begins in list(pairwise(off_edges))[::2]:
         since, to = max(ended, first), min(begins, last)
         assert to <= since or until(to) == until(since)
+
+
+@pytest.mark.parametrize(
+    ("watts", "rise", "expected"),
+    [
+        # Full power until nine, then nothing: the vehicle was full. 1200 Wh are ten minutes.
+        ((7200, 0), 1200, {"dear": (1200, 1200)}),
+        # It went on to three minutes past nine, or began only then.
+        ((7200, 0), 1560, {"dear": (1200, 1200), "cheap": (360, 360)}),
+        ((0, 7200), 1200, {"cheap": (1200, 1200)}),
+        # Evenly: the powers are alike, unknown, or can't explain the energy.
+        ((7200, 7000), 1200, {"dear": (600, 600), "cheap": (600, 600)}),
+        ((7200, None), 1200, {"dear": (600, 600), "cheap": (600, 600)}),
+        ((3600, 0), 1600, {"dear": (800, 800), "cheap": (800, 800)}),
+    ],
+)
+@pytest.mark.parametrize("began", [[], [(-60, 60)]])
+def test_a_change_of_power_places_energy_at_a_change_of_rate(
+    watts: tuple[float, float | None],
+    rise: int,
+    expected: dict[str, tuple[int, int]],
+    began: list[tuple[float, float]],
+) -> None:
+    """Readings 20 minutes apart around nine, with or without a start: all of it is estimated."""
+    readings = [
+        RegisterReading(at(-10), 0, watts=watts[0]), RegisterReading(at(10), rise, watts=watts[1]),
+    ]  # fmt: skip
+    assert bought(readings, starts(*began)) == expected
