@@ -28,6 +28,7 @@ from planners.bill.hours import (
     UNEXPLAINED,
     findings,
 )
+from planners.local_time.settlement import HALF_HOUR
 from planners.plan.plan import instant_text
 
 if TYPE_CHECKING:
@@ -101,10 +102,12 @@ def half_hour_lines(comparison: BillComparison, zone: ZoneInfo, currency: str) -
     ours = exact_kwh(sum(line.ours_wh or 0 for line in comparison.half_hours))
     theirs = exact_kwh(sum(line.theirs_wh or 0 for line in comparison.half_hours))
     yield f"Ours {ours:.2f} kWh, the bill's {theirs:.2f} kWh."
+    is_hourly = any(each.end - each.start > HALF_HOUR for each in comparison.half_hours)
+    unit = "hour" if is_hourly else "half hour"
     if not found:
-        yield "Every half hour agrees within 0.05 kWh."
+        yield f"Every {unit} agrees within 0.05 kWh."
     for finding in found[:FINDINGS_SHOWN]:
-        yield f"  {_words(finding, zone, currency)}"
+        yield f"  {_words(finding, unit, zone, currency)}"
     if len(found) > FINDINGS_SHOWN:
         yield f"  and {len(found) - FINDINGS_SHOWN} more; --format csv lists every half hour."
     asked = [each for each in found if each.cause != OTHER_LOAD]
@@ -114,9 +117,9 @@ def half_hour_lines(comparison: BillComparison, zone: ZoneInfo, currency: str) -
         yield f"Apart from the rest of the home, it differs by {total} at the file's rates."
 
 
-def _words(finding: Finding, zone: ZoneInfo, currency: str) -> str:
+def _words(finding: Finding, unit: str, zone: ZoneInfo, currency: str) -> str:
     start, end = (local_time(each, zone, "%a %d %b %H:%M") for each in (finding.start, finding.end))
-    half_hours = counted(finding.count, "half hour")
+    half_hours = counted(finding.count, unit)
     cause = CAUSES[finding.cause]
     if finding.shift_minutes:
         way = "later" if finding.shift_minutes > 0 else "earlier"

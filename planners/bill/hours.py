@@ -63,6 +63,10 @@ class HalfHourComparison:
         What the cause adds to the bill; negative if it takes away [Wh].
     cost : Decimal or None
         What that costs at our rates [currency], unrounded; None if no rate is known.
+    moved_wh : Decimal
+        What a wrong clock of the bill adds beside another cause [Wh].
+    moved_cost : Decimal or None
+        What that costs, as above.
     """
 
     start: datetime
@@ -74,6 +78,8 @@ class HalfHourComparison:
     shift_minutes: int = 0
     apart_wh: Decimal = Decimal(0)
     cost: Decimal | None = None
+    moved_wh: Decimal = Decimal(0)
+    moved_cost: Decimal | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,7 +168,8 @@ def findings(lines: Sequence[HalfHourComparison]) -> tuple[Finding, ...]:
     for cause, shift in dict.fromkeys((line.cause, line.shift_minutes) for line in lines):
         if cause in _FOR_THE_WHOLE_BILL:
             same = [line for line in lines if (line.cause, line.shift_minutes) == (cause, shift)]
-            found.append(_finding(same))
+            beside = [line for line in lines if same[0].start <= line.start <= same[-1].start]
+            found.append(_with_moved(_finding(same), beside) if cause == CLOCK else _finding(same))
     return tuple(sorted(found, key=lambda finding: finding.start))
 
 
@@ -179,6 +186,18 @@ def _finding(lines: Sequence[HalfHourComparison]) -> Finding:
         first.shift_minutes,
         sum((line.apart_wh for line in lines), Decimal(0)),
         sum(known, Decimal(0)) if len(known) == len(costs) else None,
+    )
+
+
+def _with_moved(finding: Finding, beside: Sequence[HalfHourComparison]) -> Finding:
+    """Add what the clock moved in half-hours that have another cause as well."""
+    moved = [line for line in beside if line.moved_wh]
+    costs = [finding.cost, *(line.moved_cost for line in moved)]
+    known = [cost for cost in costs if cost is not None]
+    return replace(
+        finding,
+        apart_wh=finding.apart_wh + sum((line.moved_wh for line in moved), Decimal(0)),
+        cost=sum(known, Decimal(0)) if len(known) == len(costs) else None,
     )
 
 
@@ -293,7 +312,13 @@ def _line(
     minutes = shift // MINUTE
     for cause, wh in _causes(our, their_wh, moved.get(our.start, Decimal(0)), found, minutes):
         is_clock = cause == CLOCK
-        return replace(line, cause=cause, apart_wh=wh, shift_minutes=minutes if is_clock else 0)
+        return replace(
+            line,
+            cause=cause,
+            apart_wh=wh,
+            shift_minutes=minutes if is_clock else 0,
+            moved_wh=Decimal(0) if is_clock else moved.get(our.start, Decimal(0)),
+        )
     return line
 
 
@@ -328,4 +353,7 @@ def _of_both(our: HalfHour, moved_wh: Decimal, found: _Found) -> Iterator[tuple[
 
 def _priced(line: HalfHourComparison, rates: Mapping[datetime, Decimal]) -> HalfHourComparison:
     rate = rates.get(line.start)
-    return line if rate is None else replace(line, cost=(rate * line.apart_wh).scaleb(-3))
+    if rate is None:
+        return line
+    cost, moved_cost = ((rate * wh).scaleb(-3) for wh in (line.apart_wh, line.moved_wh))
+    return replace(line, cost=cost, moved_cost=moved_cost)

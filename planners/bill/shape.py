@@ -75,12 +75,13 @@ def best_shift(
     """
     steps = FARTHEST // step
     shifts = sorted((step * count for count in range(-steps, steps + 1)), key=abs)
-    unlike = {shift: _unlike(ours, theirs, shift) for shift in shifts}
+    jumps = [(earlier, later, float(wh)) for earlier, later, wh in _jumps(ours)]
+    known = {start: float(wh) for start, wh in theirs.items()}
+    unlike = {shift: _unlike(jumps, known, shift) for shift in shifts}
     best = min(shifts, key=lambda shift: unlike[shift])
     gain = unlike[NO_SHIFT] - unlike[best]
-    own = sum((abs(wh) for _, _, wh in _jumps(ours)), Decimal(0))
-    enough = gain > LEAST_GAIN_WH
-    return best if enough and gain > Decimal(LEAST_GAIN_PART) * own else NO_SHIFT
+    own = sum(abs(wh) for _, _, wh in jumps)
+    return best if gain > max(LEAST_GAIN_WH, LEAST_GAIN_PART * own) else NO_SHIFT
 
 
 def match(ours: Sequence[HalfHour], aligned: Mapping[datetime, Decimal]) -> Match:
@@ -122,11 +123,13 @@ def _jumps(ours: Sequence[HalfHour]) -> Iterator[tuple[datetime, datetime, Decim
 
 
 def _unlike(
-    ours: Sequence[HalfHour], theirs: Mapping[datetime, Decimal], shift: timedelta
-) -> Decimal:
+    jumps: Sequence[tuple[datetime, datetime, float]],
+    theirs: Mapping[datetime, float],
+    shift: timedelta,
+) -> float:
     """Add up how far the jumps of both sides are apart [Wh]."""
-    apart = Decimal(0)
-    for earlier, later, wh in _jumps(ours):
+    apart = 0.0
+    for earlier, later, wh in jumps:
         before, after = theirs.get(earlier + shift), theirs.get(later + shift)
         apart += abs((0 if before is None or after is None else after - before) - wh)
     return apart
