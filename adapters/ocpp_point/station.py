@@ -149,7 +149,9 @@ class StationState(EquipmentState):
         str or None
             The status of OCPP 1.6 that it shows; None if it shows nothing new.
         """
-        if event.transaction in self.over or self._is_late(event):
+        if self.is_late(event):
+            if event.kind == "Ended":
+                self._note_over(event.transaction)
             return None
         if event.transaction != self.transaction:
             self._change_to(event.transaction)
@@ -181,23 +183,25 @@ class StationState(EquipmentState):
                 return each
         return status
 
-    def _is_late(self, event: TransactionEvent) -> bool:
+    def is_late(self, event: TransactionEvent) -> bool:
         """Return whether a message changes nothing, as a later one has been taken up before."""
+        if event.transaction in self.over:
+            return True
         is_earlier = self.newest is not None and event.at < self.newest
         if event.transaction == self.transaction:
             # Equipment that does not count gives the same number, but a later instant.
             is_known = event.number <= self.number and (is_earlier or event.at == self.newest)
             return is_known and event.kind != "Ended"
         ends_another = event.kind == "Ended" and self.transaction is not None
-        if ends_another or (event.is_offline and is_earlier):
-            if event.kind == "Ended":
-                self.over.append(event.transaction)
-            return True
-        return False
+        return ends_another or (event.is_offline and is_earlier)
+
+    def _note_over(self, transaction: str) -> None:
+        if transaction not in self.over:
+            self.over.append(transaction)
 
     def _change_to(self, transaction: str | None) -> None:
         if self.transaction is not None:
-            self.over.append(self.transaction)
+            self._note_over(self.transaction)
         self.transaction, self.number = transaction, -1
         self.charging_state, self.is_authorized = None, False
 

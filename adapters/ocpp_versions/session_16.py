@@ -93,7 +93,9 @@ class Session16(Session, ChargePoint):  # type: ignore[misc]  # the package has 
         if self._is_ours(transaction_id):
             await self._hand_on_meter_values(rest.get("transaction_data"))
             await self._hand_on_register(timestamp, meter_stop)
-            self.state.register.set_to(meter_stop)
+            if self.state.last_transaction in {None, transaction_id}:
+                # An end that comes again sets nothing back: more may have been counted since.
+                self.state.register.set_to(meter_stop)
             await self._hand_on_end(transaction_id, timestamp)
             self.state.end_transaction(transaction_id)
         elif transaction_id in self.state.on_other_connectors:

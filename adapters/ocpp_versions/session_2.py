@@ -120,19 +120,18 @@ class Session2(Session):
         meter_values = more.get("meter_value")
         await self._hand_on_home_load(own if number is None else number, meter_values)
         if self.state.belongs(transaction_info["transaction_id"], number, own):
-            await self._hand_on_samples(meter_values, is_edge=event_type != "Updated")
-            status = self.state.take(
-                TransactionEvent(
-                    kind=event_type,  # type: ignore[arg-type]  # as the schema has it
-                    transaction=transaction_info["transaction_id"],
-                    at=self._instant(timestamp),
-                    number=seq_no,
-                    is_offline=more.get("offline") is True,
-                    charging_state=transaction_info.get("charging_state"),
-                    is_authorized="id_token" in more or "remote_start_id" in transaction_info,
-                    has_left=transaction_info.get("stopped_reason") in _UNPLUGGED,
-                )
+            event = TransactionEvent(
+                kind=event_type,  # type: ignore[arg-type]  # as the schema has it
+                transaction=transaction_info["transaction_id"],
+                at=self._instant(timestamp),
+                number=seq_no,
+                is_offline=more.get("offline") is True,
+                charging_state=transaction_info.get("charging_state"),
+                is_authorized="id_token" in more or "remote_start_id" in transaction_info,
+                has_left=transaction_info.get("stopped_reason") in _UNPLUGGED,
             )
+            await self._hand_on_samples(meter_values, event)
+            status = self.state.take(event)
             if status is not None:
                 pilot = self.state.update_status(own, own, status)
                 await self._hand_on_pilot(timestamp, pilot)
@@ -148,17 +147,20 @@ class Session2(Session):
             self.sampled.set()
         return call_result.MeterValues()
 
-    async def _hand_on_samples(self, meter_values: object, *, is_edge: bool) -> None:
-        """Hand on the samples of a transaction; at its edges its register sets what is counted."""
-        if not is_edge:
+    async def _hand_on_samples(self, meter_values: object, event: TransactionEvent) -> None:
+        """Hand on the samples of a transaction; at its edges its register sets what is counted.
+
+        An edge that comes again sets nothing back: more may have been counted since.
+        """
+        if event.kind == "Updated":
             await self._hand_on_meter_values(meter_values)
             return
-        point = self.equipment
+        point, is_late = self.equipment, self.state.is_late(event)
         for message in meter_messages(
             meter_values, self._context.clock.now(), phases=point.phases, volts=point.volts,
             max_amps=point.max_amps, inlet_is_home=point.home_phases > 0,
         ):  # fmt: skip
-            if isinstance(message, Reading) and message.register_kwh is not None:
+            if isinstance(message, Reading) and message.register_kwh is not None and not is_late:
                 self.state.register.set_to(1000 * message.register_kwh)
             await self._hand_on(message)
 

@@ -192,6 +192,19 @@ def test_a_repeated_start_is_one_transaction(world: World) -> None:
     assert plugged.begin(NOW + MINUTE) == 101
 
 
+def test_a_repeated_end_sets_no_register_back(world: World) -> None:
+    """What was counted from the power since another start stays."""
+    plugged = world.ready()
+    power = {"value": "2300", "measurand": "Power.Active.Import", "unit": "W"}
+    earlier = plugged.begin(NOW, 1000)
+    plugged.end(earlier, NOW, 1100)
+    now = plugged.begin(NOW + MINUTE, 1200)
+    plugged.meter(NOW + 2 * MINUTE, power, transaction=now)
+    plugged.end(earlier, NOW, 1100)
+    plugged.meter(NOW + 8 * MINUTE, power, transaction=now)
+    assert world.recorder.of(Reading)[-1].register_kwh == 1.43  # 2,300 W for 6 minutes: 230 Wh
+
+
 def test_a_transaction_that_begins_by_itself_is_stopped(world: World) -> None:
     """While a stop is in force, a vehicle that is plugged in gets no current."""
     plugged = world.ready()

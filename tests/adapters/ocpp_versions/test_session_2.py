@@ -126,6 +126,21 @@ def test_a_charge_from_plug_in_to_unplugging(station: RawStation) -> None:
     assert [each.soc_percent for each in reports if each.soc_percent] == [41]
 
 
+def test_a_replayed_edge_sets_no_register_back(station: RawStation) -> None:
+    """What was counted from the power stays, when an earlier start or end is said again."""
+    power = {"value": 2300, "measurand": "Power.Active.Import"}
+    station.event("Started", 0, "Charging", WH, transactionInfo={"transactionId": "earlier"})
+    end = {**WH, "value": 1_000_100}
+    station.event("Ended", 1, "Idle", end, transactionInfo={"transactionId": "earlier"})
+    station.event("Started", 2, "Charging", {**WH, "value": 1_000_200})
+    station.event("Updated", 3, "Charging", power)
+    station.event("Updated", 6, "Charging", power)
+    station.event("Ended", 1, "Idle", end, transactionInfo={"transactionId": "earlier"})
+    station.event("Started", 2, "Charging", {**WH, "value": 1_000_200})
+    station.event("Updated", 9, "Charging", power)
+    assert kilowatt_hours(station)[-1] == 1000.43  # 2,300 W for 6 minutes: 230 Wh
+
+
 def test_a_status_may_come_as_an_event(station: RawStation) -> None:
     """NotifyEvent about AvailabilityState, of the connector or of the whole station."""
 
