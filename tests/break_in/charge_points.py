@@ -13,6 +13,7 @@ from collections import Counter
 from contextlib import ExitStack, closing, contextmanager, suppress
 from itertools import count
 from random import Random
+from threading import Event
 from time import monotonic
 from typing import TYPE_CHECKING, Any, Final
 
@@ -38,6 +39,7 @@ IDENTITY: Final = "driveway-1"
 GUESSES: Final = 1000
 SLOW: Final = 150
 REPLAYS: Final = 1000
+REPLAYS_A_SECOND: Final = 300
 ODD: Final = 2000
 LIMITS: Final = 10
 FLOOD: Final = 5000
@@ -161,7 +163,10 @@ class DoorCampaign:
         before = self._rows()
         with self._box() as box:
             self._ask(box, "Heartbeat", {})
+            began = monotonic()
             for number in range(REPLAYS):
+                # More at a time would be a flood, which ends the connection.
+                Event().wait(max(0.0, began + number / REPLAYS_A_SECOND - monotonic()))
                 _, _, action, payload = self._message()
                 self._ask(box, action, payload)
                 if number % 200 == 199:
