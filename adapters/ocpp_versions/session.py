@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
+from abc import ABC, abstractmethod
 from collections.abc import Awaitable, Callable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
@@ -65,7 +66,7 @@ async def _nothing() -> None:
     """Do nothing after a message."""
 
 
-class Session(ChargePoint):  # type: ignore[misc]  # the package has no types
+class Session(ChargePoint, ABC):  # type: ignore[misc]  # the package has no types
     """Answers one connection, in the version of a class below it.
 
     Parameters
@@ -113,9 +114,9 @@ class Session(ChargePoint):  # type: ignore[misc]  # the package has no types
         """The version of OCPP that it answers in."""
         return str(self._ocpp_version)
 
+    @abstractmethod
     def _make_requests(self) -> Requests:
         """Make what makes the requests of the version."""
-        raise NotImplementedError
 
     async def serve(self) -> None:
         """Answer until the connection ends."""

@@ -17,6 +17,7 @@ from adapters.ocpp_point.events import ChargingLimitNoticed
 from adapters.ocpp_point.meter import meter_messages
 from adapters.ocpp_point.state import WHOLE_EQUIPMENT
 from adapters.ocpp_point.station import StationState, TransactionEvent
+from adapters.ocpp_versions.limit_pace import LimitPace
 from adapters.ocpp_versions.requests import Requests
 from adapters.ocpp_versions.requests_2 import Requests2
 from adapters.ocpp_versions.samples import without_wrong_samples
@@ -30,7 +31,6 @@ _TRIGGERED: Final = "Triggered"
 _UNPLUGGED: Final = frozenset({"EVDisconnected"})
 _SAMPLED: Final = frozenset({Action.transaction_event, Action.meter_values})
 _ACCEPTED: Final = {"status": "Accepted"}
-_LIMIT_SECONDS: Final = 1.0
 _MOST_KINDS: Final = 20
 _MOST_WORDS: Final = 50
 
@@ -49,7 +49,7 @@ class Session2(Session):
     def __init__(self, *arguments: Any, **named: Any) -> None:  # noqa: ANN401 - of the session
         super().__init__(*arguments, **named)
         self._logged: set[str] = set()
-        self._next_limit = 0.0
+        self._limit_pace = LimitPace()
 
     @override
     def _make_requests(self) -> Requests:
@@ -186,12 +186,10 @@ class Session2(Session):
     async def _hand_on_limit(
         self, evse: int, source: str, notice: Mapping[str, Any] | None
     ) -> None:
-        """Hand on a limit of this EVSE, or its end; one a second, since each is obeyed at once."""
+        """Hand on a limit of this EVSE, or its end; a flood of them waits, since each is obeyed."""
         if evse not in {WHOLE_EQUIPMENT, self.equipment.connector}:
             return
-        loop = asyncio.get_running_loop()
-        await asyncio.sleep(self._next_limit - loop.time())
-        self._next_limit = loop.time() + _LIMIT_SECONDS
+        await asyncio.sleep(self._limit_pace.wait_seconds(asyncio.get_running_loop().time()))
         await self._hand_on(ChargingLimitNoticed(self.equipment.name, source, notice))
 
     # --- what is only acknowledged ------------------------------------------------------------

@@ -72,7 +72,7 @@ class Translator:
                     at = values[0]["timestamp"]
                     yield self._event("Updated", at, "MeterValuePeriodic", samples)
             case _:
-                raise NotImplementedError(type(message).__name__)
+                raise TypeError(f"OCPP 2 has nothing for {type(message).__name__}")
 
     def answer(self, message: object, answer: Any) -> Any:  # noqa: ANN401 - an answer of the package
         """Return the answer to a message of OCPP 1.6."""

@@ -84,13 +84,14 @@ def _parts(root: Element) -> tuple[dict[str, Element], dict[str, list[str]], lis
     for entry in [root] if root.name == "entry" else root.all("entry"):
         links = _links(entry)
         own = links["self"][0] if links["self"] else ""
-        parts = [child for content in entry.all("content") for child in content.children]
-        named = {part.name: part for part in parts if part.namespace == NAMESPACE}
+        children = (child for content in entry.all("content") for child in content.children)
+        parts = [child for child in children if child.namespace == NAMESPACE]
+        named = {part.name: part for part in parts}
         if "ReadingType" in named:
             types[own] = named["ReadingType"]
         if "MeterReading" in named:
             meters[own] = links["related"]
-        blocks += [(links, part) for part in parts if part is named.get("IntervalBlock")]
+        blocks += [(links, part) for part in parts if part.name == "IntervalBlock"]
     return types, meters, blocks
 
 

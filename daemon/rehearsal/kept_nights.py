@@ -6,7 +6,6 @@ seconds. `Rehearsal` plays a single night, with a real broker and everything els
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import timedelta
 from random import Random
 from typing import TYPE_CHECKING, Final
@@ -22,12 +21,12 @@ from daemon.rehearsal.rehearsal import (
     CLOSED_WITHIN,
     UNPLUGGED_BEFORE,
     Evening,
+    evening_after,
     simulated_point,
     simulated_vehicle,
 )
 from daemon.service.household_watch import HouseholdWatch
 from daemon.service.service import Service
-from planners.local_time.conversion import instant_of_local, local_date
 from planners.local_time.departures import night_bounds, night_of
 from planners.local_time.wished_departures import next_departure
 
@@ -45,14 +44,6 @@ LATEST: Final = timedelta(hours=2)
 LEAST_PERCENT: Final = 8.0
 """Nobody drives a battery emptier than this."""
 _DAY: Final = timedelta(days=1)
-
-
-@dataclass
-class _Home:
-    """The vehicle's way: at home, or back at an instant."""
-
-    unplugs_at: datetime | None
-    comes_at: datetime | None
 
 
 class KeptNights:
@@ -94,9 +85,10 @@ class KeptNights:
             subscriptions=[topics.reading(name), topics.vehicle(name)],
         )
         self._connection = own
-        self._service = Service(
-            watch, ledger, self._clock, bus=own, wake_at=self._wake_at,
-        )  # fmt: skip
+        self._service = Service(watch, ledger, self._clock, bus=own, wake_at=self._wake_at)
+        self._vehicle = simulated_vehicle(file, evening)
+        self._moves_at: datetime | None = None
+        """When it leaves, or comes back; None if it stays for good."""
         self._point = simulated_point(file, name, evening.at)
         self._hardware = SimulatedHardware(
             self._point, file.bus, topics, name, fault=fault, connect=bus.connect
@@ -118,52 +110,42 @@ class KeptNights:
         begun, days = self._evening.at, self._file.days
         end = night_bounds(night_of(begun, days) + (nights - 1) * _DAY, days)[1] + CLOSED_WITHIN
         register_kwh = self._point.register_kwh
-        vehicle = simulated_vehicle(self._file, self._evening)
-        self._hardware.plug_in(vehicle, begun)
-        way = _Home(self._leaves_at(begun), None)
+        self._come(begun)
         self._service.handle(WakeUp())
         self._connection.start()
         self._hardware.start()
         now = begun
         while now <= end:
-            self._come_and_go(way, now)
+            if self._moves_at is not None and now >= self._moves_at:
+                if self._point.vehicle is None:
+                    self._come(now)
+                else:
+                    self._leave(now)
             self._hardware.step(now)
             if self._wake <= now:
                 self._service.handle(WakeUp())
-            others = (each for each in (way.unplugs_at, way.comes_at) if each is not None)
-            due = min(self._wake, self._hardware.next_due(), *others)
+            due = min(self._wake, self._hardware.next_due(), self._moves_at or end + _DAY)
             now = max(due, now + timedelta(microseconds=1))
             self._clock.advance_to(now)
         return self._point.register_kwh - register_kwh
 
-    def _come_and_go(self, way: _Home, now: datetime) -> None:
-        """Have the vehicle leave for its departure, drive, and come back in the evening."""
-        if way.unplugs_at is not None and now >= way.unplugs_at:
-            vehicle = self._hardware.unplug(now)
-            way.unplugs_at, way.comes_at = None, self._comes_at(now)
-            used = self._used_percent()
-            vehicle.soc_percent = max(LEAST_PERCENT, vehicle.soc_percent - used)
-            self._away = vehicle
-        if way.comes_at is not None and now >= way.comes_at:
-            self._hardware.plug_in(self._away, now)
-            way.comes_at, way.unplugs_at = None, self._leaves_at(now)
+    def _come(self, now: datetime) -> None:
+        self._hardware.plug_in(self._vehicle, now)
+        departure = next_departure(self._file, self._evening.vehicle, now)
+        self._moves_at = None if departure is None else departure.instant - UNPLUGGED_BEFORE
+
+    def _leave(self, now: datetime) -> None:
+        """Drive, and come back in the evening, some time after the usual one."""
+        self._vehicle = self._hardware.unplug(now)
+        left = self._vehicle.soc_percent - self._used_percent()
+        self._vehicle.soc_percent = max(LEAST_PERCENT, left)
+        usual = evening_after(now, self._evening.at, self._file.zone)
+        self._moves_at = usual + self._random.random() * LATEST
 
     def _used_percent(self) -> float:
         car = self._file.vehicles[self._evening.vehicle]
         daily_kwh = (car.daily_distance_km or 0.0) * (car.kwh_per_100km or 0.0) / 100
         return 100 * daily_kwh / car.usable_kwh * self._random.uniform(*DISTANCE_SHARES)
-
-    def _comes_at(self, now: datetime) -> datetime:
-        """Return when it is back: on the evening of a day on which it leaves, some time later."""
-        zone = self._file.zone
-        usual = self._evening.at.astimezone(zone).time()
-        today = instant_of_local(local_date(now, zone), usual, zone)
-        at = today if today > now else instant_of_local(local_date(now, zone) + _DAY, usual, zone)
-        return at + self._random.random() * LATEST
-
-    def _leaves_at(self, now: datetime) -> datetime | None:
-        departure = next_departure(self._file, self._evening.vehicle, now)
-        return None if departure is None else departure.instant - UNPLUGGED_BEFORE
 
     def _wake_at(self, instant: datetime) -> None:
         self._wake = instant

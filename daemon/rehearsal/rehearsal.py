@@ -426,7 +426,7 @@ class Rehearsal:
             stay.hardware.unplug(now)
             stay.unplugs_at = None
             if self._pace is not None:
-                stay.plugs_in_at = _evening_after(now, stay.evening.at, self._file.zone)
+                stay.plugs_in_at = evening_after(now, stay.evening.at, self._file.zone)
         if stay.plugs_in_at is not None and now >= stay.plugs_in_at:
             self._name_vehicle(stay.evening)
             stay.hardware.plug_in(simulated_vehicle(self._file, stay.evening), now)
@@ -523,7 +523,7 @@ def _stay(
     )  # fmt: skip
 
 
-def _evening_after(now: datetime, evening: datetime, zone: ZoneInfo) -> datetime:
+def evening_after(now: datetime, evening: datetime, zone: ZoneInfo) -> datetime:
     """Return the next instant at which the household's clock shows the time of an evening."""
     at = evening.astimezone(zone).time()
     today = instant_of_local(local_date(now, zone), at, zone)

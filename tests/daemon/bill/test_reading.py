@@ -160,6 +160,22 @@ def test_espi_gives_what_was_delivered(tmp_path: Path) -> None:
     )  # fmt: skip
 
 
+def test_espi_may_have_several_blocks_in_an_entry(tmp_path: Path) -> None:
+    """A day each, for example: none is lost."""
+    once = feed(reading_type(1), meter(1, 250_000))
+    begins, ends = (
+        once.index("<IntervalBlock"),
+        once.index("</content>", once.index("<IntervalBlock")),
+    )
+    later = once[begins:ends]
+    for number in range(8):
+        start = int(GRID[0].timestamp()) + 900 * number
+        later = later.replace(f"<start>{start}<", f"<start>{start + 7200}<")
+    assert read(tmp_path, once[:ends] + later + once[ends:]).half_hours == dict.fromkeys(
+        GRID[:8], Decimal(500)
+    )
+
+
 BOMB = '<!DOCTYPE feed [<!ENTITY a "aaaaaaaaaa"><!ENTITY b "&a;&a;&a;&a;&a;&a;">]><feed>&b;</feed>'
 
 
