@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from adapters.contract.topics import Topics
     from adapters.simulated.charge_point import SimulatedChargePoint
     from adapters.wired.values import Value
-    from config.household.broker import Bus
+    from config.doors.broker import Bus
     from config.household.wiring import Wiring
 
 FOR_EVER: Final = timedelta(days=2)

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from adapters.contract.topics import Topics
     from adapters.simulated.charge_point import SimulatedChargePoint
     from adapters.simulated.vehicle import SimulatedVehicle
-    from config.household.broker import Bus
+    from config.doors.broker import Bus
 
 CONNECTOR: Final = 1
 TAG: Final = "simulated"

@@ -24,6 +24,7 @@ from config.choices.other_vehicles import (
 from config.choices.own_roof import AppraisedGeneration
 from config.choices.rules import ChoiceParts, SunParts, choice_problems
 from config.choices.trip_rules import Week, trip_problems
+from config.doors.broker import Bus
 from config.fields.home_fields import Currency, HolidayCalendar, TickMinutes, Volts, Zone
 from config.fields.key_problems import KeyProblem, refuse
 from config.fields.value_types import (
@@ -37,7 +38,6 @@ from config.fields.value_types import (
     Rate,
     Text,
 )
-from config.household.broker import Bus
 from config.household.departure import (
     MAX_RATE,
     WANT_PERCENT,

@@ -13,13 +13,13 @@ from typing import TYPE_CHECKING
 
 from config.calendar.declared_names import unlisted_problems
 from config.calendar.tables import any_holiday
+from config.doors.ocpp import ocpp_problems
 from config.fields.hints import nearest
 from config.fields.key_problems import KeyProblem
 from config.fields.names import topic_level
 from config.home.generation import ROOF
 from config.home.known_load import holiday_needs
 from config.household.departure import days_of
-from config.household.ocpp import ocpp_problems
 from config.household.vehicle import CONSUMPTION_KEYS
 from config.tariffs.band_rules import band_problems
 

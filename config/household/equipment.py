@@ -10,6 +10,7 @@ from pydantic import Field, model_validator
 
 from config.calendar.day_kinds import repeated
 from config.calendar.timed_hours import PoweredHours
+from config.doors.ocpp import OcppPoint
 from config.fields.home_fields import PHASES, PhaseNames
 from config.fields.key_problems import KeyProblem, refuse
 from config.fields.value_types import (
@@ -23,7 +24,6 @@ from config.fields.value_types import (
     Phases,
     TextOrTexts,
 )
-from config.household.ocpp import OcppPoint
 from config.household.wiring import Wiring, wiring_problems
 
 if TYPE_CHECKING:

@@ -21,6 +21,10 @@ from config.calendar.account_days import (
 from config.calendar.date_sets import DateSet, DateSets, set_problems
 from config.calendar.day_kinds import DAY_KINDS, WEEKDAYS, DayKind, Weekday
 from config.calendar.declared_names import declared_in, marked_lists, with_marked_points
+from config.doors.broker import Bus
+from config.doors.metrics import Metrics
+from config.doors.ocpp import OcppListener, OcppPoint
+from config.doors.page import Page
 from config.fields.home_fields import (
     PHASES,
     Currency,
@@ -45,13 +49,9 @@ from config.fields.value_types import (
 from config.home.carbon import Carbon
 from config.home.generation import Generation
 from config.home.known_load import KnownLoad, known_load_problems
-from config.household.broker import Bus
 from config.household.consistency import Parts, problems_of
 from config.household.departure import Departure, wanted_percent
 from config.household.equipment import ChargePoint
-from config.household.metrics import Metrics
-from config.household.ocpp import OcppListener, OcppPoint
-from config.household.page import Page
 from config.household.vehicle import Vehicle
 from config.tariffs.band import Band
 from config.tariffs.price_file import PriceFile

@@ -33,9 +33,9 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from datetime import datetime
 
+    from config.doors.metrics import Metrics
     from config.household.departure import Departure
     from config.household.household_file import HouseholdFile
-    from config.household.metrics import Metrics
     from daemon.control.state import House
     from planners.local_time.departures import DepartureAt
 

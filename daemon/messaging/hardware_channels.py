@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from adapters.contract.messages import GridLimit, GridPower, HomeLoad, Message
     from adapters.ledger.ledger import Ledger
     from adapters.wired.channels import HardwareChannel, Sender
-    from config.household.broker import Bus
+    from config.doors.broker import Bus
     from config.household.household_file import HouseholdFile
     from config.household.wiring import WiringOutputs
     from daemon.control.events import HouseholdHealth

@@ -8,7 +8,7 @@ from config.files.errors import MetricsError
 
 if TYPE_CHECKING:
     from adapters.metrics.families import MetricsOutput
-    from config.household.metrics import Metrics
+    from config.doors.metrics import Metrics
 
 EXTRA_MISSING: Final = (
     "the household file has metrics, which need the extra: pip install 'lullwatt[metrics]'"

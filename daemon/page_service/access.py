@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from adapters.web.exchange import WebRequest
-    from config.household.page import Page
+    from config.doors.page import Page
 
 POLICY: Final = (
     "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; connect-src 'self';"

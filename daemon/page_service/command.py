@@ -12,8 +12,8 @@ from daemon.presentation.options import FILE, JSON_OPTION
 from daemon.presentation.output import json_text, say, write_output
 
 if TYPE_CHECKING:
+    from config.doors.page import Page
     from config.household.household_file import HouseholdFile
-    from config.household.page import Page
     from daemon.page.devices import Role
     from daemon.page_service.devices_file import DevicesFile
 

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from adapters.web.server import Respond
-    from config.household.page import Page
+    from config.doors.page import Page
     from daemon.control.state import House
 
 _SIGNS = 3

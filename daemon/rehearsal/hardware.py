@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from adapters.contract.topics import Topics
     from adapters.simulated.charge_point import SimulatedChargePoint
     from adapters.simulated.faults import Fault
-    from config.household.broker import Bus
+    from config.doors.broker import Bus
     from config.household.household_file import HouseholdFile
     from daemon.rehearsal.rehearsal import MakeHardware
 

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
     from adapters.contract.topics import Topics
     from adapters.simulated.charge_point import SimulatedChargePoint
-    from config.household.broker import Bus
+    from config.doors.broker import Bus
     from config.household.household_file import HouseholdFile
 
 PHASES = ("L1", "L2", "L3")

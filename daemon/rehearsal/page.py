@@ -9,8 +9,8 @@ from secrets import token_urlsafe
 from typing import TYPE_CHECKING, Final
 
 from adapters.host.serving_thread import ServingThread
+from config.doors.page import Page
 from config.files.errors import LullwattError
-from config.household.page import Page
 from daemon.page.devices import Device, Devices, hash_of
 from daemon.page_record.record import Record
 from daemon.page_service.devices_file import DevicesFile

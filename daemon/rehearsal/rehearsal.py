@@ -23,8 +23,8 @@ from adapters.contract.topics import Topics
 from adapters.simulated.charge_point import SimulatedChargePoint, SimulatedVehicle
 from adapters.simulated.faults import FaultyChargePoint
 from adapters.simulated.hardware import SimulatedHardware
+from config.doors.broker import Bus
 from config.files.errors import BusError, LullwattError
-from config.household.broker import Bus
 from daemon.control.events import AnnouncePlan, Issue
 from daemon.control.state import vehicles_of
 from daemon.grid_limit.heard import LimitHeard

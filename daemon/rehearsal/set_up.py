@@ -16,9 +16,9 @@ from adapters.clocks.clock import SystemClock
 from adapters.host.signals import heed_signals
 from adapters.ledger.ledger import open_ledger
 from adapters.ledger.stored_prices import stored_intensities, stored_news, stored_sunshine
+from config.doors.broker import Bus
 from config.files.announcements import announcements_in, prices_in
 from config.files.errors import UsageError
-from config.household.broker import Bus
 from daemon.control.state import assumed_soc_percent
 from daemon.messaging.hardware_channels import without_ocpp
 from daemon.rehearsal.hardware import hardware_as_wired, why_not_played

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from adapters.contract.topics import Topics
     from adapters.simulated.roof import Sky
-    from config.household.broker import Bus
+    from config.doors.broker import Bus
     from config.household.household_file import HouseholdFile
 
 SECONDS_PER_HOUR = 3600

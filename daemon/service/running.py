@@ -45,9 +45,9 @@ if TYPE_CHECKING:
 
     from adapters.clocks.clock import Clock
     from adapters.ledger.ledger import Ledger
-    from config.household.broker import Bus
+    from config.doors.broker import Bus
+    from config.doors.metrics import Metrics
     from config.household.household_file import HouseholdFile
-    from config.household.metrics import Metrics
     from daemon.observers.metrics_schedule import MetricsSchedule
 
 _log = structlog.get_logger(__name__)

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from types import TracebackType
 
     from adapters.bus.events import BusEvent
-    from config.household.broker import Bus
+    from config.doors.broker import Bus
 
 PATIENCE_SECONDS: Final = 15.0
 """How long the broker may take."""

@@ -19,7 +19,7 @@ from adapters.clocks.clock import VirtualClock
 from adapters.contract.messages import HomeLoad
 from adapters.ledger.ledger import open_ledger
 from adapters.ocpp.command_sender import Patience
-from config.household.broker import Bus
+from config.doors.broker import Bus
 from daemon.control.events import AnnouncePlan, CloseNight, Issue, Warn
 from daemon.messaging.incoming import HandledEvent, HomeReport, WakeUp
 from daemon.messaging.ocpp_equipment import OcppEquipment

@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 
     from adapters.contract.topics import Topics
     from adapters.simulated.charge_point import SimulatedChargePoint, SimulatedVehicle
-    from config.household.broker import Bus
+    from config.doors.broker import Bus
 
 IDENTITY = "driveway-1"
 SECOND = timedelta(seconds=1)

@@ -9,7 +9,7 @@ from ocpp.v16.enums import ChargePointStatus
 
 from adapters.ocpp_point.point import Equipment, equipment_of
 from adapters.ocpp_point.state import PILOT_OF_STATUS, NumberedState
-from config.household.ocpp import OcppListener
+from config.doors.ocpp import OcppListener
 from tests.config.cottage import edited, load_text
 
 

@@ -18,7 +18,7 @@ from adapters.simulated.vehicle import SimulatedVehicle
 from adapters.simulated_ocpp.connection import Door
 from adapters.simulated_ocpp.hardware import SimulatedEquipment
 from adapters.simulated_ocpp.profiles import StoredProfiles, profile_of
-from config.household.broker import Bus
+from config.doors.broker import Bus
 from tests.adapters.ocpp.world import NOW, PLAN, STOP, start, world_with
 from tests.support.ocpp_equipment import PASSWORD
 from tests.support.waiting import patience, wait_until

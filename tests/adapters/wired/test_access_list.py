@@ -16,11 +16,11 @@ from hypothesis import strategies as st
 
 from adapters.contract.topics import Topics, matches
 from adapters.wired.access_list import access_list, overlap, users
+from config.doors.page import Page
 from config.files.errors import UsageError
 from config.home.carbon import Carbon
 from config.household.household_file import HouseholdFile
 from config.household.loading import load_household
-from config.household.page import Page
 from tests.support.commands import Ran, run
 
 __all__ = ["run"]

@@ -9,8 +9,8 @@ from zoneinfo import ZoneInfo
 import pytest
 from pydantic import ValidationError
 
+from config.doors.broker import Bus
 from config.files.errors import FileError
-from config.household.broker import Bus
 from config.household.departure import Departure
 from config.household.equipment import ChargePoint
 from config.household.household_file import HouseholdFile

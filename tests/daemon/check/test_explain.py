@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from config.doors.metrics import Metrics
+from config.doors.page import Page
 from config.files.price_series import PricePoint
-from config.household.metrics import Metrics
-from config.household.page import Page
 from config.household.wiring import Wiring
 from daemon.check.explain import COLUMNS, explain, explain_unwrapped
 from daemon.control.state import House

@@ -7,8 +7,8 @@ from typing import Any
 
 import pytest
 
+from config.doors.ocpp import OcppPoint
 from config.household.household_file import HouseholdFile
-from config.household.ocpp import OcppPoint
 from config.wiring.meters import LoadMeter
 from daemon.check.fuse import explain_fuse
 from tests.daemon.worlds import EVENING, kowhai

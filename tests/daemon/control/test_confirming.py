@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from adapters.contract.messages import Reading
-from config.household.ocpp import OcppPoint
+from config.doors.ocpp import OcppPoint
 from daemon.control.confirming import LONGEST_WAIT
 from daemon.control.events import HouseChanged, Issue, Note, TimePassed, Warn
 from daemon.control.state import House, counted_soc_percent

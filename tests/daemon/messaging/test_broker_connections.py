@@ -10,7 +10,7 @@ import pytest
 
 from adapters.bus.events import BusEvent, Connected, Disconnected
 from adapters.contract.topics import Topics
-from config.household.broker import Bus
+from config.doors.broker import Bus
 from daemon.messaging import broker_connections
 from daemon.messaging.broker_connections import BrokerConnections
 

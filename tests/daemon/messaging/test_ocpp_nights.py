@@ -13,7 +13,7 @@ import yaml
 from typing_extensions import override
 
 from adapters.ledger.ledger import open_ledger
-from config.household.broker import Bus
+from config.doors.broker import Bus
 from daemon.rehearsal.rehearsal import Evening, Rehearsal, RehearsalResult, _DaemonObserver
 from daemon.service.household_watch import HouseholdWatch
 from daemon.service.running import Daemon

@@ -13,7 +13,7 @@ from adapters.metrics.families import Family
 from adapters.metrics.file import MetricsFile
 from adapters.metrics.page import page
 from adapters.metrics.server import MetricsServer
-from config.household.metrics import Metrics
+from config.doors.metrics import Metrics
 from daemon.control.events import Action, Note, Warn
 from daemon.control.state import PointState
 from daemon.observers.metrics_output import metrics_output_of

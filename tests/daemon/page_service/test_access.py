@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from adapters.web.exchange import WebRequest
-from config.household.page import Page
+from config.doors.page import Page
 from daemon.page_service.access import Access, form_key, has_form_key
 
 CLEAR = Page.model_validate({"listen": "127.0.0.1:8480", "devices_file": "devices.json"})

@@ -16,8 +16,8 @@ from structlog.testing import capture_logs
 from adapters.clocks.clock import SystemClock
 from adapters.web.certificate import CertificateError
 from adapters.web.server import FORM
+from config.doors.page import Page
 from config.files.errors import FileError
-from config.household.page import Page
 from daemon.page_service.serving import PageError, serve_page, tls_of
 from tests.daemon.worlds import KOWHAI
 from tests.support.brokers import free_port

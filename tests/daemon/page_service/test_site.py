@@ -16,9 +16,9 @@ from adapters.contract.refusals import IN_TIME_AWAY
 from adapters.contract.table import BUS_TOPICS
 from adapters.ledger.ledger import open_ledger
 from adapters.web.exchange import EventStream, WebRequest, WebResponse
+from config.doors.page import Page
 from config.files.errors import UnwellError
 from config.household.household_file import LedgerFile
-from config.household.page import Page
 from daemon.control.replanning import plan_now
 from daemon.messaging.status import status_of
 from daemon.page.devices import MOST_DEVICES, new_code

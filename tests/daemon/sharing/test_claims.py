@@ -7,7 +7,7 @@ from datetime import timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from config.household.ocpp import OcppPoint
+from config.doors.ocpp import OcppPoint
 from daemon.control.events import CommandInForce
 from daemon.control.state import PointState
 from daemon.sharing.claims import Claim, claim_after, stored_periods

@@ -28,7 +28,7 @@ from tests.support.waiting import patience, wait_until
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from config.household.broker import Bus
+    from config.doors.broker import Bus
     from tests.support.brokers import Mosquitto
     from tests.support.commands import Ran
 

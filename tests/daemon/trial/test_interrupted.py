@@ -20,7 +20,7 @@ from tests.support.forked import Forked
 from tests.support.waiting import patience, wait_until
 
 if TYPE_CHECKING:
-    from config.household.broker import Bus
+    from config.doors.broker import Bus
     from tests.support.brokers import Mosquitto
 
 ROOT = Path(__file__).parents[3]

@@ -21,7 +21,7 @@ from adapters.contract.messages import DaemonState, Message, Reading, encode
 from adapters.contract.topics import Topics
 from adapters.ledger.ledger import open_ledger
 from adapters.simulated.charge_point import SimulatedChargePoint, SimulatedVehicle
-from config.household.broker import Bus
+from config.doors.broker import Bus
 from config.household.loading import load_household
 from daemon.trial import command
 from daemon.trial import trial as trial_module

@@ -10,16 +10,16 @@ from pydantic import Field
 from typing_extensions import override
 
 from config.calendar.day_kinds import repeated
+from config.doors.broker import UserName
+from config.doors.listener import Listener
 from config.fields.addresses import HOST, ListenAddress
 from config.fields.key_problems import KeyProblem
 from config.fields.value_types import Expected, FilePath, Flag, checked
-from config.household.broker import UserName
-from config.household.listener import Listener
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from config.household.broker import Bus
+    from config.doors.broker import Bus
 
 _HOST = re.compile(HOST, re.ASCII)
 _LOOPBACK_NAMES = ("localhost", "127.0.0.1", "[::1]")

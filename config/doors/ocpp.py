@@ -14,10 +14,10 @@ from typing import Annotated, Final, Literal, Self
 from pydantic import Field, WithJsonSchema, model_validator
 from typing_extensions import override
 
+from config.doors.listener import Listener
 from config.fields.addresses import ListenAddress
 from config.fields.key_problems import KeyProblem, refuse
 from config.fields.value_types import Expected, FilePath, Flag, Model, checked
-from config.household.listener import Listener
 
 _IDENTITY = re.compile(r"[A-Za-z0-9._~ -]{1,48}", re.ASCII)
 _MOST_CONNECTORS = 64
