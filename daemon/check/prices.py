@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 from adapters.contract.topics import Topics
 from config.files.errors import FileError
 from config.files.secret_files import read_secret
-from config.tariffs.price_fetch import address_problem, host_of
-from daemon.fetch_prices.files import read_last_time
+from config.servers.source import host_of
+from daemon.fetching.last_time import read_last_time
 from daemon.presentation.figures import date_text, local_time, plain_number, with_tax
 from planners.local_time.conversion import instant_of
 from planners.rates.series_rates import DAYS_ESTIMATED_FROM
@@ -92,7 +92,7 @@ def _server(fetch: PriceFetch) -> str:
         address = read_secret(fetch.url_file, "a file with an address") if fetch.url_file else ""
     except FileError:
         address = ""  # the service that fetches may be the only one that may read it
-    known = bool(address) and address_problem(address, in_the_clear=True) is None
+    known = bool(address) and fetch.problem_of(address) is None
     return host_of(address) if known else "an address that only that command may read"
 
 

@@ -39,7 +39,8 @@ def fetch_prices(file: Path, at: datetime | None, *, dry_run: bool, again: bool)
     """  # noqa: DOC501 - this text is the command's help
     from adapters.clocks.clock import SystemClock  # noqa: PLC0415 - each command loads what it needs
     from config.household.loading import load_household  # noqa: PLC0415
-    from daemon.fetch_prices.files import alone, prices_text  # noqa: PLC0415
+    from daemon.fetch_prices.files import prices_text  # noqa: PLC0415
+    from daemon.fetching.last_time import alone  # noqa: PLC0415
 
     household = load_household(file)
     runs = list(_runs(household, at or SystemClock().now(), writes=not dry_run))

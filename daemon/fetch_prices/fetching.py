@@ -12,18 +12,19 @@ from adapters.feeds.csv_prices import csv_prices
 from adapters.feeds.json_prices import json_prices
 from adapters.feeds.market_document import market_prices
 from config.files.price_series import PricePoint, load_prices
-from config.tariffs.price_fetch import host_of
-from daemon.fetch_prices.days import FeedDay, unknown_parts
-from daemon.fetch_prices.files import (
+from config.servers.source import host_of, placeholders_of
+from config.tariffs.price_fetch import DAY_PLACEHOLDERS
+from daemon.fetch_prices.days import FeedDay, unknown_parts, values_of
+from daemon.fetch_prices.files import write_prices
+from daemon.fetch_prices.judging import Merged, Task, has_price_of, merge, refuse_implausible
+from daemon.fetching.last_time import (
     LastTime,
     mark_of,
     read_last_time,
     stamp_of,
     write_last_time,
-    write_prices,
 )
-from daemon.fetch_prices.judging import Merged, Task, has_price_of, merge, refuse_implausible
-from daemon.fetch_prices.requests import address_of, is_same_every_day, request_for
+from daemon.fetching.requests import address_of, request_for
 from daemon.presentation.figures import counted, plain_number
 from planners.rates.series_rates import series_rates_of
 
@@ -36,6 +37,7 @@ if TYPE_CHECKING:
     from config.tariffs.price_fetch import PriceFetch
     from planners.rates.series_rates import SeriesRates
 
+_ACCEPTED = {"json": "application/json", "csv": "text/csv", "xml": "application/xml"}
 _UNCHANGED = 304
 _FINE = 200
 _STAYS = "The price file stays as it is."
@@ -104,11 +106,11 @@ class Fetching:
         address = address_of(self.fetch)
         last_time = read_last_time(self.file)
         tags: dict[str, Mapping[str, str]] = {}
-        for asked in [days] if is_same_every_day(address) else [(day,) for day in days]:
+        for asked in [days] if _is_same_every_day(address) else [(day,) for day in days]:
             # One answer may have brought the next day, too.
             if again or any(map(self._is_wanted, asked)):
                 tags |= self._fetch(replace(self.task, days=asked), address, last_time)
-        if self.news and not is_same_every_day(address):
+        if self.news and not _is_same_every_day(address):
             for day in filter(self._has_gaps, self.task.past):
                 tags |= self._fetch(replace(self.task, days=(day,)), address, last_time)
         if self.writes:
@@ -138,8 +140,9 @@ class Fetching:
         # With today's prices missing, "not changed" would be no answer.
         may_be_unchanged = task.today not in task.days and last_time.stamp == stamp_of(self.file)
         known_tags = last_time.tags.get(mark, {}) if may_be_unchanged else {}
+        accepts = _ACCEPTED[self.fetch.format]
         try:
-            reply = self.ask(request_for(self.fetch, address, day, known_tags))
+            reply = self.ask(request_for(self.fetch, address, known_tags, accepts, values_of(day)))
             self._take(reply, task, host)
         except RequestError as error:
             self._fail(f"{error}.")
@@ -224,3 +227,8 @@ class Fetching:
 
     def _fail(self, sentence: str) -> None:
         self.failure = sentence[0].upper() + sentence[1:]
+
+
+def _is_same_every_day(address: str) -> bool:
+    """Tell whether an address asks for no day in particular."""
+    return not placeholders_of(address) & set(DAY_PLACEHOLDERS)

@@ -10,7 +10,8 @@ from pydantic import ValidationError
 
 from config.files.errors import FileError
 from config.household.loading import load_household
-from config.tariffs.price_fetch import PriceFetch, address_problem, host_of
+from config.servers.source import host_of
+from config.tariffs.price_fetch import PriceFetch, address_problem
 
 EXAMPLE = Path(__file__).parents[3] / "config" / "examples" / "fetched-day-ahead.yaml"
 GOOD: dict[str, Any] = {"url": "https://prices.example.org/{date}", "format": "xml"}

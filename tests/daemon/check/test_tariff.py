@@ -15,7 +15,7 @@ from config.files.price_series import PricePoint
 from daemon.check.explain import explain_unwrapped
 from daemon.check.tariff import explain_tariffs, explain_tonight
 from daemon.control.state import House
-from daemon.fetch_prices.files import LastTime, write_last_time
+from daemon.fetching.last_time import LastTime, write_last_time
 from planners.rates.prices import prices_of
 from tests.planners.households import band, bands, series
 from tests.planners.planned import EVERY_DAY, HERE, THREE_BANDS, DemoHousehold, minutes, utc

@@ -15,7 +15,8 @@ import pytest
 
 from adapters.feeds import client
 from config.files.price_series import PricePoint, load_prices
-from daemon.fetch_prices.files import alone, read_last_time, write_prices
+from daemon.fetch_prices.files import write_prices
+from daemon.fetching.last_time import alone, read_last_time
 from daemon.service.house_loading import load_house
 from daemon.service.household_watch import HouseholdWatch
 from tests.support.certificates import Authority, Signed
@@ -515,7 +516,7 @@ def test_two_at_once(fetch: Run, market: Market) -> None:
     assert fetch().code == 0
     [second] = inside
     assert second.code == 5
-    assert "another fetch-prices is running" in second.err
+    assert "another command is fetching" in second.err
 
 
 def test_a_kill_in_the_middle_of_the_write(
