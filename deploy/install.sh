@@ -1,6 +1,7 @@
 #!/bin/sh
 # Installs Lullwatt on a Debian machine: the daemon, a broker that keeps strangers out, the unit that
-# keeps the daemon running, and, if you want them, the page for phones and a timer that fetches prices.
+# keeps the daemon running, and, if you want them, the page for phones, a timer that fetches prices, and
+# what announces its doors in the home's network.
 # You may run it again at any time: it keeps whatever exists.
 # deploy/GUIDE.md explains it step by step.
 set -eu
@@ -26,6 +27,8 @@ sudo sh deploy/install.sh --remove      removes everything except the ledger and
   --page yes|no      serve the page for phones, or no longer (default: as before; at first no)
   --prices yes|no    fetch tomorrow's prices each afternoon, or no longer (default: as before; at
                      first no)
+  --announce yes|no  announce the doors that the household file names in the home's network, or no
+                     longer (default: as before; at first no)
   --python PROGRAM   the Python to use, 3.11 or later (default: python3)
   --keep-limits      with --remove: leave the limits that Lullwatt has stored in equipment that speaks
                      OCPP, which may then charge only at 0 A
@@ -65,7 +68,7 @@ certify() { # openssl prints a lot, which matters only if it fails
 ctl() { # the service manager, which another root does not have
     if [ "$ROOT" ]; then say "left to do on the machine itself: systemctl $*"; return; fi
     step "systemctl $*"
-    run systemctl "$@" 9<&- || stop "systemctl $* failed" "journalctl -n 30 -u lullwatt -u lullwatt-page -u lullwatt-prices -u mosquitto says why"
+    run systemctl "$@" 9<&- || stop "systemctl $* failed" "journalctl -n 30 -u lullwatt -u lullwatt-page -u lullwatt-prices -u lullwatt-announce -u mosquitto says why"
 }
 
 # --- files and folders ------------------------------------------------------------------------
@@ -395,6 +398,14 @@ choose_prices() { # as before, unless told otherwise
     if [ "$PRICES" = yes ]; then make_user lullwatt-prices; fi
     if [ "$PRICES" = no ]; then remove_prices; fi
 }
+choose_announce() { # as before, unless told otherwise
+    if [ -z "$ANNOUNCE" ] && [ -e "$ANNOUNCE_UNIT" ]; then ANNOUNCE=yes; fi
+    if [ "$ANNOUNCE" = no ]; then remove_announce; fi
+    if [ "$ANNOUNCE" != yes ]; then return; fi
+    grep -qs '^announce:' "$HOUSE" || stop "$HOUSE does not say what to announce" \
+        "add the key announce to it, as deploy/GUIDE.md shows, then run this again; or say --announce no"
+    make_user lullwatt-announce
+}
 make_prices() {
     if [ "$PRICES" != yes ]; then return; fi
     folder "$ETC/prices" 750 root:lullwatt-prices
@@ -480,7 +491,7 @@ switch_version() {
     link /opt/lullwatt/current/bin/lullwatt "$ROOT/usr/local/bin/lullwatt"
     VERSION_CHANGED=$WROTE
 }
-put_units() { # FOLDER they come from; earlier versions have no unit of the page, or for prices
+put_units() { # FOLDER they come from; earlier versions have no unit but the daemon's
     shared "$ROOT/etc/systemd/system"
     WROTE=
     put "$ROOT/etc/systemd/system/lullwatt.service" 644 root:root < "$1/lullwatt.service"
@@ -494,7 +505,10 @@ put_units() { # FOLDER they come from; earlier versions have no unit of the page
         put "$PRICES_UNIT.timer" 644 root:root < "$1/lullwatt-prices.timer"
     fi
     PRICES_CHANGED=$WROTE
-    if [ "$UNIT_CHANGED$PAGE_CHANGED$PRICES_CHANGED$BROKER_UNIT_CHANGED$AGAIN" ]; then ctl daemon-reload; fi
+    WROTE=
+    if [ "$ANNOUNCE" = yes ]; then put "$ANNOUNCE_UNIT" 644 root:root < "$1/lullwatt-announce.service"; fi
+    ANNOUNCE_CHANGED=$WROTE
+    if [ "$UNIT_CHANGED$PAGE_CHANGED$PRICES_CHANGED$ANNOUNCE_CHANGED$BROKER_UNIT_CHANGED$AGAIN" ]; then ctl daemon-reload; fi
     VERSION_CHANGED=$VERSION_CHANGED$UNIT_CHANGED$AGAIN
 }
 start_all() {
@@ -511,6 +525,7 @@ start_all() {
     start lullwatt "$VERSION_CHANGED$MOVED"
     if [ "$PAGE" = yes ]; then start lullwatt-page "$VERSION_CHANGED$PAGE_CHANGED$MOVED"; fi
     if [ "$PRICES" = yes ]; then start lullwatt-prices.timer "$PRICES_CHANGED"; fi
+    if [ "$ANNOUNCE" = yes ]; then start lullwatt-announce "$VERSION_CHANGED$ANNOUNCE_CHANGED"; fi
     run rm -f "$UNFINISHED"
 }
 start() { # UNIT, whether it is new
@@ -535,6 +550,7 @@ install_all() {
     make_user lullwatt
     choose_page
     choose_prices
+    choose_announce
     make_environment
     begin
     make_folders
@@ -573,6 +589,8 @@ go_back() {
     if [ -e "$PAGE_UNIT" ]; then PAGE=yes; else PAGE=no; fi
     if [ ! -e "$OPT/$was/deploy/lullwatt-prices.timer" ]; then remove_prices_units; fi
     if [ -e "$PRICES_UNIT.timer" ]; then PRICES=yes; else PRICES=no; fi
+    if [ ! -e "$OPT/$was/deploy/lullwatt-announce.service" ]; then remove_announce_unit; fi
+    if [ -e "$ANNOUNCE_UNIT" ]; then ANNOUNCE=yes; else ANNOUNCE=no; fi
     put_units "$OPT/$was/deploy"
     start_all
     say "Version $was is $(if [ "$DRY" ]; then say 'not touched'; else say 'in use again'; fi)."
@@ -614,6 +632,7 @@ remove_all() {
     alone
     remove_page
     remove_prices
+    remove_announce
     if [ -e "$ROOT/etc/systemd/system/lullwatt.service" ]; then ctl disable --now lullwatt; fi
     release_equipment
     remove "$ROOT/etc/systemd/system/lullwatt.service"
@@ -636,12 +655,19 @@ remove_all() {
     if [ -d "$FOR_BROKER" ]; then say "At the broker on another machine, remove what $FOR_BROKER lists."; fi
     if [ "$had" ]; then ctl try-restart mosquitto; fi # the last, as it may be gone by now
 }
-remove_page_unit() {
-    if [ ! -e "$PAGE_UNIT" ]; then return; fi
-    ctl disable --now lullwatt-page
-    remove "$PAGE_UNIT"
-    remove "$PAGE_UNIT.d"
+remove_unit() { # NAME, its file
+    if [ ! -e "$2" ]; then return; fi
+    ctl disable --now "$1"
+    remove "$2"
+    remove "$2.d"
     ctl daemon-reload
+}
+remove_page_unit() { remove_unit lullwatt-page "$PAGE_UNIT"; }
+remove_announce_unit() { remove_unit lullwatt-announce "$ANNOUNCE_UNIT"; }
+remove_announce() {
+    remove_announce_unit
+    remove_user lullwatt-announce
+    if grep -qs '^announce:' "$HOUSE"; then say "note: $HOUSE still says what to announce, which nobody announces now"; fi
 }
 remove_page() { # and with it every phone's right
     remove_page_unit
@@ -689,7 +715,7 @@ remove_user() { # NAME
 
 # --- the start ---------------------------------------------------------------------
 
-DRY='' KEEP_LIMITS='' USERS='' MOVED='' WHOSE='' URL='' AGAIN='' WROTE='' TAKEN_OUT='' PORT='' OPENED='' BROKER_UNIT_CHANGED='' NAME='' PAGE='' PAGE_USER='' PRICES='' SAID='' WORK='' ROOT='' ANSWERS='' WHEEL='' WHAT=install_all PYTHON=python3
+DRY='' ANNOUNCE='' KEEP_LIMITS='' USERS='' MOVED='' WHOSE='' URL='' AGAIN='' WROTE='' TAKEN_OUT='' PORT='' OPENED='' BROKER_UNIT_CHANGED='' NAME='' PAGE='' PAGE_USER='' PRICES='' SAID='' WORK='' ROOT='' ANSWERS='' WHEEL='' WHAT=install_all PYTHON=python3
 ENVIRONMENT=${LULLWATT_ENVIRONMENT:-}
 HERE=$(cd "$(dirname "$0")" && pwd -P)
 SOURCE=$(dirname "$HERE")
@@ -713,6 +739,7 @@ while [ $# -gt 0 ]; do
         --broker) WHOSE=$(value "$@"); shift ;;
         --page) PAGE=$(value "$@"); shift ;;
         --prices) PRICES=$(value "$@"); shift ;;
+        --announce) ANNOUNCE=$(value "$@"); shift ;;
         --python) PYTHON=$(value "$@"); shift ;;
         --environment) ENVIRONMENT=$(value "$@"); shift ;;
         --help | -h) usage; exit 0 ;;
@@ -720,7 +747,7 @@ while [ $# -gt 0 ]; do
     esac
     shift
 done
-for choice in "$PAGE" "$PRICES"; do
+for choice in "$PAGE" "$PRICES" "$ANNOUNCE"; do
     case $choice in '' | yes | no) ;; *) usage >&2; exit 2 ;; esac
 done
 case $WHOSE in
@@ -742,6 +769,7 @@ CLOSED=$ROOT/etc/mosquitto/conf.d/lullwatt.conf SHARED=$ROOT/etc/mosquitto/conf.
 ADDED=$BROKER/added FOR_BROKER=$ETC/for-broker
 BROKER_UNIT=$ROOT/etc/systemd/system/lullwatt-broker.service BROKER_VAR=$ROOT/var/lib/lullwatt-broker
 PAGE_UNIT=$ROOT/etc/systemd/system/lullwatt-page.service PAGE_VAR=$ROOT/var/lib/lullwatt-page
+ANNOUNCE_UNIT=$ROOT/etc/systemd/system/lullwatt-announce.service
 PRICES_UNIT=$ROOT/etc/systemd/system/lullwatt-prices PRICES_VAR=$ROOT/var/lib/lullwatt-prices
 # Copies of the versions before: root's own, as root goes by them, and the daemon's user may do as it
 # likes in $VAR.

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from config.calendar.declared_names import unlisted_problems
 from config.calendar.tables import any_holiday
+from config.doors.announce import announce_problems
 from config.doors.ocpp import ocpp_problems
 from config.fields.hints import nearest
 from config.fields.key_problems import KeyProblem
@@ -25,6 +26,9 @@ from config.tariffs.band_rules import band_problems
 
 if TYPE_CHECKING:
     from config.calendar.date_sets import DateSet
+    from config.doors.announce import Announce
+    from config.doors.broker import Bus
+    from config.doors.listener import Listener
     from config.home.known_load import KnownLoad
     from config.household.departure import Departure
     from config.household.equipment import ChargePoint
@@ -74,6 +78,10 @@ class Parts:
         Whether the household wires a meter of its load, validly or not.
     has_generation : bool
         Whether the file has a part on the home's own roofs, valid or not.
+    announce : Announce or None
+        What is announced; None if it is missing or invalid.
+    doors : mapping of str to Bus, Page, Listener or None
+        Those in the file, by their keys; None if one is invalid.
     """
 
     known_load: tuple[KnownLoad, ...]
@@ -99,6 +107,8 @@ class Parts:
     knows_certificates: bool
     has_load_meter: bool
     has_generation: bool
+    announce: Announce | None
+    doors: Mapping[str, Bus | Listener | None]
 
 
 def problems_of(parts: Parts) -> tuple[KeyProblem, ...]:
@@ -491,6 +501,10 @@ def _home_meter_problems(parts: Parts) -> Iterator[KeyProblem]:
             yield KeyProblem(path, f"expected one meter of the home: there is {other} already")
 
 
+def _announce_problems(parts: Parts) -> Iterator[KeyProblem]:
+    yield from announce_problems(parts.announce, parts.doors)
+
+
 _RULES: tuple[Callable[[Parts], Iterator[KeyProblem]], ...] = (
     _reference_problems,
     _topic_problems,
@@ -510,4 +524,5 @@ _RULES: tuple[Callable[[Parts], Iterator[KeyProblem]], ...] = (
     _distance_problems,
     _ocpp_problems,
     _home_meter_problems,
+    _announce_problems,
 )

@@ -21,6 +21,7 @@ from config.calendar.account_days import (
 from config.calendar.date_sets import DateSet, DateSets, set_problems
 from config.calendar.day_kinds import DAY_KINDS, WEEKDAYS, DayKind, Weekday
 from config.calendar.declared_names import declared_in, marked_lists, with_marked_points
+from config.doors.announce import DOOR_KEYS, Announce
 from config.doors.broker import Bus
 from config.doors.metrics import Metrics
 from config.doors.ocpp import OcppListener, OcppPoint
@@ -348,6 +349,11 @@ class HouseholdFile(Model):
     page: Page | None = Field(
         None, description="Where `lullwatt page` serves the page of the household."
     )
+    announce: Announce | None = Field(
+        None,
+        description="What `lullwatt announce` tells the home's network about its doors, so that"
+        " phones and equipment find them.",
+    )
 
     @model_validator(mode="before")
     @classmethod
@@ -386,6 +392,10 @@ class HouseholdFile(Model):
             knows_certificates=self.ocpp is not None and self.ocpp.client_ca_file is not None,
             has_load_meter=self.household.load_meter is not None,
             has_generation=self.generation is not None,
+            announce=self.announce,
+            doors={
+                key: door for key in DOOR_KEYS.values() if (door := getattr(self, key)) is not None
+            },
         )
 
     @property

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Generic, TypeVar
 from pydantic import ValidationError
 
 from config.calendar.declared_names import with_marked_points
+from config.doors.announce import Announce
 from config.fields.currencies import CURRENCIES
 from config.fields.home_fields import PHASES
 from config.fields.value_types import Model
@@ -22,10 +23,13 @@ from config.files.yaml_scalars import NoValue
 from config.files.yaml_tree import Tree, read_yaml
 from config.household.consistency import Parts, problems_of
 from config.household.household_file import (
+    Bus,
     ChargePoint,
     Departure,
     Household,
     HouseholdFile,
+    OcppListener,
+    Page,
     Tariff,
     Vehicle,
 )
@@ -158,7 +162,7 @@ def _words(data: dict[str, Any]) -> dict[str, str]:
 
 
 def _problems(data: dict[str, Any], context: dict[str, Any]) -> tuple[KeyProblem, ...]:
-    home = valid_parts(Household, {"household": data.get("household")}, context).get("household")
+    home = _valid(Household, data, "household", context)
     data = with_marked_points(data)
     points, vehicles = keys_below(data, "charge_points"), keys_below(data, "vehicles")
     parts = Parts(
@@ -185,8 +189,28 @@ def _problems(data: dict[str, Any], context: dict[str, Any]) -> tuple[KeyProblem
         knows_certificates="client_ca_file" in keys_below(data, "ocpp"),
         has_load_meter="load_meter" in keys_below(data, "household"),
         has_generation="generation" in data,
+        announce=_valid(Announce, data, "announce", context),
+        doors={
+            key: _valid(model, data, key, context)
+            for key, model in _DOORS.items()
+            if data.get(key) is not None
+        },
     )
     return problems_of(parts)
+
+
+_DOORS: dict[str, type[Bus | Page | OcppListener]] = {
+    "bus": Bus,
+    "page": Page,
+    "ocpp": OcppListener,
+}
+
+
+def _valid(
+    model: type[_Part], data: dict[str, Any], key: str, context: dict[str, Any]
+) -> _Part | None:
+    """Return a part at the top of the file; None if it is missing or invalid."""
+    return valid_parts(model, {key: data.get(key)}, context).get(key)
 
 
 _HOUSEHOLD = FileKind("a household file", HouseholdFile, _words, _problems)

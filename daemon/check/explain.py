@@ -40,6 +40,7 @@ if TYPE_CHECKING:
     from planners.local_time.departures import DepartureAt
 
 COLUMNS = 80
+_ANNOUNCED = {"page": "the page", "broker": "the broker", "ocpp": "the address for OCPP"}
 MINUTE_HOURS = 1 / 60
 LONGEST_MINUTES = 7 * 24 * 60
 
@@ -248,6 +249,9 @@ def _bus(file: HouseholdFile) -> Iterator[str]:
         yield f"Figures for graphs {_where(file.metrics)}."
     if file.page is not None:
         yield f"`lullwatt page` serves the page for phones at {file.page.url}."
+    if file.announce is not None:
+        what = listed([_ANNOUNCED[each] for each in file.announce.services])
+        yield f"`lullwatt announce` tells the network of {what}, at {file.announce.host}."
 
 
 def _where(metrics: Metrics) -> str:

@@ -13,6 +13,7 @@ import click
 
 from config.fields.zones import use_pinned_zones
 from config.files.errors import LullwattError, UsageError
+from daemon.announcing.command import announce
 from daemon.command_line.appraise import appraise
 from daemon.command_line.backup import backup
 from daemon.command_line.letter import letter
@@ -363,6 +364,7 @@ def _keep_homes(folder: Path, nights: int, homes: int) -> None:
     keep_homes(folder, nights, homes, processes=cpu_count() or 1, say=say)
 
 
+cli.add_command(announce)
 cli.add_command(appraise)
 cli.add_command(ask)
 cli.add_command(backup)

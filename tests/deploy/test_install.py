@@ -214,6 +214,27 @@ def test_prices_are_fetched_no_longer(installed: Prefix) -> None:
     assert f"Kept: the prices in {installed.root}/var/lib/lullwatt-prices." in removed
 
 
+def test_doors_are_announced(installed: Prefix) -> None:
+    """A user and a unit, if the household file says what; `no` takes both away."""
+    refused = installed.install("--announce", "yes")
+    assert refused.returncode == 1
+    assert "does not say what to announce" in refused.stderr
+    before = set(installed.picture())
+    text = installed.house.read_text("utf-8")
+    more = "\nannounce: {services: [broker], host: hub.local}\n"
+    installed.house.write_text(text + more, "utf-8")
+    printed = ok(installed.install("--announce", "yes"))
+    assert "systemctl enable lullwatt-announce" in printed
+    assert "systemctl restart lullwatt\n" not in printed
+    assert "now: " not in ok(installed.install())
+    printed = ok(installed.install("--announce", "no"))
+    assert "systemctl disable --now lullwatt-announce" in printed
+    assert "still says what to announce, which nobody announces now" in printed
+    assert "lullwatt-announce" not in (installed.root / "etc/passwd").read_text()
+    more_files = {path for path in set(installed.picture()) - before if "lullwatt" in path}
+    assert more_files == set()
+
+
 def test_back_to_a_version_that_fetches_no_prices(installed: Prefix) -> None:
     """Its units go, because that version can't fetch."""
     ok(installed.install("--prices", "yes"))

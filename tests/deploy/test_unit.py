@@ -19,10 +19,11 @@ from tests.deploy.guide import ROOT
 UNIT = ROOT / "deploy" / "lullwatt.service"
 PAGE_UNIT = ROOT / "deploy" / "lullwatt-page.service"
 PRICES_UNIT = ROOT / "deploy" / "lullwatt-prices.service"
+ANNOUNCE_UNIT = ROOT / "deploy" / "lullwatt-announce.service"
 TIMER = PRICES_UNIT.with_suffix(".timer")
 RUNNING = (UNIT, PAGE_UNIT)
 BROKER_UNIT = ROOT / "deploy" / "lullwatt-broker.service"
-UNITS = (*RUNNING, PRICES_UNIT, BROKER_UNIT)
+UNITS = (*RUNNING, PRICES_UNIT, BROKER_UNIT, ANNOUNCE_UNIT)
 TEXT = UNIT.read_text("utf-8")
 MOST_EXPOSED = 1.5
 LEAST_SECONDS_BETWEEN_STARTS = 10
@@ -83,6 +84,20 @@ def test_fetching_cannot_hinder_the_daemon() -> None:
     assert int(value("TimeoutStartSec", PRICES_UNIT)) > tries * TRY_SECONDS + sum(WAITS_SECONDS)
     for key in ("CPUWeight", "IOWeight"):
         assert int(value(key, PRICES_UNIT)) < DEFAULT_WEIGHT
+
+
+def test_announcing_cannot_hinder_the_daemon() -> None:
+    """It sees no ledger, writes nothing, and speaks to the home's network and its groups only.
+
+    RFC 6762, section 3: the groups of multicast DNS are 224.0.0.251 and ff02::fb.
+    """
+    text = ANNOUNCE_UNIT.read_text("utf-8")
+    assert "lullwatt-announce" not in TEXT
+    assert value("InaccessiblePaths", ANNOUNCE_UNIT) == "/var/lib/lullwatt"
+    assert value("LimitFSIZE", ANNOUNCE_UNIT) == "0"
+    assert not re.findall(r"^(?:StateDirectory|ReadWritePaths|LoadCredential)=", text, re.MULTILINE)
+    assert "\nIPAddressDeny=any\nIPAddressAllow=224.0.0.251 ff02::fb\n" in text
+    assert int(value("CPUWeight", ANNOUNCE_UNIT)) < DEFAULT_WEIGHT
 
 
 def test_a_fault_in_a_unit_is_found(tmp_path: Path) -> None:

@@ -128,6 +128,20 @@ journalctl --no-pager -u lullwatt-prices -n 6
 rm -r /run/systemd/system/lullwatt-prices.service.d /etc/lullwatt/fetched.yaml
 systemctl daemon-reload
 systemctl reset-failed lullwatt-prices
+cp /etc/lullwatt/house.yaml /root/unannounced.yaml
+printf '\\nannounce: {services: [broker], host: board.local, addresses: [192.168.254.253]}\\n' \
+    >> /etc/lullwatt/house.yaml
+sh deploy/install.sh --announce yes
+systemctl show lullwatt-announce -p ActiveState -p NRestarts
+systemctl --quiet is-active lullwatt-announce
+systemd-analyze security --no-pager --threshold=15 lullwatt-announce | tail -n 1
+systemctl reload lullwatt-announce
+grep -E '^(Uid|Groups|NoNewPrivs|Seccomp|CapEff|VmRSS)' \
+    "/proc/$(systemctl show lullwatt-announce -p MainPID --value)/status"
+journalctl --no-pager -u lullwatt-announce -n 20
+journalctl --no-pager -u lullwatt-announce | grep -q 'nothing is announced'
+sh deploy/install.sh --announce no
+cp /root/unannounced.yaml /etc/lullwatt/house.yaml
 daemon=$(systemctl show lullwatt -p MainPID --value)
 kill -KILL "$page"
 for second in $(seq 40); do
