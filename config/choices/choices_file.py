@@ -16,6 +16,13 @@ from zoneinfo import ZoneInfo
 from pydantic import Field, model_validator
 
 from config.choices.driving import DrivingPattern
+from config.choices.money_over_years import (
+    MOST_YEARS,
+    Grant,
+    Interest,
+    Maintenance,
+    PriceGrowth,
+)
 from config.choices.other_vehicles import (
     ChoiceOfPoints,
     SeveralParts,
@@ -72,8 +79,16 @@ class AppraisedHome(Model):
     tick_minutes: TickMinutes = Field(
         5, description="The planner's time step [minutes]; a divisor of 60."
     )
-    keep_years: Annotated[float, Field(ge=1, le=50), Expected("a number of years from 1 to 50")] = (
-        Field(description="How long a choice is kept, for its total cost with the outlay [years].")
+    keep_years: Annotated[
+        float, Field(ge=1, le=MOST_YEARS), Expected("a number of years from 1 to 50")
+    ] = Field(description="How long a choice is kept, for its total cost with the outlay [years].")
+    interest_percent: Interest = Field(
+        0.0,
+        description="What money costs or earns in a year: amounts of later years count less by it"
+        " [percent a year].",
+    )
+    price_growth: PriceGrowth = Field(
+        PriceGrowth(), description="How much prices grow from each year to the next."
     )
     elsewhere_rate: Amount | None = Field(
         None,
@@ -171,6 +186,12 @@ class Choice(Model):
         Decimal(0), description="Paid once to have this choice, tax included [currency]."
     )
     outlay_note: Text | None = Field(None, description="What the outlay is for.")
+    grants: Annotated[tuple[Grant, ...], Field(strict=False, max_length=20)] = Field(
+        (), description="What is received for this choice, such as a grant or a supplier's credit."
+    )
+    maintenance: Annotated[tuple[Maintenance, ...], Field(strict=False, max_length=20)] = Field(
+        (), description="What this choice costs again and again, besides electricity."
+    )
 
     @model_validator(mode="after")
     def _check(self) -> Self:
@@ -239,7 +260,7 @@ class ChoicesFile(Model):
             ),
         )
         problems = (*choice_problems(parts), *other_vehicle_problems(self._several))
-        refuse((*problems, *self._time_problems()))
+        refuse((*problems, *self._time_problems(), *self._grant_problems()))
         return self
 
     def _time_problems(self) -> Iterator[KeyProblem]:
@@ -254,6 +275,15 @@ class ChoicesFile(Model):
             trips = dict(enumerate(driving.trips))
             week = Week(trips, driving.leaves, driving.returns, self.appraisal.year)
             yield from (KeyProblem(at, problem.message) for problem in trip_problems(week))
+
+    def _grant_problems(self) -> Iterator[KeyProblem]:
+        """Find grants that come after the years for which a choice is kept."""
+        for index, choice in enumerate(self.choices):
+            for place, grant in enumerate(choice.grants):
+                if grant.after_years > self.appraisal.keep_years:
+                    most = f"{self.appraisal.keep_years:g} years, as keep_years"
+                    message = f"expected at most {most}, got {grant.after_years}"
+                    yield KeyProblem(("choices", index, "grants", place, "after_years"), message)
 
     def driving_in(self, choice: Choice) -> DrivingPattern:
         """Return the first vehicle's driving, at the times of a choice if it has its own."""

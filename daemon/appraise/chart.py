@@ -16,7 +16,7 @@ LEAST_SPAN, BEYOND = 2.0, 1.3
 
 
 class ChoiceBar(NamedTuple):
-    """One choice: its outlay, and the cost of its years together [currency]."""
+    """One choice: its outlay less grants, and the cost of its years together [currency]."""
 
     name: str
     remark: str
@@ -67,8 +67,8 @@ def bars_of(words: AppraisalWords) -> tuple[ChoiceBar, ...]:
         ChoiceBar(
             choice.name,
             ", ".join(_remarks(words, choice)),
-            choice.outlay,
-            choice.total_over_years - choice.outlay,
+            max(0.0, choice.outlay_left),
+            choice.total_over_years - max(0.0, choice.outlay_left),
             choice is words.cheapest,
         )
         for choice in words.appraisal.choices

@@ -45,10 +45,10 @@ def describe_totals(words: AppraisalWords) -> str:
     """Describe the picture of totals."""
     totals = [
         f"{choice.name} {words.money(choice.total_over_years)},"
-        f" of which {words.money(choice.outlay)} once"
+        f" of which {words.money(max(0.0, choice.outlay_left))} once"
         for choice in words.by_total
     ]
-    return f"Total over {words.years}, from the lowest: {'; '.join(totals)}."
+    return f"Total over {words.years}{words.worth}, from the lowest: {'; '.join(totals)}."
 
 
 def describe_distances(words: AppraisalWords) -> str:

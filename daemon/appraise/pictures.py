@@ -155,7 +155,12 @@ def _commas(value: float, _place: object = None) -> str:
 
 
 def _bar_legend(words: AppraisalWords) -> list[Artist]:
-    fills = ((f"what {words.years} cost", RUNNING), ("outlay, once", OUTLAY))
+    outlay = (
+        "outlay, less grants"
+        if any(choice.grants for choice in words.appraisal.choices)
+        else "outlay, once"
+    )
+    fills = ((f"what {words.years} cost{words.worth}", RUNNING), (outlay, OUTLAY))
     return [
         Patch(facecolor=color, hatch=hatch, edgecolor="white", label=label)
         for label, (color, hatch) in fills
@@ -229,7 +234,9 @@ def _frame(axes: Axes, words: AppraisalWords, curves: Curves, *, wide: bool) -> 
     totals = [total for line in curves.lines for total in line.totals]
     axes.set_ylim(min(0.0, *totals), max(totals) * 1.1 or 1.0)
     axes.set_xlabel(f"{words.unit} a year", fontsize=POINTS + 0.5)
-    axes.set_ylabel(f"{words.appraisal.currency} over {words.years}", fontsize=POINTS + 0.5)
+    axes.set_ylabel(
+        f"{words.appraisal.currency} over {words.years}{words.worth}", fontsize=POINTS + 0.5
+    )
     axes.tick_params(labelsize=POINTS, length=2)
     axes.xaxis.set_major_locator(MaxNLocator(6 if wide else 4))
     axes.xaxis.set_major_formatter(FuncFormatter(_commas))

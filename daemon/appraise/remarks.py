@@ -13,6 +13,7 @@ if TYPE_CHECKING:
 
     from daemon.appraise.wording import AppraisalWords
     from planners.appraisal.appraisal import ChoiceYear
+    from planners.worth.lifetime import Lifetime
 
 MARK = " *"
 LESS = (
@@ -35,9 +36,10 @@ ROUNDED = (
 
 
 def remarks(words: AppraisalWords) -> list[str]:
-    """Remark on payback, sun, years drawn, short nights, charging elsewhere, cheaper choices."""
+    """Remark on payback, interest, sun, years drawn, nights short, and choices that cost less."""
     return [
         *_payback(words),
+        *_worth_today(words),
         *_sun(words),
         *_years_drawn(words),
         *_nights_short(words),
@@ -74,15 +76,50 @@ def mark_note(words: AppraisalWords) -> list[str]:
 
 
 def _payback(words: AppraisalWords) -> Iterator[str]:
-    more = words.cheapest.outlay - words.first.outlay
+    more = words.cheapest.outlay_left - words.first.outlay_left
     if words.cheapest is words.first or more <= 0:
         return
-    its = f"Its outlay, {words.money(more)} more than that of {quoted(words.first.name)},"
-    years = words.cheapest.payback_years
+    granted = any(choice.grants for choice in (words.cheapest, words.first))
+    its = (
+        f"Its outlay, {words.money(more)} more than that of {quoted(words.first.name)}"
+        f"{' after grants' if granted else ''},"
+    )
+    years, lifetime = words.cheapest.payback_years, words.appraisal.lifetime
     if years is None:
         yield f"{its} never pays back."
+        return
+    said = f"{its} is paid back after {words.paid_back(years)} years"
+    if lifetime.is_plain:
+        yield f"{said}."
+        return
+    within = words.cheapest.discounted_payback_years
+    counting = _counting(lifetime)
+    if within is None:
+        then = f"but not within {words.years}"
     else:
-        yield f"{its} is paid back after {words.paid_back(years)} years."
+        then = f"and after {words.paid_back(within)} years"
+    yield f"{said} at the first year's saving, {then} counting {counting}."
+
+
+def _counting(lifetime: Lifetime) -> str:
+    counted_in = ["interest"] if lifetime.interest_percent else []
+    if any(lifetime.growth_percent.values()):
+        counted_in.append("the growth of prices")
+    return " and ".join(counted_in)
+
+
+def _worth_today(words: AppraisalWords) -> Iterator[str]:
+    """Explain what interest does to the totals."""
+    lifetime = words.appraisal.lifetime
+    if not lifetime.interest_percent:
+        return
+    last = f"{100 * lifetime.discount(lifetime.keep_years):.2f}"
+    yield (
+        f"Totals are what the payments of {words.years} are worth today (their present value): at"
+        f" {lifetime.interest_percent:g} % interest a year, {words.appraisal.currency} 100 paid"
+        f" after one year counts as {100 * lifetime.discount(1):.2f}, and after {words.years} as"
+        f" {last}."
+    )
 
 
 def _sun(words: AppraisalWords) -> Iterator[str]:
@@ -157,7 +194,7 @@ def _cheaper_choices(words: AppraisalWords) -> Iterator[str]:
                 " would be short for the departure."
             )
         elif more_kwh:
-            price = words.rate(saved / words.appraisal.keep_years / more_kwh)
+            price = words.rate(saved / words.appraisal.lifetime.factor("elsewhere") / more_kwh)
             shown = round(choice.elsewhere_kwh, 1) - round(words.cheapest.elsewhere_kwh, 1)
             yield (
                 f"{quoted(choice.name)} would cost {amount} less, but with it {shown:,.1f} kWh a"

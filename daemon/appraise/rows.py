@@ -9,6 +9,7 @@ import math
 from typing import TYPE_CHECKING, Any
 
 from daemon.presentation.csv_text import csv_text
+from planners.worth.lifetime import PARTS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -57,6 +58,9 @@ FIGURES = {
     "grid_kwh": ENERGY,
     "roof_cost": MONEY,
     "all_grid_cost": MONEY,
+    "granted": MONEY,
+    "maintenance_per_year": MONEY,
+    "discounted_payback_years": PLAIN,
 }
 """The figures of a choice, and the decimals of each."""
 _COUNTS = {"nights", "nights_short"}
@@ -84,6 +88,10 @@ def document(appraisal: Appraisal) -> dict[str, Any]:
         "timezone": appraisal.timezone,
         "currency": appraisal.currency,
         "keep_years": appraisal.keep_years,
+        "interest_percent": appraisal.lifetime.interest_percent,
+        "price_growth": {
+            f"{part}_percent": appraisal.lifetime.growth_percent.get(part, 0.0) for part in PARTS
+        },
         "elsewhere_rate": _rounded(appraisal.elsewhere_rate, MONEY),
         "distance_km": _rounded(appraisal.distance_km, PLAIN),
         "distance_unit": appraisal.distance_unit,

@@ -44,7 +44,7 @@ def show_appraisal(appraisal: Appraisal) -> RenderableType:
         *_listed("What would change it", [*changes(words), *all_else(words)]),
         *_listed("Longest day's drive that one usual night recharges", longest_days(words)),
         *_listed("Nights short for the departure", nights_short(words)),
-        *_listed("What outlays are for", words.outlays()),
+        *_listed("Outlays, grants and maintenance", words.outlays()),
         *_listed("What was assumed", appraisal.assumptions),
         *_listed("Cautions", appraisal.cautions),
     )

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
     Write = Callable[[float], str]
 
+NEVER_OR_LATE = {"payback_years": NEVER, "discounted_payback_years": "not in time"}
+"""What an unknown payback means."""
 COMPARED = "a year, compared with the first"
 
 
@@ -59,15 +61,26 @@ _BESIDE = {
     "minimum_bill_difference": "minimum bill",
     "home_cost_difference": "rest of the home",
 }
+"""Differences that are shown where a choice has one."""
 
 
 def _money_rows(words: AppraisalWords) -> Iterator[FigureRow]:
-    yield _row(words, f"total over {words.years}", "total_over_years", words.amount, strong=True)
+    label = f"total over {words.years}{words.worth}"
+    yield _row(words, label, "total_over_years", words.amount, strong=True)
     if len(words.appraisal.choices) > 1:
         label = "above the " + words.title.removeprefix("the ")
         yield FigureRow(label, tuple(_more(words)), strong=True)
     yield _row(words, "outlay, once", "outlay", words.amount)
+    if _any(words, "granted"):
+        yield _row(words, "grants received", "granted", words.amount)
     yield _row(words, "total a year", "year_cost", words.amount)
+    yield from _year_rows(words)
+    if len(words.appraisal.choices) > 1:
+        yield from _compared_rows(words)
+
+
+def _year_rows(words: AppraisalWords) -> Iterator[FigureRow]:
+    """Write what the total of a year is made of."""
     yield _part(words, "energy, a year", "cost")
     yield from _sun_money_rows(words)
     if any(choice.elsewhere_cost for choice in words.appraisal.choices):
@@ -77,10 +90,19 @@ def _money_rows(words: AppraisalWords) -> Iterator[FigureRow]:
     for key, what in _BESIDE.items():
         if _any(words, key):
             yield _part(words, f"{what}, difference", key)
-    if len(words.appraisal.choices) > 1:
-        yield _saved(words)
-        yield _against_first(words, "payback, years", "payback_years", partial(_years, words))
-    if words.appraisal.draws and len(words.appraisal.choices) > 1:
+    if _any(words, "maintenance_per_year"):
+        yield _part(words, "maintenance, a year", "maintenance_per_year")
+
+
+def _compared_rows(words: AppraisalWords) -> Iterator[FigureRow]:
+    """Write how the choices compare with the first, and in the years drawn."""
+    yield _saved(words)
+    write = partial(_years, words)
+    yield _against_first(words, "payback, years", "payback_years", write)
+    if not words.appraisal.lifetime.is_plain:
+        key = "discounted_payback_years"
+        yield _against_first(words, "discounted payback, years", key, write)
+    if words.appraisal.draws:
         draws = words.appraisal.draws
         cells = tuple(FigureCell(f"{choice.cheapest_in:,}") for choice in words.appraisal.choices)
         yield FigureRow(f"cheapest in, of {draws:,} years", cells)
@@ -156,7 +178,7 @@ def _part(words: AppraisalWords, label: str, key: str) -> FigureRow:
 
 def _cell(choice: ChoiceYear, key: str, write: Write) -> FigureCell:
     value: float | None = getattr(choice, key)
-    unknown = NEVER if key == "payback_years" else UNKNOWN
+    unknown = NEVER_OR_LATE.get(key, UNKNOWN)
     text = unknown if value is None else write(value)
     return FigureCell(text, _range(choice, key, write, text))
 

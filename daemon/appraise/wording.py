@@ -12,6 +12,8 @@ from planners.accounts.money import round_money
 from planners.appraisal.ranking import LEAST_MONEY
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from planners.appraisal.appraisal import Appraisal, ChoiceYear, Spread
 
 UNKNOWN = "not known"
@@ -27,6 +29,7 @@ PARTS_OF_YEAR = (
     "home_cost_difference",
     "capacity_charge_difference",
     "minimum_bill_difference",
+    "maintenance_per_year",
 )
 """What `ChoiceYear.year_cost` is the sum of."""
 HALF_WATT_HOUR = 0.0005
@@ -69,6 +72,11 @@ class AppraisalWords:
         return counted(self.appraisal.keep_years, "year")
 
     @property
+    def worth(self) -> str:
+        """What totals are, where interest is counted; else empty."""
+        return ", worth today" if self.appraisal.lifetime.interest_percent else ""
+
+    @property
     def unit(self) -> str:
         """The unit of driving: ``"km"``, ``"miles"``, or ``"kWh"`` without distances."""
         if self.appraisal.distance_km is None:
@@ -87,6 +95,11 @@ class AppraisalWords:
     def money(self, amount: float | Decimal) -> str:
         """Write an amount with its currency."""
         return f"{self.appraisal.currency} {self.amount(amount)}"
+
+    def exactly(self, amount: Decimal) -> str:
+        """Write a declared amount with its currency, to the smallest unit if it needs that."""
+        decimals = 0 if amount == amount.to_integral_value() else self._units
+        return f"{self.appraisal.currency} {round_money(amount, decimals):,f}"
 
     def fine(self, amount: float) -> str:
         """Write a price of one unit, with two decimals more than the currency has."""
@@ -185,12 +198,22 @@ class AppraisalWords:
         return f"{choice.nights_short} of {counted(choice.nights, 'night')}"
 
     def outlays(self) -> list[str]:
-        """Say what each outlay is for, if the file says so."""
+        """Say what each outlay is for, if the file says so, and list grants and maintenance."""
         return [
-            f"{choice.name}: {self.money(choice.outlay)} ({choice.outlay_note})"
+            f"{choice.name}: {line}"
             for choice in self.appraisal.choices
-            if choice.outlay_note
+            for line in self._lines(choice)
         ]
+
+    def _lines(self, choice: ChoiceYear) -> Iterator[str]:
+        if choice.outlay_note:
+            yield f"{self.money(choice.outlay)} ({choice.outlay_note})"
+        for grant in choice.grants:
+            when = f" after {counted(grant.after_years, 'year')}" if grant.after_years else ""
+            yield f"receives {self.exactly(grant.amount)}{when}{_noted(grant.note)}"
+        for paid in choice.maintenance:
+            often = "every year" if paid.every_years == 1 else f"every {paid.every_years} years"
+            yield f"costs {self.exactly(paid.amount)} {often}{_noted(paid.note)}"
 
     def ranges(self) -> str:
         """Explain the ranges; empty if there are none."""
@@ -237,6 +260,10 @@ def between(spread: Spread) -> str:
     """Write a range of whole numbers."""
     low, high = f"{spread.low:,.0f}", f"{spread.high:,.0f}"
     return low if low == high else f"{low} to {high}"
+
+
+def _noted(note: str | None) -> str:
+    return f" ({note})" if note else ""
 
 
 def quoted(name: str | None) -> str:

@@ -167,7 +167,8 @@ def _of_tariffs(choices: Sequence[Choice], point: ChargePoint) -> tuple[Choice, 
 
 
 _NO_OUTLAY: dict[str, Any] = {
-    key: Choice.model_fields[key].get_default() for key in ("outlay", "outlay_note")
+    key: Choice.model_fields[key].get_default()
+    for key in ("outlay", "outlay_note", "grants", "maintenance")
 }
 
 

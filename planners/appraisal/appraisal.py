@@ -15,6 +15,9 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
     from decimal import Decimal
 
+    from config.choices.money_over_years import Grant, Maintenance
+    from planners.worth.lifetime import Lifetime
+
 
 @dataclass(frozen=True, slots=True)
 class BandYear:
@@ -130,8 +133,8 @@ class ChoiceYear:
     kept_amps : float or None
         The current that it keeps to all year because of that charge; None if to its full one [A].
     year_cost : float
-        `cost` plus all four differences and `elsewhere_cost`: the cost of the year by which
-        choices are compared, for the same energy [currency].
+        `cost` plus all four differences, `elsewhere_cost` and `maintenance_per_year`: the cost of
+        the first year by which choices are compared, for the same energy [currency].
     cost_per_kwh, cost_per_km, cost_per_mile : float or None
         `cost` per metered kWh, and per distance driven on that energy; None if there is no energy,
         or if the distance is not known.
@@ -162,12 +165,18 @@ class ChoiceYear:
     outlay_note : str
         What the outlay pays for; may be empty.
     total_over_years : float
-        Outlay plus `keep_years` times `year_cost` [currency].
+        Outlay less grants, plus such costs of all years that it is kept, worth today; without
+        interest, growth and grants it is the outlay plus `keep_years` times `year_cost` [currency].
     saves_per_year : float
         `year_cost` of the first choice less this one's [currency].
     payback_years : float or None
-        Years until the saving has paid for the outlay beyond the first choice's; 0 if there is
-        nothing to pay back, None if it never does.
+        Years until the first year's saving, repeated, has paid for the outlay beyond the first
+        choice's, both less grants; 0 if there is nothing to pay back, None if it never does.
+    discounted_payback_years : float or None
+        The same with interest, growth of prices, and the dates of grants and maintenance; None if
+        it is not within the years that it is kept.
+    grants, maintenance : tuple of Grant, tuple of Maintenance
+        As declared.
     spreads : mapping of str to Spread
         Ranges of those attributes above that vary over the drawn years, by name; empty if no years
         are drawn.
@@ -214,6 +223,24 @@ class ChoiceYear:
     minimum_bill_difference: float = 0.0
     kept_amps: float | None = None
     roof: RoofShare | None = None
+    grants: tuple[Grant, ...] = ()
+    maintenance: tuple[Maintenance, ...] = ()
+    discounted_payback_years: float | None = None
+
+    @property
+    def granted(self) -> float:
+        """All grants together [currency]."""
+        return sum(float(grant.amount) for grant in self.grants)
+
+    @property
+    def outlay_left(self) -> float:
+        """Outlay less all grants [currency]."""
+        return self.outlay - self.granted
+
+    @property
+    def maintenance_per_year(self) -> float:
+        """Maintenance of a year on average [currency]."""
+        return sum(each.per_year for each in self.maintenance)
 
     @property
     def roof_kwh(self) -> float:
@@ -312,8 +339,8 @@ class Appraisal:
         As declared.
     year : int
         Calendar year.
-    keep_years : float
-        For how many years the choice is kept.
+    lifetime : Lifetime
+        For how many years the choice is kept, with interest and growth of prices.
     elsewhere_rate : float or None
         Price of energy that is charged elsewhere [currency per kWh].
     distance_km : float or None
@@ -345,7 +372,7 @@ class Appraisal:
     timezone: str
     currency: str
     year: int
-    keep_years: float
+    lifetime: Lifetime
     elsewhere_rate: float | None
     distance_km: float | None
     distance_unit: str
@@ -361,3 +388,8 @@ class Appraisal:
     assumptions: tuple[str, ...]
     cautions: tuple[str, ...]
     curve_short: tuple[tuple[int, ...], ...] = ()
+
+    @property
+    def keep_years(self) -> float:
+        """For how many years the choice is kept."""
+        return self.lifetime.keep_years

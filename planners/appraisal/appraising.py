@@ -15,6 +15,7 @@ from planners.appraisal.home_case import cases_of
 from planners.appraisal.ranking import rank_choices
 from planners.appraisal.spreads import spreads_of_choices
 from planners.appraisal.wording import assumptions_of, cautions_of
+from planners.worth.lifetime import lifetime_of
 from planners.year.driving_days import driving_of
 from planners.year.trip_draws import draw_trips
 
@@ -74,13 +75,13 @@ def appraise(
     scales = SCALES if file.generation is None else SUN_SCALES
     scaled = [case.simulate(np.array(scales)[:, None] * trips) for case in cases]
     here = scales.index(1.0)
-    keep = file.appraisal.keep_years
+    lifetime = lifetime_of(file.appraisal)
     declared = file.appraisal.elsewhere_rate
     elsewhere = None if declared is None else float(declared)
     years = tuple(years.only(here) for years in scaled)
     names = ("first vehicle", *file.other_vehicles)
-    comparison = Comparison(cases, years, keep, elsewhere, trips, names, scales)
-    curve = rank_choices(cases, scaled, keep, elsewhere)
+    comparison = Comparison(cases, years, lifetime, elsewhere, trips, names, scales)
+    curve = rank_choices(cases, scaled, lifetime, elsewhere)
     spreads = _drawn(file, cases, trips, driving, progress) if file.driving.draws else ()
     distance_km = _distance_km(drivings.values())
     amount = float(trips.sum()) if distance_km is None else distance_km
@@ -90,7 +91,7 @@ def appraise(
         timezone=file.appraisal.timezone,
         currency=file.appraisal.currency,
         year=file.appraisal.year,
-        keep_years=keep,
+        lifetime=lifetime,
         elsewhere_rate=elsewhere,
         distance_km=distance_km,
         distance_unit=_unit(file),
@@ -131,7 +132,7 @@ def _drawn(
 
     years = [case.simulate(drawn, report) for case in cases]
     ranking = rank_choices(
-        cases, years, file.appraisal.keep_years, None if rate is None else float(rate)
+        cases, years, lifetime_of(file.appraisal), None if rate is None else float(rate)
     )
     return spreads_of_choices(cases, years, ranking, drawn, driving.kwh_per_km)
 

@@ -130,7 +130,7 @@ class _Search:
         bought = self.comparison.affected_kwh
         guesses: list[tuple[bool, float, int]] = []
         for rival in rivals:
-            slope = self.comparison.keep_years * (bought[rival] - bought[best])
+            slope = self.comparison.lifetime.factor("energy") * (bought[rival] - bought[best])
             if abs(slope) > LEAST_KWH:
                 guess = float(totals[best] - totals[rival]) / slope
                 guesses.append((self.comparison.is_affected(rival), guess, rival))

@@ -131,15 +131,25 @@ class Case:
         return self.choice.charging_tariff is None
 
     @property
-    def fixed_cost(self) -> float:
-        """Cost of the year apart from the vehicle's energy [currency]."""
+    def standing_cost(self) -> float:
+        """Standing charge, and what a minimum bill of the home's own meter adds [currency]."""
         own = 0.0 if self.is_on_home_meter else self.home_year.top_up(np.zeros_like(self.home_kwh))
-        return self.standing_charge + self.home_cost + own
+        return self.standing_charge + own
 
     @property
     def outlay(self) -> float:
         """Paid once [currency]."""
         return float(self.choice.outlay)
+
+    @property
+    def outlay_left(self) -> float:
+        """Paid once, less all grants [currency]."""
+        return self.outlay - sum(float(grant.amount) for grant in self.choice.grants)
+
+    @property
+    def maintenance(self) -> float:
+        """Maintenance of a year on average [currency]."""
+        return sum(each.per_year for each in self.choice.maintenance)
 
     def with_added(self, more: float) -> Case:
         """Return the choice with a dearer cheapest band or series [currency per kWh]."""

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from config.fields.distance import KM_PER_MILE
 from config.home.generation import ROOF
 from planners.appraisal.appraisal import BandYear, ChoiceYear, RoofShare, VehicleYear
-from planners.appraisal.ranking import elsewhere_kwh, payback_years
+from planners.appraisal.ranking import elsewhere_kwh, home_alone, payback_years, year_parts
 from planners.power.charging_curve import ChargingCurve
 from planners.year.sharing import HomeResults
 
@@ -24,6 +24,9 @@ if TYPE_CHECKING:
     from planners.year.driving_days import DrivingYear
     from planners.year.night_rules import ChargingRule
     from planners.year.results import YearResults
+
+YEAR_PARTS: Final = ("energy", "standing_charge", "elsewhere")
+"""What grows at a rate of its own, in the order of `planners.appraisal.ranking.YearParts`."""
 
 LEAST_AMOUNT = 1e-6
 """Smaller amounts are what rounding leaves [kWh, currency]."""
@@ -96,7 +99,10 @@ def _choice_year(
         outlay_note=case.choice.outlay_note or "",
         total_over_years=float(ranking.totals[place, 0]),
         saves_per_year=saves,
-        payback_years=payback_years(case.outlay - first.outlay, saves),
+        payback_years=payback_years(case.outlay_left - first.outlay_left, saves),
+        grants=case.choice.grants,
+        maintenance=case.choice.maintenance,
+        discounted_payback_years=_discounted_payback(comparison, place),
         spreads={} if spreads is None else spreads.spreads,
         cheapest_in=0 if spreads is None else spreads.cheapest_in,
         vehicles=_vehicles(comparison.names, result),
@@ -105,6 +111,33 @@ def _choice_year(
         kept_amps=case.kept_amps,
         roof=_roof(case, result),
     )
+
+
+def _discounted_payback(comparison: Comparison, place: int) -> float | None:
+    """Return from when on what is saved against the first choice covers the outlay, in years."""
+    lifetime = comparison.lifetime
+    now, other = (_worth_by_year(comparison, at) for at in (0, place))
+    outlays = [
+        case.outlay
+        - sum(float(grant.amount) for grant in case.choice.grants if not grant.after_years)
+        for case in (comparison.cases[0], comparison.cases[place])
+    ]
+    saved = [one - two for one, two in zip(now, other, strict=True)]
+    return lifetime.paid_back_after(outlays[1] - outlays[0], saved)
+
+
+def _worth_by_year(comparison: Comparison, place: int) -> list[float]:
+    """Return what each year of a choice costs, worth today [currency]."""
+    case, lifetime = comparison.cases[place], comparison.lifetime
+    alone = home_alone(comparison.cases[0])
+    parts = year_parts(case, comparison.years[place], alone, comparison.elsewhere_rate)
+    later = lifetime.later(case.choice.grants, case.choice.maintenance)
+    grown = zip(*(lifetime.factors(part) for part in YEAR_PARTS), strict=True)
+    costs = [float(part[0]) for part in parts]
+    return [
+        other + sum(cost * by for cost, by in zip(costs, factors, strict=True))
+        for other, factors in zip(later, grown, strict=True)
+    ]
 
 
 def _roof(case: Case, result: YearResults) -> RoofShare | None:

@@ -8,7 +8,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from planners.appraisal.ranking import Ranking, elsewhere_kwh, rank_choices
+from planners.appraisal.ranking import (
+    Ranking,
+    home_alone,
+    rank_choices,
+    total_of,
+    year_parts,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -16,6 +22,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from planners.appraisal.choice_case import Case
+    from planners.worth.lifetime import Lifetime
     from planners.year.results import YearResults
 
 
@@ -36,8 +43,8 @@ class Comparison:
         The choices.
     years : tuple of YearResults
         Each choice's results in the declared year.
-    keep_years : float
-        For how many years a choice is kept.
+    lifetime : Lifetime
+        For how many years a choice is kept, with interest and growth of prices.
     elsewhere_rate : float or None
         Price of energy that is charged elsewhere [currency per kWh].
     trips_kwh : ndarray of float, shape (nights,)
@@ -50,7 +57,7 @@ class Comparison:
 
     cases: tuple[Case, ...]
     years: tuple[YearResults, ...]
-    keep_years: float
+    lifetime: Lifetime
     elsewhere_rate: float | None
     trips_kwh: NDArray[np.float64]
     names: tuple[str, ...] = ()
@@ -114,16 +121,13 @@ class Comparison:
         """
         if not self.is_affected(place):
             return float(self.ranking.totals[place, 0])
-        dearer, first = self.cases[place].with_added(more), self.cases[0]
+        dearer = self.cases[place].with_added(more)
         result = dearer.simulate(self.trips_kwh[None, :])
-        elsewhere = float(elsewhere_kwh(dearer, result)[0]) * (self.elsewhere_rate or 0.0)
-        home_alone = first.home_capacity_charge + first.home_top_up
-        by_month = float(result.by_month[0]) - home_alone
-        cost = float(result.cost[0]) + by_month + elsewhere
-        return dearer.outlay + self.keep_years * (cost + dearer.fixed_cost - first.fixed_cost)
+        parts = year_parts(dearer, result, home_alone(self.cases[0]), self.elsewhere_rate)
+        return float(total_of(dearer, parts, self.lifetime)[0])
 
     def _rank(self, cases: Sequence[Case], years: Sequence[YearResults]) -> Ranking:
-        return rank_choices(cases, years, self.keep_years, self.elsewhere_rate)
+        return rank_choices(cases, years, self.lifetime, self.elsewhere_rate)
 
 
 def _affected_kwh(case: Case, result: YearResults) -> float:

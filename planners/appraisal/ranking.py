@@ -10,7 +10,7 @@ that cost the same, the first.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from planners.appraisal.choice_case import Case
+    from planners.worth.lifetime import Lifetime
     from planners.year.results import YearResults
 
 
@@ -37,11 +38,12 @@ class Ranking:
     Attributes
     ----------
     year_costs : ndarray of float
-        Cost of the year's energy, at home and elsewhere, plus how much more standing charge,
-        capacity charge and the home's energy cost than under the first choice without the vehicle
-        [currency].
+        Cost of the first year's energy, at home and elsewhere, plus maintenance, plus how much more
+        standing charge, capacity charge and the home's energy cost than under the first choice
+        without the vehicle [currency].
     totals : ndarray of float
-        Outlay plus `year_costs` over the years that a choice is kept [currency].
+        Outlay less grants, plus such costs of all years that a choice is kept, worth today
+        [currency].
     nights_short : ndarray of int
         Nights short of the need.
     unpriced_kwh : ndarray of float
@@ -93,10 +95,56 @@ def elsewhere_kwh(case: Case, years: YearResults) -> NDArray[np.float64]:
     return np.asarray(years.elsewhere_kwh + case.missing_at_end_kwh(years), np.float64)
 
 
+class YearParts(NamedTuple):
+    """What a choice costs in the first year, by what grows alike; each of shape (years,)."""
+
+    energy: NDArray[np.float64]
+    standing_charge: NDArray[np.float64]
+    elsewhere: NDArray[np.float64]
+
+
+class HomeAlone(NamedTuple):
+    """What the home pays under the first choice without the vehicle, in a year [currency]."""
+
+    energy: float
+    standing_charge: float
+
+
+def home_alone(first: Case) -> HomeAlone:
+    """Return what the home pays under the first choice without the vehicle."""
+    by_month = first.home_capacity_charge + first.home_top_up
+    return HomeAlone(first.home_cost, first.standing_cost + by_month)
+
+
+def year_parts(
+    case: Case, years: YearResults, alone: HomeAlone, elsewhere_rate: float | None
+) -> YearParts:
+    """Return what a choice costs in years beyond what the home pays alone [currency]."""
+    return YearParts(
+        years.cost + (case.home_cost - alone.energy),
+        years.by_month + (case.standing_cost - alone.standing_charge),
+        elsewhere_kwh(case, years) * (elsewhere_rate or 0.0),
+    )
+
+
+def total_of(case: Case, parts: YearParts, lifetime: Lifetime) -> NDArray[np.float64]:
+    """Return what a choice costs over all its years, worth today [currency]."""
+    choice = case.choice
+    now = sum(float(grant.amount) for grant in choice.grants if not grant.after_years)
+    once = case.outlay - now + sum(lifetime.later(choice.grants, choice.maintenance))
+    return np.asarray(
+        once
+        + lifetime.factor("energy") * parts.energy
+        + lifetime.factor("standing_charge") * parts.standing_charge
+        + lifetime.factor("elsewhere") * parts.elsewhere,
+        np.float64,
+    )
+
+
 def rank_choices(
     cases: Sequence[Case],
     years: Sequence[YearResults],
-    keep_years: float,
+    lifetime: Lifetime,
     elsewhere_rate: float | None,
 ) -> Ranking:
     """Rank choices by their costs and short nights.
@@ -107,8 +155,8 @@ def rank_choices(
         The choices; standing charges are compared with those of the first.
     years : sequence of YearResults
         Each choice's results in the same years.
-    keep_years : float
-        For how many years a choice is kept.
+    lifetime : Lifetime
+        For how many years a choice is kept, with interest and growth of prices.
     elsewhere_rate : float or None
         Price of energy that is charged elsewhere [currency per kWh].
 
@@ -117,19 +165,15 @@ def rank_choices(
     Ranking
         Costs and short nights.
     """
-    fixed = [case.fixed_cost for case in cases]
-    elsewhere = np.array([elsewhere_kwh(*each) for each in zip(cases, years, strict=True)])
-    home_alone = cases[0].home_capacity_charge + cases[0].home_top_up
-    year_costs = np.array(
-        [
-            result.cost + (own - fixed[0]) + (result.by_month - home_alone)
-            for result, own in zip(years, fixed, strict=True)
-        ]
-    ) + elsewhere * (elsewhere_rate or 0.0)
-    outlays = np.array([case.outlay for case in cases])[:, None]
+    alone = home_alone(cases[0])
+    pairs = list(zip(cases, years, strict=True))
+    parts = [year_parts(*pair, alone, elsewhere_rate) for pair in pairs]
+    totals = [total_of(case, part, lifetime) for case, part in zip(cases, parts, strict=True)]
+    year_costs = [sum(part) + case.maintenance for case, part in zip(cases, parts, strict=True)]
+    elsewhere = np.array([elsewhere_kwh(*pair) for pair in pairs])
     return Ranking(
-        year_costs=year_costs,
-        totals=outlays + keep_years * year_costs,
+        year_costs=np.array(year_costs),
+        totals=np.array(totals),
         nights_short=np.array([result.nights_short for result in years]),
         unpriced_kwh=elsewhere if elsewhere_rate is None else np.zeros_like(elsewhere),
     )

@@ -73,7 +73,7 @@ def spreads_of_choices(
     by_choice: list[ChoiceSpreads] = []
     for place, (case, result) in enumerate(zip(cases, years, strict=True)):
         saves = ranking.year_costs[0] - ranking.year_costs[place]
-        outlay_more = case.outlay - cases[0].outlay
+        outlay_more = case.outlay_left - cases[0].outlay_left
         figures = {
             "energy_kwh": result.energy_kwh,
             "cost": result.cost,

@@ -10,6 +10,7 @@ from planners.appraisal.ranking import LEAST_KWH
 from planners.appraisal.sun_wording import about_sun
 from planners.plan.horizon import PLANNED_DAYS
 from planners.power.cautions import cautions
+from planners.worth.wording import about_money
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -122,12 +123,7 @@ def _assumptions(
     yield from _about_capacity(cases)
     yield from about_sun(file, cases, choices)
     yield _about_home(file)
-    series = ", and a price series repeats every year" if has_series else ""
-    series += ", and so do announced days" if announced else ""
-    yield (
-        "Rates, standing charges and outlays stay the same for"
-        f" {file.appraisal.keep_years:g} years{series}; interest is not counted."
-    )
+    yield from about_money(file, has_series=has_series, announced=announced)
 
 
 def _about_hours(cases: Sequence[Case]) -> Iterator[str]:

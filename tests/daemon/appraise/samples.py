@@ -15,6 +15,7 @@ from planners.appraisal.appraisal import (
     ChoiceYear,
     Spread,
 )
+from planners.worth.lifetime import Lifetime
 
 SOCKET, SOCKET_NIGHT, POINT = (
     "Socket, one rate",
@@ -115,7 +116,7 @@ def appraisal(choices: tuple[ChoiceYear, ...] | None = None, **changes: Any) -> 
         timezone="Pacific/Auckland",
         currency="NZD",
         year=2026,
-        keep_years=YEARS,
+        lifetime=Lifetime(YEARS),
         elsewhere_rate=None,
         distance_km=KM,
         distance_unit="km",

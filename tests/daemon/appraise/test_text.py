@@ -10,12 +10,14 @@ from typing import TYPE_CHECKING
 import pytest
 from rich.console import Console
 
+from config.choices.money_over_years import Grant, Maintenance
 from daemon.appraise.remarks import LESS, ROUNDED
 from daemon.appraise.rows import document
 from daemon.appraise.show_appraisal import show_appraisal
 from daemon.appraise.tables import COMPARED, bands, figures
 from daemon.appraise.wording import AppraisalWords
 from planners.appraisal.appraisal import BandYear, Spread, VehicleYear
+from planners.worth.lifetime import Lifetime
 from tests.daemon.appraise.samples import POINT, SOCKET, appraisal, choice, many, three
 
 if TYPE_CHECKING:
@@ -245,3 +247,42 @@ def test_each_of_several_vehicles_has_its_own_lines() -> None:
     assert "first vehicle: nights short" not in rows
     assert [each["nights"] for each in document(made)["choices"][0]["vehicles"]] == [260, 0]
     assert "vehicles" not in document(appraisal())["choices"][0]
+
+
+def test_interest_grants_and_maintenance_are_said_plainly() -> None:
+    """What a total is, both paybacks, every line; and the parts still add up."""
+    socket, _, point = three()
+    point = replace(
+        point,
+        year_cost=point.year_cost + 35.5,
+        payback_years=2.5,
+        discounted_payback_years=2.71,
+        grants=(Grant(amount=Decimal(400), note="a regional grant"),),
+        maintenance=(Maintenance(amount=Decimal(71), every_years=2, note="an inspection"),),
+    )
+    late = replace(point, name="Late", discounted_payback_years=None, total_over_years=9999.0)
+    life = Lifetime(8, 4.0, {"energy": 2.0})
+    text = " ".join(shown(appraisal((socket, point, late), lifetime=life), 120).split())
+    for sentence in (
+        "Its outlay, NZD 1,500 more than that of “Socket, one rate” after grants, is paid back",
+        "after 2.5 years at the first year's saving, and after 2.7 years counting interest and",
+        "what the payments of 8 years are worth today (their present value): at 4 % interest",
+        "NZD 100 paid after one year counts as 96.15, and after 8 years as 73.07.",
+        f"{POINT}: receives NZD 400 (a regional grant)",
+        f"{POINT}: costs NZD 71 every 2 years (an inspection)",
+        "discounted payback, 2.7 not in time",
+        "grants received 0 400 400",
+    ):
+        assert sentence in text, sentence
+    words = AppraisalWords(appraisal((socket, point), lifetime=life))
+    parts = words.parts_of_year(point)
+    assert sum(parts.values()) == round(Decimal(str(point.year_cost)))
+    never = replace(point, discounted_payback_years=None)
+    assert "but not within 8 years counting interest and the growth of prices." in " ".join(
+        shown(appraisal((socket, never), lifetime=life), 120).split()
+    )
+    plain = document(appraisal((socket, point), lifetime=life))
+    assert (plain["interest_percent"], plain["price_growth"]["energy_percent"]) == (4.0, 2.0)
+    made = plain["choices"][1]
+    assert (made["granted"], made["maintenance_per_year"]) == (400.0, 35.5)
+    assert (made["payback_years"], made["discounted_payback_years"]) == (2.5, 2.71)

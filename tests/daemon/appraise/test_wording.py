@@ -13,6 +13,7 @@ from daemon.appraise.remarks import mark_note, remarks
 from daemon.appraise.tables import figures
 from daemon.appraise.wording import AppraisalWords
 from planners.appraisal.appraisal import BandYear, BreakEven, Spread
+from planners.worth.lifetime import Lifetime
 from tests.daemon.appraise.samples import (
     KM,
     POINT,
@@ -360,7 +361,7 @@ def test_small_amounts_have_decimals(currency: str, year_cost: float, amount: st
 
 def test_years_are_written_as_they_are() -> None:
     """One, some, and a part of one."""
-    assert [AppraisalWords(appraisal(keep_years=it)).years for it in (1.0, 8.0, 2.5)] == [
+    assert [AppraisalWords(appraisal(lifetime=Lifetime(it))).years for it in (1.0, 8.0, 2.5)] == [
         "1 year",
         "8 years",
         "2.5 years",

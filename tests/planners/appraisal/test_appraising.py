@@ -7,10 +7,12 @@ from decimal import Decimal
 from typing import Any
 
 import numpy as np
+import numpy_financial
 import pytest
 
 from config.choices.choices_file import ChoicesFile
 from config.files.errors import UsageError
+from planners.appraisal.appraisal import ChoiceYear
 from planners.appraisal.appraising import appraise
 from planners.appraisal.choice_case import case_of
 from planners.appraisal.ranking import Ranking, payback_years
@@ -273,6 +275,52 @@ def test_one_figure_agrees_with_another() -> None:
     assert night.cheapest_band_share == pytest.approx(sum(cheap) / night.energy_kwh)
     middle = dict(found.curve)[found.distance_km or 0]
     assert middle == pytest.approx([each.total_over_years for each in found.choices])
+
+
+def test_totals_are_present_values_of_what_is_paid() -> None:
+    """Every payment by hand, discounted by numpy-financial 1.0.0; and when the outlay is back."""
+    growth = {"energy_percent": 3.0, "standing_charge_percent": 1.0, "elsewhere_percent": 5.0}
+    night = cheap_night("0.12", "0.36", standing_charge=Decimal("1.2"))
+    lines = {
+        "outlay": Decimal(1850),
+        "grants": [{"amount": Decimal(500)}, {"amount": Decimal(300), "after_years": 2}],
+        "maintenance": [{"amount": Decimal(60)}, {"amount": Decimal(90), "every_years": 4}],
+    }
+    file = choices_file(
+        choice("flat", charge_point=socket()),
+        choice("night", night, charge_point=socket(), **WANTED, **lines),
+        driving=DAILY | {"distance_per_year": "90000 km"}, home_use=[{"kwh_per_day": 9.0}],
+        elsewhere_rate=Decimal("0.7"), interest_percent=4.0, keep_years=6.0,
+        price_growth=growth | {"maintenance_percent": 2.0}, tick_minutes=60,
+    )  # fmt: skip
+    first, other = appraise(file, {}).choices
+    paid = [_paid(each) for each in (first, other)]
+    for each, payments in zip((first, other), paid, strict=True):
+        assert each.total_over_years == pytest.approx(numpy_financial.npv(0.04, payments))
+    assert other.elsewhere_cost
+    assert other.year_cost == pytest.approx(
+        other.cost + other.home_cost_difference + other.standing_charge_difference
+        + other.elsewhere_cost + 60 + 90 / 4
+    )  # fmt: skip
+    assert other.payback_years == pytest.approx((1850 - 800) / other.saves_per_year)
+    saved = [one - two for one, two in zip(*paid, strict=True)]
+    within = other.discounted_payback_years
+    assert within is not None
+    sums = [numpy_financial.npv(0.04, saved[: n + 1]) for n in range(7)]
+    assert sums[int(within)] < 0 <= sums[int(within) + 1]
+
+
+def _paid(each: ChoiceYear) -> list[float]:
+    """List what a choice with these prices costs now, and at the end of each of six years."""
+    payments = [each.outlay - (500.0 if each.grants else 0.0)]
+    for year in range(6):
+        energy = (each.cost + each.home_cost_difference) * 1.03**year
+        standing = each.standing_charge_difference * 1.01**year
+        payments.append(energy + standing + (each.elsewhere_cost or 0.0) * 1.05**year)
+        if each.maintenance:
+            payments[-1] += (60 + (90 if year == 3 else 0)) * 1.02**year
+            payments[-1] -= 300 if year == 1 else 0
+    return payments
 
 
 # --- the same energy ----------------------------------------------------------------------------
