@@ -447,10 +447,10 @@ def _has_ended(state: PointState, now: datetime, house: House) -> bool:
     if now >= plan.departure or plan.made_at > now + SAME_INSTANT:
         return True  # the second: the clock was put back after the plan was made
     soc = counted_soc_percent(state, house.file, now)
-    if soc is None or state.register is None:
-        return False  # without a meter, the plan is assumed to have worked
-    charging = is_charging(state)
-    if charging and soc >= plan.reaches_percent - 1e-6:
+    if soc is None or state.register is None or not is_charging(state):
+        # Without a meter, what was commanded of the plan is assumed to have worked.
+        return soc is not None and _was_missed(state, plan, soc, now)
+    if soc >= plan.reaches_percent - 1e-6:
         # Reached early: the voltage was above nominal. The plan that is made now has no period if
         # nothing is left to buy, so this happens once.
         return bool(plan.periods) and now < plan.periods[-1].end
@@ -463,7 +463,19 @@ def _has_ended(state: PointState, now: datetime, house: House) -> bool:
     # A meter that is silent does not show that the need is unmet.
     is_read = state.register.at >= end - LONGEST_GAP
     needs_more = is_read and soc < plan.need_percent - NEED_TOLERANCE_PERCENT
-    return charging and (flowed or needs_more) and soc < plan.reaches_percent - NEARLY_PERCENT
+    return (flowed or needs_more) and soc < plan.reaches_percent - NEARLY_PERCENT
+
+
+def _was_missed(state: PointState, plan: Plan, soc_percent: float, now: datetime) -> bool:
+    """Whether a plan's last period has passed without a start, or with one held up to its end."""
+    is_over = bool(plan.periods) and now >= plan.periods[-1].end
+    if not is_over or is_charging(state) or soc_percent >= plan.reaches_percent - NEARLY_PERCENT:
+        return False
+    if state.waits_for_others and state.register is not None:
+        return True  # the rest of the home left too little
+    # Nothing was commanded in it: the host was suspended, say.
+    off_at = state.switches.off_at
+    return off_at is None or off_at <= plan.periods[-1].start
 
 
 def _same_course(old: Plan, new: Plan, now: datetime) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 from decimal import Decimal
 from typing import TYPE_CHECKING
@@ -14,6 +15,7 @@ from config.household.household_file import HouseholdFile
 from daemon.control.events import AnnouncePlan, HouseChanged, Issue, TimePassed, Warn
 from daemon.control.replanning import plan_now
 from daemon.control.state import House, Wishes, counted_soc_percent
+from planners.home.left_beside import LeftByLoad
 from planners.rates.prices import prices_of
 from tests.daemon.worlds import (
     EVENING,
@@ -22,6 +24,7 @@ from tests.daemon.worlds import (
     LEAVES,
     MINUTE,
     NIGHT_BEGINS,
+    POINT,
     World,
     household,
     kowhai,
@@ -29,6 +32,7 @@ from tests.daemon.worlds import (
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
+    from datetime import datetime
 
     from daemon.control.events import Action
 
@@ -432,3 +436,41 @@ def test_hours_that_pass_without_power_are_planned_again(minutes: int) -> None:
     soc = counted_soc_percent(world.state, world.house.file, world.now)
     assert soc == pytest.approx(80.0, abs=0.5)
     assert world.warned().count("no-power-after-start") == 1
+
+
+def after_hours_held_up_by_the_home(until: datetime) -> World:
+    """Play a night in which the home's load leaves too little from the plan's start on."""
+    world = plugged_in()
+    free = world.house
+    world.house = replace(free, left_by_load=(LeftByLoad(4.0, {POINT: 1.0}, load_amps=59.0),))
+    world.wait(until)
+    assert world.doing() == ("stop", None)
+    world.house = free
+    return world
+
+
+@pytest.mark.parametrize("is_early", [True, False])
+def test_a_charge_that_the_home_held_up_to_its_end_is_planned_again(*, is_early: bool) -> None:
+    """The hours that are left before the departure still serve it."""
+    plan = plugged_in().state.plan
+    assert plan is not None
+    end = plan.periods[-1].end
+    world = after_hours_held_up_by_the_home(end + (-20 * MINUTE if is_early else HOUR))
+    world.wait(LEAVES)
+    soc = counted_soc_percent(world.state, world.house.file, world.now)
+    assert soc is not None
+    assert soc >= plan.need_percent
+
+
+@pytest.mark.parametrize("is_read", [True, False])
+def test_a_charge_that_was_slept_through_is_planned_again(*, is_read: bool) -> None:
+    """A host that was suspended all the while commanded no start: nothing has flowed."""
+    world = plugged_in() if is_read else World(kowhai(), EVENING)
+    if not is_read:
+        world.plug_in(35.0)
+    plan = world.state.plan
+    assert plan is not None
+    world.wait(NIGHT_BEGINS - HOUR, read_every=None)
+    world.advance(plan.periods[-1].end + 10 * MINUTE)
+    world.handle(TimePassed())
+    assert world.doing() == ("start", 32.0)
