@@ -1,4 +1,4 @@
-"""Make the JSON Schemas of the household file and the choices file."""
+"""Make the JSON Schemas of the household file, the choices file and the words of a letter."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from config.choices.own_roof import DAEMON_KEYS as ROOF_KEYS
 from config.choices.rules import DAEMON_KEYS, TARIFF_KEYS
 from config.fields.value_types import Model
 from config.household.household_file import HouseholdFile
+from config.letter.letter_file import LetterFile
 
 
 class _SchemaWithoutNull(GenerateJsonSchema):
@@ -54,6 +55,11 @@ def choices_schema() -> dict[str, Any]:
             del schema["$defs"][part]["properties"][key]
     _drop_unused(schema)
     return schema
+
+
+def letter_schema() -> dict[str, Any]:
+    """Make the JSON Schema of the file of a letter's words; see `household_schema`."""
+    return _schema_of(LetterFile, "Words of a letter of Lullwatt")
 
 
 def _drop_unused(schema: dict[str, Any]) -> None:

@@ -14,6 +14,7 @@ from planners.worth.lifetime import PARTS
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from daemon.presentation.csv_text import CsvStyle
     from planners.appraisal.appraisal import (
         Appraisal,
         BandYear,
@@ -115,13 +116,15 @@ def document(appraisal: Appraisal) -> dict[str, Any]:
     }
 
 
-def appraisal_csv(appraisal: Appraisal) -> str:
+def appraisal_csv(appraisal: Appraisal, style: CsvStyle | None = None) -> str:
     """Write a row for each choice as CSV.
 
     Parameters
     ----------
     appraisal : Appraisal
         The appraisal.
+    style : CsvStyle, optional
+        How CSV is written.
 
     Returns
     -------
@@ -141,7 +144,7 @@ def appraisal_csv(appraisal: Appraisal) -> str:
         "outlay_note",
     ]
     rows = [_row(appraisal, choice, ranged) for choice in appraisal.choices]
-    return csv_text([*columns, "cheapest", "cheapest_in", *ends], rows)
+    return csv_text([*columns, "cheapest", "cheapest_in", *ends], rows, style)
 
 
 def _row(appraisal: Appraisal, choice: ChoiceYear, ranged: list[str]) -> Mapping[str, Any]:

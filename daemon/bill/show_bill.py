@@ -38,6 +38,7 @@ if TYPE_CHECKING:
     from rich.console import RenderableType
 
     from daemon.bill.comparison import BillComparison
+    from daemon.presentation.csv_text import CsvStyle
     from planners.bill.bands import BandComparison, Purchase
     from planners.bill.hours import Finding, HalfHourComparison
 
@@ -77,11 +78,13 @@ def comparison_values(comparison: BillComparison, zone: ZoneInfo, currency: str)
     return {"half_hours": [_half_hour(line, zone, currency) for line in comparison.half_hours]}
 
 
-def comparison_csv(comparison: BillComparison, zone: ZoneInfo, currency: str) -> str:
+def comparison_csv(
+    comparison: BillComparison, zone: ZoneInfo, currency: str, style: CsvStyle | None = None
+) -> str:
     """Write both sides as CSV, one row for each half-hour or band."""
     columns = BAND_COLUMNS if comparison.bands else HOUR_COLUMNS
     (rows,) = comparison_values(comparison, zone, currency).values()
-    return csv_text(columns, rows)
+    return csv_text(columns, rows, style)
 
 
 def show_comparison(

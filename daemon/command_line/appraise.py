@@ -10,17 +10,16 @@ import click
 
 from config.files.errors import UsageError
 from daemon.command_line.reports import NOT_ALL
-from daemon.presentation.options import FILE, JSON_OPTION
+from daemon.presentation.options import FILE, JSON_OPTION, report_options
 from daemon.presentation.output import (
     json_text,
     needs_pictures,
     progress_bar,
     rich_text,
-    text_width,
-    write_output,
 )
 
 if TYPE_CHECKING:
+    from daemon.presentation.output import ReportForm
     from planners.appraisal.appraisal import Appraisal
 
 
@@ -33,12 +32,7 @@ if TYPE_CHECKING:
     help="Text for people (the default), csv or json for scripts, or html for a page to print.",
 )
 @JSON_OPTION
-@click.option(
-    "--output",
-    type=click.Path(path_type=Path),
-    metavar="PATH",
-    help="Write to this file instead of standard output.",
-)
+@report_options
 @click.argument("houses", type=click.Path(path_type=Path), nargs=-1, metavar="[HOUSE]...")
 @click.option(
     "--homes",
@@ -64,11 +58,8 @@ if TYPE_CHECKING:
 )
 def appraise(
     file: Path,
-    form: str | None,
-    output: Path | None,
+    form: ReportForm,
     houses: tuple[Path, ...],
-    *,
-    as_json: bool,
     **choice: Any,  # noqa: ANN401 - options
 ) -> None:
     """Simulate a year of nights with each choice in FILE, and find the cheapest.
@@ -80,16 +71,15 @@ def appraise(
     choices: which homes are on the wrong tariff, and what is another worth? A home that can't be
     appraised is a row with its reason, and the exit code is then 3.
     """
-    form = _form(form, as_json=as_json)
+    whole = True
     if houses or any(choice.values()):
-        _refuse_homes(houses, form, choice)
-        text, whole = _homes_text(file, houses, form, choice, to_file=output is not None)
-        write_output(text, output)
-        if not whole:
-            sys.exit(NOT_ALL)
-        return
-    text = _text(_appraisal(file), form, to_file=output is not None)
-    write_output(text, output)
+        _refuse_homes(houses, form.name, choice)
+        text, whole = _homes_text(file, houses, form, choice)
+    else:
+        text = _text(_appraisal(file), form)
+    form.write(text)
+    if not whole:
+        sys.exit(NOT_ALL)
 
 
 def _refuse_homes(houses: tuple[Path, ...], form: str, choice: dict[str, Any]) -> None:
@@ -103,7 +93,7 @@ def _refuse_homes(houses: tuple[Path, ...], form: str, choice: dict[str, Any]) -
 
 
 def _homes_text(
-    file: Path, houses: tuple[Path, ...], form: str, choice: dict[str, Any], *, to_file: bool
+    file: Path, houses: tuple[Path, ...], form: ReportForm, choice: dict[str, Any]
 ) -> tuple[str, bool]:
     """Write what the choices are worth to many homes, and whether all could be appraised."""
     from config.choices.loading import load_choices  # noqa: PLC0415 - each command loads its own
@@ -114,6 +104,7 @@ def _homes_text(
         show_appraised,
     )
     from daemon.desk.appraising import appraise_homes  # noqa: PLC0415
+    from daemon.fields.documents import versioned  # noqa: PLC0415
 
     with progress_bar("homes") as progress:
         only_tariffs = choice["tariffs_only"]
@@ -123,17 +114,11 @@ def _homes_text(
         raise UsageError("\n".join(f"{home.file}: {home.fault}" for home in homes))
     wrong_only = choice["only"] is not None
     view = AppraisedView(homes, choice["sort_by"] or "worth", wrong_tariff_only=wrong_only)
-    if form == "csv":
-        return appraised_csv(view), whole
-    if form == "json":
-        return json_text(appraised_values(view)), whole
-    return rich_text(show_appraised(view), text_width(to_file=to_file)), whole
-
-
-def _form(form: str | None, *, as_json: bool) -> str:
-    if as_json and form:
-        raise UsageError(f"expected either --json or --format {form}, got both")
-    return "json" if as_json else form or "text"
+    if form.name == "csv":
+        return appraised_csv(view, form.style), whole
+    if form.name == "json":
+        return json_text(versioned("appraisals", appraised_values(view))), whole
+    return rich_text(show_appraised(view), form.width), whole
 
 
 def _appraisal(file: Path) -> Appraisal:
@@ -143,16 +128,17 @@ def _appraisal(file: Path) -> Appraisal:
         return appraise_file(file, progress)
 
 
-def _text(appraisal: Appraisal, form: str, *, to_file: bool) -> str:
+def _text(appraisal: Appraisal, form: ReportForm) -> str:
     from daemon.appraise.rows import appraisal_csv, document  # noqa: PLC0415
     from daemon.appraise.show_appraisal import show_appraisal  # noqa: PLC0415
+    from daemon.fields.documents import versioned  # noqa: PLC0415
 
-    if form == "html":
+    if form.name == "html":
         with needs_pictures("--format html"):
             from daemon.appraise.page import render_page  # noqa: PLC0415
         return render_page(appraisal)
-    if form == "csv":
-        return appraisal_csv(appraisal)
-    if form == "json":
-        return json_text(document(appraisal))
-    return rich_text(show_appraisal(appraisal), text_width(to_file=to_file))
+    if form.name == "csv":
+        return appraisal_csv(appraisal, form.style)
+    if form.name == "json":
+        return json_text(versioned("appraisal", document(appraisal)))
+    return rich_text(show_appraisal(appraisal), form.width)

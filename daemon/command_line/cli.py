@@ -401,6 +401,41 @@ def schema_choices() -> None:
     write_output(json_text(choices_schema()))
 
 
+@schema.command("letter")
+def schema_letter() -> None:
+    """Print the JSON Schema of the file of a letter's words."""
+    from config.schema import letter_schema  # noqa: PLC0415 - as in `plan`
+
+    write_output(json_text(letter_schema()))
+
+
+@schema.command("night")
+@click.option("--half-hours", is_flag=True, help="Of what `nights --half-hours` prints.")
+def schema_night(*, half_hours: bool) -> None:
+    """Print the JSON Schema of the log of nights, as `nights --format json` prints it."""
+    _print_document_schema("half-hours" if half_hours else "night")
+
+
+@schema.command("month")
+@click.option("--homes", is_flag=True, help="Of what `month` prints of many homes.")
+def schema_month(*, homes: bool) -> None:
+    """Print the JSON Schema of a month, as `month --format json` prints it."""
+    _print_document_schema("months" if homes else "month")
+
+
+@schema.command("appraisal")
+@click.option("--homes", is_flag=True, help="Of what `appraise --homes` prints.")
+def schema_appraisal(*, homes: bool) -> None:
+    """Print the JSON Schema of an appraisal, as `appraise --json` prints it."""
+    _print_document_schema("appraisals" if homes else "appraisal")
+
+
+def _print_document_schema(name: str) -> None:
+    from daemon.fields.documents import document_schema  # noqa: PLC0415 - as in `plan`
+
+    write_output(json_text(document_schema(name)))
+
+
 @schema.command("bus")
 @click.argument("file", type=click.Path(path_type=Path), required=False)
 def schema_bus(file: Path | None) -> None:

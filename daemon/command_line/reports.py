@@ -12,14 +12,17 @@ from zoneinfo import ZoneInfo
 import click
 
 from config.files.errors import UsageError
-from daemon.presentation.options import FILE, read_date, refuse_without_meter
+from daemon.presentation.options import (
+    FILE,
+    read_date,
+    refuse_without_meter,
+    report_options,
+)
 from daemon.presentation.output import (
     json_text,
     needs_pictures,
     rich_text,
     say,
-    text_width,
-    write_output,
 )
 
 if TYPE_CHECKING:
@@ -27,6 +30,7 @@ if TYPE_CHECKING:
 
     from daemon.control.state import House
     from daemon.night_log.month import Month, NightRow
+    from daemon.presentation.output import ReportForm
     from planners.local_time.settlement import HalfHour
 
 LAST_NIGHTS = 14
@@ -70,7 +74,8 @@ def read_month_name(
     help="Print metered energy by half-hours of the settlement grid, for the days"
     " from --from to --to, or else for the days of the last nights.",
 )  # fmt: skip
-def nights(file: Path, form: str, *, half_hours: bool, **choice: Any) -> None:  # noqa: ANN401 - options
+@report_options
+def nights(file: Path, form: ReportForm, *, half_hours: bool, **choice: Any) -> None:  # noqa: ANN401 - options
     """Print the log of nights, the newest last; the daemon may keep running.
 
     A night is named by the date on which it begins. `cost` includes tax, and is rounded half-even
@@ -83,10 +88,11 @@ def nights(file: Path, form: str, *, half_hours: bool, **choice: Any) -> None:  
         _refuse_vehicle(choice["vehicle"])
     with ledger_of(house) as ledger:
         rows = _chosen(file, house, ledger, choice)
-        if not half_hours:
-            write_output(_nights_text(house, rows, form))
-            return
-        write_output(_half_hours_text(house, ledger, rows, choice, form))
+        if half_hours:
+            text = _half_hours_text(house, ledger, rows, choice, form)
+        else:
+            text = _nights_text(house, rows, form)
+    form.write(text)
 
 
 def _recorded_house(file: Path) -> House:
@@ -135,17 +141,19 @@ def _refuse_unknown(option: str, wanted: str | None, names: Sequence[str]) -> No
         raise UsageError(f"--{dashed}: expected one of {known}, got {wanted!r}")
 
 
-def _nights_text(house: House, rows: Sequence[NightRow], form: str) -> str:
+def _nights_text(house: House, rows: Sequence[NightRow], form: ReportForm) -> str:
+    from daemon.fields.documents import versioned  # noqa: PLC0415
     from daemon.night_log.night_rows import night_values, nights_csv  # noqa: PLC0415
     from daemon.night_log.show_nights import show_nights  # noqa: PLC0415
 
     home = house.file.household
-    if form == "csv":
-        return nights_csv(rows, home.currency)
-    if form == "json":
+    if form.name == "csv":
+        return nights_csv(rows, home.currency, form.style)
+    if form.name == "json":
         values = [night_values(row, home.currency) for row in rows]
-        return json_text({"household": home.name, "timezone": home.timezone, "nights": values})
-    return rich_text(show_nights(home.name, home.currency, rows, house.file.days))
+        document = {"household": home.name, "timezone": home.timezone, "nights": values}
+        return json_text(versioned("night", document))
+    return rich_text(show_nights(home.name, home.currency, rows, house.file.days), form.width)
 
 
 def _half_hours_text(
@@ -153,9 +161,10 @@ def _half_hours_text(
     ledger: Any,  # noqa: ANN401 - a ledger's reader
     rows: Sequence[NightRow],
     choice: Mapping[str, Any],
-    form: str,
+    form: ReportForm,
 ) -> str:
     from adapters.clocks.clock import SystemClock  # noqa: PLC0415 - each command loads its own
+    from daemon.fields.documents import versioned  # noqa: PLC0415
     from daemon.night_log.half_hour_rows import half_hour_values, half_hours_csv  # noqa: PLC0415
     from daemon.night_log.show_half_hours import show_half_hours  # noqa: PLC0415
     from daemon.nights.metered import metered_half_hours  # noqa: PLC0415
@@ -167,20 +176,18 @@ def _half_hours_text(
         metered_half_hours(house, ledger, known, *days) if days is not None else ()
     )
     zone = house.file.zone
-    if form == "text":
-        return rich_text(
-            show_half_hours(house.file.household.name, made, zone, SystemClock().now())
-        )
-    if form == "csv":
-        return half_hours_csv(made, zone)
-    return json_text(
-        {
-            "household": house.file.household.name,
-            "timezone": house.file.household.timezone,
-            "charge_points": known,
-            "half_hours": half_hour_values(made, zone),
-        }
-    )
+    if form.name == "text":
+        now = SystemClock().now()
+        return rich_text(show_half_hours(house.file.household.name, made, zone, now), form.width)
+    if form.name == "csv":
+        return half_hours_csv(made, zone, form.style)
+    document = {
+        "household": house.file.household.name,
+        "timezone": house.file.household.timezone,
+        "charge_points": known,
+        "half_hours": half_hour_values(made, zone),
+    }
+    return json_text(versioned("half-hours", document))
 
 
 def _days(
@@ -234,12 +241,7 @@ def _read_zone(
     show_default=True,
     help="Print text for people, csv or json for scripts, or html, a page to print or keep.",
 )
-@click.option(
-    "--output",
-    type=click.Path(path_type=Path),
-    metavar="PATH",
-    help="Write to this file instead of printing.",
-)
+@report_options
 @click.option(
     "--bill", type=click.Path(path_type=Path), metavar="PATH",
     help="Compare with the figures of a bill: CSV rows of start,kwh by quarter-hours, half-hours or"
@@ -281,8 +283,7 @@ def _read_zone(
 def month(  # noqa: PLR0917 - click passes them by name
     files: tuple[Path, ...],
     month: tuple[int, int],
-    form: str,
-    output: Path | None,
+    form: ReportForm,
     bill: Path | None,
     charge_point: str | None,
     columns: dict[str, str],
@@ -301,18 +302,18 @@ def month(  # noqa: PLR0917 - click passes them by name
     for one FILE as well.
     """
     as_rows = len(files) > 1 or any(choice.values())
-    _refuse_together(files, form, bill, as_rows=as_rows)
+    _refuse_together(files, form.name, bill, as_rows=as_rows)
     declared = (columns, bill_zone, charge_point)
     if bill is None:
         _refuse_without_bill(
             dict(zip(("--columns", "--bill-zone", "--charge-point"), declared, strict=True))
         )
-    to_file, whole = output is not None, True
+    whole = True
     if as_rows:
-        text, whole = _many_homes(files, month, form, choice, to_file=to_file)
+        text, whole = _many_homes(files, month, form, choice)
     else:
-        text = _one_home(files[0], month, form, (bill, declared), to_file=to_file)
-    write_output(text, output)
+        text = _one_home(files[0], month, form, (bill, declared))
+    form.write(text)
     if not whole:
         sys.exit(NOT_ALL)
 
@@ -334,10 +335,8 @@ def _refuse_together(files: Sequence[Path], form: str, bill: Path | None, *, as_
 def _one_home(
     file: Path,
     when: tuple[int, int],
-    form: str,
+    form: ReportForm,
     bill_of: tuple[Path | None, tuple[Any, ...]],
-    *,
-    to_file: bool,
 ) -> str:
     from adapters.clocks.clock import SystemClock  # noqa: PLC0415
     from daemon.bill.comparison import compare_bill  # noqa: PLC0415
@@ -351,14 +350,14 @@ def _one_home(
     with ledger_of(house) as ledger:
         read = read_month(file, house, ledger, when, SystemClock().now())
         comparison = None if bill is None else compare_bill(house, ledger, when, bill, of_bill)
-    if form == "html":
+    if form.name == "html":
         return _page(house, read, comparison)
-    if form == "text":
-        return _month_text(house, read, comparison, to_file=to_file)
+    if form.name == "text":
+        return _month_text(house, read, comparison, form.width)
     return _month_values(house, read, comparison, form)
 
 
-def _month_text(house: House, month: Month, comparison: Any, *, to_file: bool) -> str:  # noqa: ANN401
+def _month_text(house: House, month: Month, comparison: Any, width: int | None) -> str:  # noqa: ANN401
     from rich.console import Group  # noqa: PLC0415
 
     from daemon.bill.show_bill import show_comparison  # noqa: PLC0415
@@ -367,25 +366,26 @@ def _month_text(house: House, month: Month, comparison: Any, *, to_file: bool) -
     parts = [show_month(month)]
     if comparison is not None:
         parts += show_comparison(comparison, house.file.zone, month.currency)
-    return rich_text(Group(*parts), text_width(to_file=to_file))
+    return rich_text(Group(*parts), width)
 
 
-def _month_values(house: House, month: Month, comparison: Any, form: str) -> str:  # noqa: ANN401
+def _month_values(house: House, month: Month, comparison: Any, form: ReportForm) -> str:  # noqa: ANN401
     from daemon.bill.show_bill import comparison_csv, comparison_values  # noqa: PLC0415
+    from daemon.fields.documents import versioned  # noqa: PLC0415
     from daemon.month.rows import month_values  # noqa: PLC0415
     from daemon.night_log.night_rows import nights_csv  # noqa: PLC0415
 
     zone, currency = house.file.zone, month.currency
-    if form == "csv":
+    if form.name == "csv":
         return (
-            nights_csv(month.nights, currency)
+            nights_csv(month.nights, currency, form.style)
             if comparison is None
-            else comparison_csv(comparison, zone, currency)
+            else comparison_csv(comparison, zone, currency, form.style)
         )
     values = month_values(month)
     if comparison is not None:
         values["bill"] = comparison_values(comparison, zone, currency)
-    return json_text(values)
+    return json_text(versioned("month", values))
 
 
 def _page(house: House, month: Month, comparison: Any) -> str:  # noqa: ANN401
@@ -401,10 +401,8 @@ def _page(house: House, month: Month, comparison: Any) -> str:  # noqa: ANN401
 def _many_homes(
     files: Sequence[Path],
     when: tuple[int, int],
-    form: str,
+    form: ReportForm,
     choice: Mapping[str, Any],
-    *,
-    to_file: bool,
 ) -> tuple[str, bool]:
     from config.choices.loading import load_choices  # noqa: PLC0415
     from daemon.desk.months import months_of_homes  # noqa: PLC0415
@@ -423,4 +421,4 @@ def _many_homes(
         trend=choice["trend"],
         compares_tariffs=choices is not None,
     )
-    return months_of_homes(files, wanted, form, choices, to_file=to_file)
+    return months_of_homes(files, wanted, form, choices)

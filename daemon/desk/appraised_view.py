@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from rich.console import RenderableType
 
     from daemon.desk.appraising import HomeChoices
+    from daemon.presentation.csv_text import CsvStyle
     from planners.appraisal.appraisal import ChoiceYear
 
 COLUMNS: Final = (
@@ -121,9 +122,9 @@ def _choice(choice: ChoiceYear) -> dict[str, Any]:
     }
 
 
-def appraised_csv(view: AppraisedView) -> str:
+def appraised_csv(view: AppraisedView, style: CsvStyle | None = None) -> str:
     """Write a row for each home."""
-    return csv_text(COLUMNS, view.rows)
+    return csv_text(COLUMNS, view.rows, style)
 
 
 def show_appraised(view: AppraisedView) -> RenderableType:

@@ -9,7 +9,8 @@ from config.files.errors import UsageError
 from daemon.desk.appraising import with_better_tariffs
 from daemon.desk.homes import YEAR_MONTHS, months_until, read_homes
 from daemon.desk.months_view import HomesView, homes_csv, homes_values, show_homes
-from daemon.presentation.output import json_text, progress_bar, rich_text, text_width
+from daemon.fields.documents import versioned
+from daemon.presentation.output import json_text, progress_bar, rich_text
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -17,15 +18,14 @@ if TYPE_CHECKING:
 
     from config.choices.choices_file import ChoicesFile
     from daemon.desk.months_view import Wanted
+    from daemon.presentation.output import ReportForm
 
 
 def months_of_homes(
     files: Sequence[Path],
     wanted: Wanted,
-    form: str,
+    form: ReportForm,
     choices: ChoicesFile | None = None,
-    *,
-    to_file: bool,
 ) -> tuple[str, bool]:
     """Write the months of many homes.
 
@@ -35,12 +35,10 @@ def months_of_homes(
         Household files.
     wanted : Wanted
         Which homes, which months, in which order.
-    form : str
-        ``"text"``, ``"csv"`` or ``"json"``.
+    form : ReportForm
+        How they are written.
     choices : ChoicesFile, optional
         Its tariffs are compared for each home.
-    to_file : bool
-        Whether the text is for a file.
 
     Returns
     -------
@@ -65,8 +63,8 @@ def months_of_homes(
             homes = with_better_tariffs(homes, choices, progress)
     view = HomesView(homes, wanted)
     whole = all(home.fault is None for home in homes)
-    if form == "csv":
-        return homes_csv(view), whole
-    if form == "json":
-        return json_text(homes_values(view)), whole
-    return rich_text(show_homes(view), text_width(to_file=to_file)), whole
+    if form.name == "csv":
+        return homes_csv(view, form.style), whole
+    if form.name == "json":
+        return json_text(versioned("months", homes_values(view))), whole
+    return rich_text(show_homes(view), form.width), whole

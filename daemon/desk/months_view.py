@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
     from daemon.desk.homes import HomeMonths
     from daemon.night_log.month import Month
+    from daemon.presentation.csv_text import CsvStyle
 
 SORT_BY: Final[Mapping[str, str]] = {
     "name": "household",
@@ -127,13 +128,13 @@ def _brief(row: Mapping[str, Any]) -> dict[str, Any]:
     return {key: value for key, value in row.items() if key not in {"household", *BESIDE}}
 
 
-def homes_csv(view: HomesView) -> str:
+def homes_csv(view: HomesView, style: CsvStyle | None = None) -> str:
     """Write a row for each home, or for each month of each in a trend; and totals by currency."""
     rows, totals = view.rows, view.totals
     if view.wanted.trend:
         rows = [row for home in view.homes for row in view.trend_of(home) or [home_row(home, ())]]
         totals = view.trend_totals()
-    return csv_text(SUMMARY, [*rows, *totals])
+    return csv_text(SUMMARY, [*rows, *totals], style)
 
 
 def show_homes(view: HomesView) -> RenderableType:

@@ -23,7 +23,7 @@ SUMMARY = (
     "distance", "distance_unit", "cost_per_distance", "saved_against_at_once",
     "saved_against_timer", "hindsight_would_save", "alerts", "estimated_rate_kwh",
     "capacity_charge", "capacity_charge_without_charging", "estimated_percent", "tariff", "file",
-    "remark", "fault", "best_tariff", "saves_per_year",
+    "remark", "fault", "best_tariff", "saves_per_year", "roof_kwh", "all_grid_cost",
 )  # fmt: skip
 TOTAL = "total"
 BESIDE = ("tariff", "file", "remark", "fault", "best_tariff", "saves_per_year")
@@ -110,6 +110,8 @@ def _sum(months: Sequence[Month]) -> dict[str, Any]:
         "hindsight_would_save": money([month.hindsight_would_save for month in months]),
         "alerts": sum(len(month.alerts) for month in months),
         "estimated_rate_kwh": exact_kwh(sum(month.estimated_rate_wh for month in months)),
+        "roof_kwh": exact_kwh(sum(month.roof_wh for month in months)),
+        "all_grid_cost": money([month.all_grid_cost for month in months]),
         **capacity_summary([month.capacity for month in months], months[0].currency),
     }
 

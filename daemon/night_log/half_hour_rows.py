@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from zoneinfo import ZoneInfo
 
+    from daemon.presentation.csv_text import CsvStyle
     from planners.local_time.settlement import HalfHour
 
 COLUMNS = ("start_utc", "start_local", "kwh", "estimated_kwh")
@@ -47,6 +48,6 @@ def half_hour_values(rows: Sequence[HalfHour], zone: ZoneInfo) -> list[dict[str,
     ]
 
 
-def half_hours_csv(rows: Sequence[HalfHour], zone: ZoneInfo) -> str:
+def half_hours_csv(rows: Sequence[HalfHour], zone: ZoneInfo, style: CsvStyle | None = None) -> str:
     """Write half-hours as CSV, one row for each."""
-    return csv_text(COLUMNS, half_hour_values(rows, zone))
+    return csv_text(COLUMNS, half_hour_values(rows, zone), style)

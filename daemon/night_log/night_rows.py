@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
     from daemon.control.state import House
+    from daemon.presentation.csv_text import CsvStyle
     from planners.rates.spans import RateSpan
 
 PERCENT = Decimal("0.1")
@@ -247,9 +248,9 @@ COLUMNS = (
 )  # fmt: skip
 
 
-def nights_csv(rows: Iterable[NightRow], currency: str) -> str:
+def nights_csv(rows: Iterable[NightRow], currency: str, style: CsvStyle | None = None) -> str:
     """Write nights as CSV, one row for each."""
-    return csv_text(COLUMNS, (night_values(row, currency) for row in rows))
+    return csv_text(COLUMNS, (night_values(row, currency) for row in rows), style)
 
 
 def _wh(energy_kwh: Decimal) -> int:

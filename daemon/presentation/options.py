@@ -5,15 +5,18 @@ from __future__ import annotations
 import math
 import re
 from datetime import date, datetime
+from functools import wraps
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from config.files.errors import UsageError
 
 if TYPE_CHECKING:
-    from collections.abc import Collection
+    from collections.abc import Callable, Collection
+
+    from daemon.presentation.csv_text import CsvStyle
 
 FILE = click.argument("file", type=click.Path(path_type=Path))
 NIGHTS_OPTION = click.option(
@@ -163,3 +166,86 @@ FORMAT_OPTION = click.option(
     type=click.Choice(["csv"]),
     help="Print CSV, with a row for each span of time that has one rate.",
 )
+_REPORT_OPTIONS = (
+    click.option(
+        "--output",
+        type=click.Path(path_type=Path),
+        metavar="PATH",
+        help="Write to this file instead of printing; a file that is there is replaced.",
+    ),
+    click.option(
+        "--csv-separator",
+        type=click.Choice(["comma", "semicolon", "tab"]),
+        help="With csv: what stands between cells; a comma unless decimals have one.",
+    ),
+    click.option(
+        "--csv-decimal",
+        type=click.Choice(["point", "comma"]),
+        help="With csv: what stands before decimals; a point by default.",
+    ),
+    click.option(
+        "--csv-bom",
+        is_flag=True,
+        help="With csv: begin with a byte order mark, by which spreadsheets know UTF-8.",
+    ),
+)
+_MARKS = {"comma": ",", "semicolon": ";", "tab": "\t", "point": "."}
+
+
+def report_options(command: Callable[..., None]) -> Callable[..., None]:
+    """Add the options that say how a report is written; the command gets a `ReportForm` of them."""
+
+    @wraps(command)
+    def with_form(*, form: str | None, output: Path | None, **options: Any) -> None:  # noqa: ANN401
+        from daemon.presentation.output import ReportForm  # noqa: PLC0415
+
+        if options.pop("as_json", False):
+            if form is not None:
+                raise UsageError(f"expected either --json or --format {form}, got both")
+            form = "json"
+        names = ("csv_separator", "csv_decimal", "csv_bom")
+        style = csv_style(form, *(options.pop(name) for name in names))
+        command(form=ReportForm(form or "text", style, output), **options)
+
+    for option in reversed(_REPORT_OPTIONS):
+        option(with_form)
+    return with_form
+
+
+def csv_style(
+    form: str | None,
+    separator: str | None,
+    decimal: str | None,
+    has_mark: bool,  # noqa: FBT001 - a flag of the command line
+) -> CsvStyle:
+    """Read how CSV is to be written.
+
+    Parameters
+    ----------
+    form : str or None
+        What the report is written as.
+    separator, decimal : str or None
+        The values of the options; None where they are left out.
+    has_mark : bool
+        Whether a byte order mark is asked for.
+
+    Returns
+    -------
+    CsvStyle
+        A decimal comma alone makes the separator a semicolon, as spreadsheets expect.
+
+    Raises
+    ------
+    UsageError
+        If the options are given for another form, or if both marks are a comma.
+    """
+    from daemon.presentation.csv_text import CsvStyle  # noqa: PLC0415 - `--help` needs none of it
+
+    given = {"--csv-separator": separator, "--csv-decimal": decimal, "--csv-bom": has_mark}
+    for option, value in given.items():
+        if value and form != "csv":
+            raise UsageError(f"{option}: expected --format csv beside it")
+    if separator == decimal == "comma":
+        raise UsageError("--csv-separator comma: expected semicolon or tab beside decimal commas")
+    between = separator or ("semicolon" if decimal == "comma" else "comma")
+    return CsvStyle(_MARKS[between], _MARKS[decimal or "point"], has_mark)

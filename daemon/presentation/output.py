@@ -10,6 +10,7 @@ import json
 import re
 import sys
 from contextlib import contextmanager
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import click
@@ -22,6 +23,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from rich.segment import Segment
+
+    from daemon.presentation.csv_text import CsvStyle
 
 FILE_COLUMNS = 100
 """Width of a text in a file [characters]."""
@@ -110,13 +113,13 @@ def needs_pictures(option: str) -> Iterator[None]:
         ) from error
 
 
-def write_output(text: str, output: Path | None = None) -> None:
+def write_output(text: str | bytes, output: Path | None = None) -> None:
     """Print a document, or write it into a file.
 
     Parameters
     ----------
-    text : str
-        From `json_text`, `rich_text` or a writer of CSV or HTML; with its line ends.
+    text : str or bytes
+        From `json_text`, `rich_text` or a writer of CSV or HTML; with its line ends. Or a workbook.
     output : Path or None
         The file; None to print.
 
@@ -129,9 +132,45 @@ def write_output(text: str, output: Path | None = None) -> None:
         click.echo(text, nl=False)
         return
     try:
-        output.write_bytes(text.encode())
+        output.write_bytes(text.encode() if isinstance(text, str) else text)
     except OSError as error:
         raise UsageError(f"--output: {output}: can't be written: {error.strerror}") from error
+
+
+@dataclass(frozen=True, slots=True)
+class ReportForm:
+    """How a report is written.
+
+    Attributes
+    ----------
+    name : str
+        Such as ``"text"`` or ``"csv"``.
+    style : CsvStyle
+        How CSV is written.
+    output : Path or None
+        The file; None to print.
+    """
+
+    name: str
+    style: CsvStyle
+    output: Path | None = None
+
+    @property
+    def width(self) -> int | None:
+        """Width of a text [characters]; None for that of the terminal."""
+        return text_width(to_file=self.output is not None)
+
+    def write(self, text: str | bytes) -> None:
+        """Write the report, and say which of its texts got an apostrophe in front."""
+        write_output(text, self.output)
+        guarded = self.style.guarded
+        if guarded:
+            more = f" and {len(guarded) - 1} more" if len(guarded) > 1 else ""
+            say(
+                f"CSV: an apostrophe was put in front of {guarded[0]!r}{more}, which a spreadsheet"
+                " might run as a formula; --format json has the text as it is",
+                err=True,
+            )
 
 
 @contextmanager

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daemon.presentation.csv_text import csv_text
+from daemon.presentation.csv_text import CsvStyle, csv_text
 
 # OWASP, "CSV Injection": a cell must not begin with one of these, nor with the full-width form of
 # the first four. OWASP ASVS 5.0, requirement 1.2.10, adds the null character. An apostrophe in
@@ -45,3 +45,12 @@ def test_a_number_stays_a_number(value: object, cell: str) -> None:
 
 def test_no_column_name_can_be_a_formula() -> None:
     assert csv_text(["=1"], []) == "'=1\r\n"
+
+
+def test_a_style_changes_marks_and_nothing_else() -> None:
+    """Decimal commas are those of numbers; what got an apostrophe is remembered."""
+    style = CsvStyle(separator=";", decimal=",", has_mark=True)
+    row = {"name": "1.5; =x", "kwh": Decimal("-7.20"), "soc": 35.5, "bad": "=1+2"}
+    text = csv_text(list(row), [row], style)
+    assert text == '\ufeffname;kwh;soc;bad\r\n"1.5; =x";-7,20;35,5;\'=1+2\r\n'
+    assert style.guarded == ["=1+2"]
