@@ -1,4 +1,4 @@
-"""Show an appraisal as text, a page with pictures, or rows (`lullwatt appraise`).
+"""Show an appraisal as text or rows (`lullwatt appraise`); `daemon.appraisal_page` has its page.
 
 The figures come from `planners.appraisal`.
 """

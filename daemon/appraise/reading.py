@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 from functools import partial
 from typing import TYPE_CHECKING
@@ -69,8 +70,13 @@ def appraise_file(path: Path, progress: Callable[[int, int], None]) -> Appraisal
     Appraisal
         The appraisal.
     """
+    from planners.appraisal.appraising import appraised, compare  # noqa: PLC0415 - slow to load
+    from planners.sensitivity.hinges import hinges_of  # noqa: PLC0415
+
     file, series, used_wh = read_choices(path)
-    return appraise_series(file, series, used_wh, progress)
+    compared = compare(file, series, used_wh)
+    appraisal = appraised(file, compared, progress)
+    return replace(appraisal, hinges=hinges_of(file, series, used_wh, compared, appraisal))
 
 
 def appraise_series(

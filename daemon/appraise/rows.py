@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
+from daemon.appraise.hinges import points_of
 from daemon.presentation.csv_text import csv_text
 from planners.worth.lifetime import PARTS
 
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
         BreakEven,
         BreakEvens,
         ChoiceYear,
+        Hinge,
         Spread,
     )
 
@@ -111,6 +113,7 @@ def document(appraisal: Appraisal) -> dict[str, Any]:
             }
             for at, totals in appraisal.curve
         ],
+        "hinges": [_hinge(hinge) for hinge in appraisal.hinges],
         "assumptions": list(appraisal.assumptions),
         "cautions": list(appraisal.cautions),
     }
@@ -250,6 +253,24 @@ def _even(even: BreakEven, decimals: int) -> dict[str, Any]:
         "now": _rounded(even.now, decimals),
         "at": _rounded(even.at, decimals),
         "rival": even.rival,
+    }
+
+
+def _hinge(hinge: Hinge) -> dict[str, Any]:
+    return {
+        "input": hinge.what,
+        "now": _rounded(hinge.now, MONEY),
+        "tried": [
+            {
+                "value": _rounded(point.value, MONEY),
+                "cheapest": point.cheapest,
+                "saves_over_years": _rounded(point.saves, MONEY),
+                "ahead": _rounded(point.ahead, MONEY),
+            }
+            for point in points_of(hinge)
+        ],
+        "searched": [_rounded(hinge.least, MONEY), _rounded(hinge.most, MONEY)],
+        "breaks": [{"at": _rounded(each.at, MONEY), "rival": each.rival} for each in hinge.breaks],
     }
 
 

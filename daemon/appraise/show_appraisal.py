@@ -11,6 +11,7 @@ from rich.table import Table
 from rich.text import Text
 
 from daemon.appraise.changes import all_else, changes
+from daemon.appraise.hinges import breaks, explained, rows_of
 from daemon.appraise.nights import longest_days, nights_short
 from daemon.appraise.remarks import notes, remarks
 from daemon.appraise.tables import bands, figures
@@ -41,7 +42,8 @@ def show_appraisal(appraisal: Appraisal) -> RenderableType:
         *(Text(note, style="dim") for note in notes(words)),
         "",
         _bands(words),
-        *_listed("What would change it", [*changes(words), *all_else(words)]),
+        *_hinges(words),
+        *_listed("What would change it", [*changes(words), *breaks(words), *all_else(words)]),
         *_listed("Longest day's drive that one usual night recharges", longest_days(words)),
         *_listed("Nights short for the departure", nights_short(words)),
         *_listed("Outlays, grants and maintenance", words.outlays()),
@@ -89,6 +91,25 @@ class _Figures:
 
 def _two_lines(cell: FigureCell) -> Text:
     return Text(cell.text).append(f"\n{cell.range}" if cell.range else "", style="dim")
+
+
+def _hinges(words: AppraisalWords) -> Iterator[RenderableType]:
+    """Lay out what the answer hangs on, a row for each value tried."""
+    rows = rows_of(words)
+    if not rows:
+        return
+    yield ""
+    yield Text("What the answer hangs on", style="bold")
+    table = Table(box=None, padding=(0, 1, 0, 0), header_style="dim")
+    for name in ("input", "now", "changed to", "cheapest then", "saves", "ahead"):
+        table.add_column(name, justify="right" if name in {"saves", "ahead"} else "left")
+    before = ""
+    for row in rows:
+        first = ("", "") if row.what == before else row[:2]
+        table.add_row(*map(Text, (*first, *row[2:])))
+        before = row.what
+    yield Padding(table, (0, 0, 0, 2))
+    yield Padding(Text(explained(words), style="dim"), (0, 0, 0, 2))
 
 
 def _bands(words: AppraisalWords) -> Table:

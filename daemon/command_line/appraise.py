@@ -135,7 +135,7 @@ def _text(appraisal: Appraisal, form: ReportForm) -> str:
 
     if form.name == "html":
         with needs_pictures("--format html"):
-            from daemon.appraise.page import render_page  # noqa: PLC0415
+            from daemon.appraisal_page.page import render_page  # noqa: PLC0415
         return render_page(appraisal)
     if form.name == "csv":
         return appraisal_csv(appraisal, form.style)

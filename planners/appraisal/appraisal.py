@@ -6,7 +6,7 @@ solver or is compared with sums that do; it is rounded where it is shown.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from planners.appraisal.ranking import LEAST_KWH
@@ -330,6 +330,78 @@ class BreakEvens:
 
 
 @dataclass(frozen=True, slots=True)
+class HingePoint:
+    """What holds at one value of an input, with all else as it is.
+
+    Attributes
+    ----------
+    value : float
+        The value.
+    cheapest : str
+        The choice that wins there.
+    saves : float
+        How much less it costs than the first choice over the years [currency].
+    ahead : float or None
+        How much less today's answer costs there than the best other choice that delivers as much;
+        None if no other does [currency].
+    """
+
+    value: float
+    cheapest: str
+    saves: float
+    ahead: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class HingeBreak:
+    """The value of an input from which another choice wins, and which one."""
+
+    at: float
+    rival: str
+
+
+@dataclass(frozen=True, slots=True)
+class Hinge:
+    """One input of an appraisal, changed alone.
+
+    Attributes
+    ----------
+    what : str
+        "distance" [km, or kWh], "consumption" [kWh per 100 km], "efficiency" [percent], "rates",
+        "outlay" and "elsewhere" [multiple of the declared], "energy_growth" and "interest" [percent
+        a year], or "keep_years" [years].
+    now : float
+        Today's value.
+    low, high : HingePoint
+        A lower and a higher value.
+    least, most : float
+        Between these, values from which another choice wins were looked for.
+    breaks : tuple of HingeBreak
+        The nearest below and above today's value.
+    """
+
+    what: str
+    now: float
+    low: HingePoint
+    high: HingePoint
+    least: float
+    most: float
+    breaks: tuple[HingeBreak, ...]
+
+    def times(self, unit: float) -> Hinge:
+        """Return the same with all values multiplied."""
+        return replace(
+            self,
+            now=self.now * unit,
+            low=replace(self.low, value=self.low.value * unit),
+            high=replace(self.high, value=self.high.value * unit),
+            least=self.least * unit,
+            most=self.most * unit,
+            breaks=tuple(HingeBreak(each.at * unit, each.rival) for each in self.breaks),
+        )
+
+
+@dataclass(frozen=True, slots=True)
 class Appraisal:
     """A year under each choice, and how the choices compare.
 
@@ -366,6 +438,8 @@ class Appraisal:
         Whole sentences.
     curve_short : tuple of tuple of int
         Each choice's nights short of the need, for each point of the curve.
+    hinges : tuple of Hinge
+        What the answer hangs on; empty if nobody asked, or if there is only one choice.
     """
 
     name: str
@@ -388,6 +462,7 @@ class Appraisal:
     assumptions: tuple[str, ...]
     cautions: tuple[str, ...]
     curve_short: tuple[tuple[int, ...], ...] = ()
+    hinges: tuple[Hinge, ...] = ()
 
     @property
     def keep_years(self) -> float:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -28,8 +28,66 @@ if TYPE_CHECKING:
     from config.choices.choices_file import ChoicesFile
     from config.files.announcements import RateNews
     from planners.appraisal.choice_case import Case
+    from planners.appraisal.ranking import Ranking
     from planners.appraisal.spreads import ChoiceSpreads
     from planners.year.driving_days import DrivingYear
+
+
+class Compared(NamedTuple):
+    """Choices that are simulated and compared, before their figures are collected.
+
+    `drivings` has the trips of each vehicle; under None those of the first. `curve` ranks the
+    choices at the scales of `comparison`.
+    """
+
+    drivings: Mapping[str | None, DrivingYear]
+    comparison: Comparison
+    curve: Ranking
+
+
+def compare(
+    file: ChoicesFile,
+    series: Mapping[str, Sequence[RateNews]],
+    used_wh: Mapping[date, int] | None = None,
+    scales: Sequence[float] | None = None,
+) -> Compared:
+    """Simulate a year under each choice, at some multiples of its trips.
+
+    Parameters
+    ----------
+    file, series, used_wh
+        As for `appraise`.
+    scales : sequence of float, optional
+        The multiples, 1 among them; without, enough for a curve.
+
+    Returns
+    -------
+    Compared
+        The choices, ranked.
+
+    Raises
+    ------
+    TariffError
+        If no rate is known in a night of the year.
+    UsageError
+        If the year has no trip, or the ledger holds too few days.
+    """  # noqa: DOC502 - raised further down
+    drivings = {
+        name: driving_of(file.of_vehicle(name), used_wh if name is None else None)
+        for name in (None, *file.other_vehicles)
+    }
+    trips = np.array([trip.kwh for each in drivings.values() for trip in each.trips])
+    cases = tuple(case.with_best_current(trips) for case in cases_of(file, drivings, series))
+    if scales is None:
+        scales = SCALES if file.generation is None else SUN_SCALES
+    scaled = [case.simulate(np.array(scales)[:, None] * trips) for case in cases]
+    here, lifetime = scales.index(1.0), lifetime_of(file.appraisal)
+    declared = file.appraisal.elsewhere_rate
+    elsewhere = None if declared is None else float(declared)
+    years = tuple(years.only(here) for years in scaled)
+    names = ("first vehicle", *file.other_vehicles)
+    comparison = Comparison(cases, years, lifetime, elsewhere, trips, names, tuple(scales))
+    return Compared(drivings, comparison, rank_choices(cases, scaled, lifetime, elsewhere))
 
 
 def appraise(
@@ -63,25 +121,20 @@ def appraise(
     UsageError
         If the year has no trip, or the ledger holds too few days.
     """  # noqa: DOC502 - raised further down
-    drivings = {
-        name: driving_of(file.of_vehicle(name), used_wh if name is None else None)
-        for name in (None, *file.other_vehicles)
-    }
-    trips = np.array([trip.kwh for each in drivings.values() for trip in each.trips])
-    cases = tuple(case.with_best_current(trips) for case in cases_of(file, drivings, series))
+    return appraised(file, compare(file, series, used_wh), progress)
+
+
+def appraised(
+    file: ChoicesFile,
+    compared: Compared,
+    progress: Callable[[int, int], None] | None = None,
+) -> Appraisal:
+    """Collect the figures of choices that are compared: see `appraise`."""
+    drivings, comparison, curve = compared
+    cases, trips = comparison.cases, comparison.trips_kwh
     driving = drivings[None]
     if len(drivings) > 1:  # no distance is driven on the energy of all
         driving = replace(driving, kwh_per_km=None)
-    scales = SCALES if file.generation is None else SUN_SCALES
-    scaled = [case.simulate(np.array(scales)[:, None] * trips) for case in cases]
-    here = scales.index(1.0)
-    lifetime = lifetime_of(file.appraisal)
-    declared = file.appraisal.elsewhere_rate
-    elsewhere = None if declared is None else float(declared)
-    years = tuple(years.only(here) for years in scaled)
-    names = ("first vehicle", *file.other_vehicles)
-    comparison = Comparison(cases, years, lifetime, elsewhere, trips, names, scales)
-    curve = rank_choices(cases, scaled, lifetime, elsewhere)
     spreads = _drawn(file, cases, trips, driving, progress) if file.driving.draws else ()
     distance_km = _distance_km(drivings.values())
     amount = float(trips.sum()) if distance_km is None else distance_km
@@ -91,8 +144,8 @@ def appraise(
         timezone=file.appraisal.timezone,
         currency=file.appraisal.currency,
         year=file.appraisal.year,
-        lifetime=lifetime,
-        elsewhere_rate=elsewhere,
+        lifetime=comparison.lifetime,
+        elsewhere_rate=comparison.elsewhere_rate,
         distance_km=distance_km,
         distance_unit=_unit(file),
         trips_kwh=float(trips.sum()),
@@ -105,7 +158,7 @@ def appraise(
         break_even=break_evens(comparison, curve, amount) if len(cases) > 1 else None,
         curve=tuple(
             (scale * amount, tuple(column))
-            for scale, column in zip(scales, curve.totals.T.tolist(), strict=True)
+            for scale, column in zip(comparison.scales, curve.totals.T.tolist(), strict=True)
         ),
         assumptions=assumptions_of(file, drivings, cases, choices),
         cautions=cautions_of(driving, cases, choices),

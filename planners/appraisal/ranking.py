@@ -55,6 +55,16 @@ class Ranking:
     nights_short: NDArray[np.intp]
     unpriced_kwh: NDArray[np.float64]
 
+    def only(self, place: int) -> Ranking:
+        """Return the ranking of one year alone."""
+        one = slice(place, place + 1)
+        return Ranking(
+            self.year_costs[:, one],
+            self.totals[:, one],
+            self.nights_short[:, one],
+            self.unpriced_kwh[:, one],
+        )
+
     @property
     def winners(self) -> NDArray[np.intp]:
         """Index of the choice that wins in each year, shape (years,)."""

@@ -42,7 +42,8 @@ LEFT_OUT: Final = (
     "tests/benchmarks", "tests/release", "tests/deploy/test_containers.py",
     "tests/deploy/test_install.py", "tests/deploy/test_install_guarded.py",
     # They give their daemons and reports a time of their own.
-    "tests/daemon/appraise", "tests/daemon/messaging/test_ocpp_nights.py", "tests/daemon/month",
+    "tests/daemon/appraise", "tests/daemon/appraisal_page",
+    "tests/daemon/messaging/test_ocpp_nights.py", "tests/daemon/month",
     "tests/daemon/night_log/test_month.py", "tests/daemon/tariff/test_picture.py",
     "tests/faults/test_faults.py", "tests/faults/test_secrets.py",
 )  # fmt: skip

@@ -13,6 +13,9 @@ from planners.appraisal.appraisal import (
     BreakEven,
     BreakEvens,
     ChoiceYear,
+    Hinge,
+    HingeBreak,
+    HingePoint,
     Spread,
 )
 from planners.worth.lifetime import Lifetime
@@ -150,6 +153,34 @@ def evens(**changes: Any) -> BreakEvens:  # noqa: ANN401 - any field
         outlay=BreakEven(1900.0, 2815.2, SOCKET_NIGHT),
     )
     return replace(made, **changes)
+
+
+def hinges() -> tuple[Hinge, ...]:
+    """Make what the answer of `three` hangs on: two inputs with a break, and two without."""
+
+    def hinge(
+        what: str,
+        now: float,
+        low: float,
+        high: float,
+        ahead: tuple[float, float],
+        *at: float,
+    ) -> Hinge:
+        cheapest = [POINT if each > 0 else SOCKET_NIGHT for each in ahead]
+        one, other = (
+            HingePoint(value, name, 2776.0, each)
+            for value, name, each in zip((low, high), cheapest, ahead, strict=True)
+        )
+        breaks = tuple(HingeBreak(each, SOCKET_NIGHT) for each in at)
+        return Hinge(what, now, one, other, 0.0, 20.0, breaks)
+
+    return (
+        hinge("distance", KM, 15_000, 25_000, (211.0, 1622.0), 13_498.2),
+        hinge("consumption", 16.2, 13.8, 18.6, (493.0, 1340.0)),
+        hinge("rates", 1.0, 0.8, 1.2, (-20.0, 1300.0), 0.86),
+        hinge("interest", 0.0, 0.0, 2.0, (916.0, 730.0)),
+        hinge("keep_years", 8.0, 4.0, 12.0, (-492.0, 2324.0), 5.39),
+    )
 
 
 def many(count: int = 8, *, draws: int = 1000) -> Appraisal:

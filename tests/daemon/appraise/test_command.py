@@ -146,9 +146,8 @@ def test_a_page_without_the_extra_is_refused(
     file: Path, run: Run, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The extra is named; text and rows need none of it."""
-    for name in [
-        it for it in sys.modules if it.startswith(("daemon.appraise.p", "daemon.presentation.page"))
-    ]:
+    drawn = ("daemon.appraisal_page", "daemon.presentation.page")
+    for name in [it for it in sys.modules if it.startswith(drawn)]:
         monkeypatch.delitem(sys.modules, name)
     for name in ("jinja2", "matplotlib"):
         monkeypatch.setitem(sys.modules, name, None)

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from daemon.appraise.chart import bars_of
-from daemon.appraise.page import render_page
+from daemon.appraisal_page.chart import bars_of
+from daemon.appraisal_page.page import render_page
 from daemon.appraise.remarks import notes, remarks
 from daemon.appraise.rows import appraisal_csv, document
 from daemon.appraise.tables import bands, figures

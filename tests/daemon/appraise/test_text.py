@@ -11,6 +11,7 @@ import pytest
 from rich.console import Console
 
 from config.choices.money_over_years import Grant, Maintenance
+from daemon.appraise.hinges import rows_of
 from daemon.appraise.remarks import LESS, ROUNDED
 from daemon.appraise.rows import document
 from daemon.appraise.show_appraisal import show_appraisal
@@ -18,7 +19,16 @@ from daemon.appraise.tables import COMPARED, bands, figures
 from daemon.appraise.wording import AppraisalWords
 from planners.appraisal.appraisal import BandYear, Spread, VehicleYear
 from planners.worth.lifetime import Lifetime
-from tests.daemon.appraise.samples import POINT, SOCKET, appraisal, choice, many, three
+from tests.daemon.appraise.samples import (
+    POINT,
+    SOCKET,
+    SOCKET_NIGHT,
+    appraisal,
+    choice,
+    hinges,
+    many,
+    three,
+)
 
 if TYPE_CHECKING:
     from planners.appraisal.appraisal import Appraisal
@@ -286,3 +296,35 @@ def test_interest_grants_and_maintenance_are_said_plainly() -> None:
     made = plain["choices"][1]
     assert (made["granted"], made["maintenance_per_year"]) == (400.0, 35.5)
     assert (made["payback_years"], made["discounted_payback_years"]) == (2.5, 2.71)
+
+
+def test_what_the_answer_hangs_on_is_a_table_and_sentences() -> None:
+    """A row for each value that is not today's, and from where on another choice wins."""
+    it = appraisal(hinges=hinges())
+    rows = rows_of(AppraisalWords(it))
+    assert [row[:4] for row in rows][-4:] == [
+        ("all rates at home", "as declared", "20 % higher", "the same"),
+        ("interest", "0 % a year", "2 % a year", "the same"),
+        ("years kept", "8 years", "4 years", SOCKET_NIGHT),
+        ("years kept", "8 years", "12 years", "the same"),
+    ]
+    assert rows[4][3:] == (SOCKET_NIGHT, "2,776", "-20")
+    for width in (80, 120):
+        assert max(map(len, shown(it, width).splitlines())) <= width
+    text = " ".join(shown(it, 120).split())
+    assert text.index("What the answer hangs on") < text.index("What would change it")
+    for sentence in (
+        f"With all rates at home more than 14 % lower, “{SOCKET_NIGHT}” would be the answer.",
+        f"Kept for less than 5.4 years (8 years now), “{SOCKET_NIGHT}” would be the answer.",
+        "It stays the answer with consumption from 0.0 kWh per 100 km to 20.0 kWh per 100 km",
+        "kWh per 100 km and interest from 0 % a year to 20 % a year.",
+    ):
+        assert sentence in text, sentence
+    made = document(it)["hinges"]
+    assert [each["input"] for each in made] == [each.what for each in it.hinges]
+    assert made[3]["tried"] == [
+        {"value": 2.0, "cheapest": POINT, "saves_over_years": 2776.0, "ahead": 730.0}
+    ]
+    assert made[4]["breaks"] == [{"at": 5.39, "rival": SOCKET_NIGHT}]
+    in_miles = appraisal(hinges=hinges(), distance_unit="mile")
+    assert rows_of(AppraisalWords(in_miles))[2][2] == "22.2 kWh per 100 miles"

@@ -22,7 +22,7 @@ from daemon.night_log.month_reading import ledger_of, read_month
 from daemon.night_log.night_rows import night_values
 from daemon.nights.metered import metered_half_hours
 from daemon.service.house_loading import load_house
-from tests.daemon.appraise.samples import appraisal, evens
+from tests.daemon.appraise.samples import appraisal, evens, hinges
 from tests.daemon.month.recorded import hour, recorded
 
 if TYPE_CHECKING:
@@ -72,7 +72,10 @@ def documents(folder: Path) -> dict[str, list[dict[str, Any]]]:
             homes_values(HomesView(homes, Wanted(OCTOBER, year_to_date=True))),
             homes_values(HomesView(homes, Wanted(OCTOBER, trend=True))),
         ],
-        "appraisal": [document(appraisal()), document(appraisal(break_even=evens()))],
+        "appraisal": [
+            document(appraisal()),
+            document(appraisal(break_even=evens(), hinges=hinges())),
+        ],
         "appraisals": [appraised_values(AppraisedView(drawn, "worth", wrong_tariff_only=False))],
     }
     return {

@@ -11,8 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from config.fields.distance import KM_PER_MILE
-from daemon.appraise.chart import bars_of, curves_of, spread_out, value_at
-from daemon.appraise.pictures import LOOKS, OUTLAY, PALE, RUNNING, draw_appraisal
+from daemon.appraisal_page.chart import bars_of, curves_of, spread_out, value_at
+from daemon.appraisal_page.pictures import LOOKS, OUTLAY, PALE, RUNNING, draw_appraisal
 from daemon.appraise.wording import AppraisalWords
 from planners.appraisal.appraisal import BreakEven, ChoiceYear
 from tests.daemon.appraise.samples import (

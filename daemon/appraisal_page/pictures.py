@@ -17,7 +17,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 
-from daemon.appraise.chart import bars_of, curves_of, spread_out
+from daemon.appraisal_page.chart import bars_of, curves_of, spread_out
 from daemon.presentation.page_pictures import (
     INK,
     LETTERS_PER_INCH,
@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from matplotlib.artist import Artist
     from matplotlib.axes import Axes
 
-    from daemon.appraise.chart import ChartLine, ChoiceBar, Curves
+    from daemon.appraisal_page.chart import ChartLine, ChoiceBar, Curves
     from daemon.appraise.wording import AppraisalWords
 
 OUTLAY, RUNNING = ("#e3b04f", "////"), ("#1f5c7a", "")

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from daemon.appraisal_page.chart import curves_of
+from daemon.appraisal_page.hinge_picture import describe_hinges, draw_hinges
+from daemon.appraisal_page.pictures import draw_appraisal
 from daemon.appraise.changes import all_else, changes, in_short
-from daemon.appraise.chart import curves_of
+from daemon.appraise.hinges import breaks, explained, rows_of
 from daemon.appraise.nights import longest_days, nights_short
-from daemon.appraise.pictures import draw_appraisal
 from daemon.appraise.remarks import notes, remarks
 from daemon.appraise.tables import bands, figures
 from daemon.appraise.wording import AppraisalWords
@@ -26,7 +28,11 @@ def render_page(appraisal: Appraisal) -> str:
         appraisal=appraisal,
         words=words,
         pictures=draw_appraisal(words),
-        changes=changes(words),
+        changes=[*changes(words), *breaks(words)],
+        hinges=draw_hinges(words),
+        hinges_described=describe_hinges(words) if appraisal.hinges else "",
+        hinge_rows=rows_of(words),
+        hinges_explained=explained(words),
         all_else=all_else(words),
         remarks=remarks(words),
         notes=notes(words),
