@@ -31,6 +31,9 @@ lock a byte of theirs together, and writers each byte alone."""
 _FLOCK = "hhqqi4x"  # struct flock: kind, from where, first byte, how many, process
 _ONLY_OWNER = 0o600
 
+_MAGIC = b"SQLite format 3\0"
+"""What a database begins with, https://sqlite.org/fileformat.html, section 1.3."""
+
 _probes: dict[tuple[int, int], int] = {}
 """Never closed: closing any descriptor of a file ends all locks of this process on it (POSIX)."""
 
@@ -162,7 +165,7 @@ def _open(path: Path, migrations: Sequence[Migration], *, read_only: bool) -> sq
 def _check_and_open(
     path: Path, migrations: Sequence[Migration], *, read_only: bool
 ) -> sqlite3.Connection:
-    if path.exists():
+    if path.exists() and (read_only or not _is_half_made(path)):
         _refuse_foreign_file(path, newest=len(migrations), to_write=not read_only)
     if read_only:
         return _open_to_read(path, newest=len(migrations))
@@ -195,6 +198,16 @@ def _refuse_emptied(path: Path) -> None:
 
     log = structlog.get_logger(__name__)
     log.warning("the ledger's file is empty: a new ledger begins", path=str(path))
+
+
+def _is_half_made(path: Path) -> bool:
+    """Tell whether the power failed while the first page of a new ledger was written."""
+    # That page, and no other, is written by way of a -journal file, with which SQLite takes it back
+    # when it opens the file to write.
+    real = path.resolve()
+    with real.open("rb") as file:
+        begins = file.read(len(_MAGIC))
+    return begins == bytes(len(_MAGIC)) and real.with_name(f"{real.name}-journal").exists()
 
 
 def _refuse_foreign_file(path: Path, *, newest: int, to_write: bool) -> None:
