@@ -12,8 +12,7 @@ from config.files.errors import UsageError
 from daemon.command_line.reports import NOT_ALL
 from daemon.presentation.options import FILE, JSON_OPTION, report_options
 from daemon.presentation.output import (
-    json_text,
-    needs_pictures,
+    needs_extra,
     progress_bar,
     rich_text,
 )
@@ -28,8 +27,9 @@ if TYPE_CHECKING:
 @click.option(
     "--format",
     "form",
-    type=click.Choice(["text", "csv", "json", "html"]),
-    help="Text for people (the default), csv or json for scripts, or html for a page to print.",
+    type=click.Choice(["text", "csv", "json", "html", "xlsx"]),
+    help="Text for people (the default), csv or json for scripts, html for a page to print, or xlsx"
+    " for a workbook.",
 )
 @JSON_OPTION
 @report_options
@@ -89,12 +89,12 @@ def _refuse_homes(houses: tuple[Path, ...], form: str, choice: dict[str, Any]) -
     if not houses:
         raise UsageError("--homes: expected household files after the choices file, got none")
     if form == "html":
-        raise UsageError("--format html: expected text, csv or json beside --homes")
+        raise UsageError("--format html: expected text, csv, json or xlsx beside --homes")
 
 
 def _homes_text(
     file: Path, houses: tuple[Path, ...], form: ReportForm, choice: dict[str, Any]
-) -> tuple[str, bool]:
+) -> tuple[str | bytes, bool]:
     """Write what the choices are worth to many homes, and whether all could be appraised."""
     from config.choices.loading import load_choices  # noqa: PLC0415 - each command loads its own
     from daemon.desk.appraised_view import (  # noqa: PLC0415
@@ -104,7 +104,7 @@ def _homes_text(
         show_appraised,
     )
     from daemon.desk.appraising import appraise_homes  # noqa: PLC0415
-    from daemon.fields.documents import versioned  # noqa: PLC0415
+    from daemon.sheets.written import document_text  # noqa: PLC0415
 
     with progress_bar("homes") as progress:
         only_tariffs = choice["tariffs_only"]
@@ -116,9 +116,9 @@ def _homes_text(
     view = AppraisedView(homes, choice["sort_by"] or "worth", wrong_tariff_only=wrong_only)
     if form.name == "csv":
         return appraised_csv(view, form.style), whole
-    if form.name == "json":
-        return json_text(versioned("appraisals", appraised_values(view))), whole
-    return rich_text(show_appraised(view), form.width), whole
+    if form.name == "text":
+        return rich_text(show_appraised(view), form.width), whole
+    return document_text("appraisals", appraised_values(view), form), whole
 
 
 def _appraisal(file: Path) -> Appraisal:
@@ -128,17 +128,17 @@ def _appraisal(file: Path) -> Appraisal:
         return appraise_file(file, progress)
 
 
-def _text(appraisal: Appraisal, form: ReportForm) -> str:
+def _text(appraisal: Appraisal, form: ReportForm) -> str | bytes:
     from daemon.appraise.rows import appraisal_csv, document  # noqa: PLC0415
     from daemon.appraise.show_appraisal import show_appraisal  # noqa: PLC0415
-    from daemon.fields.documents import versioned  # noqa: PLC0415
+    from daemon.sheets.written import document_text  # noqa: PLC0415
 
     if form.name == "html":
-        with needs_pictures("--format html"):
+        with needs_extra("--format html"):
             from daemon.appraisal_page.page import render_page  # noqa: PLC0415
         return render_page(appraisal)
     if form.name == "csv":
         return appraisal_csv(appraisal, form.style)
-    if form.name == "json":
-        return json_text(versioned("appraisal", document(appraisal)))
-    return rich_text(show_appraisal(appraisal), form.width)
+    if form.name == "text":
+        return rich_text(show_appraisal(appraisal), form.width)
+    return document_text("appraisal", document(appraisal), form)

@@ -32,7 +32,7 @@ from daemon.presentation.options import (
     SOCS_OPTION,
     refuse_without_meter,
 )
-from daemon.presentation.output import json_text, needs_pictures, rich_text, say, write_output
+from daemon.presentation.output import json_text, needs_extra, rich_text, say, write_output
 from daemon.remote.commands import ask, status
 from daemon.simulation.command import simulate
 from daemon.start_file.start_file import start_file
@@ -569,7 +569,7 @@ def _spans_drawn(prices: Prices, made: Plan, opens: datetime) -> tuple[RateSpan,
 
 def _pictures() -> ModuleType:
     """Import the module that draws; its extra may not be installed."""
-    with needs_pictures("--picture"):
+    with needs_extra("--picture"):
         from daemon.tariff import picture  # noqa: PLC0415
     return picture
 

@@ -10,7 +10,7 @@ import click
 from config.files.errors import UsageError
 from daemon.command_line.reports import read_month_name
 from daemon.presentation.options import FILE
-from daemon.presentation.output import needs_pictures, say, write_output
+from daemon.presentation.output import needs_extra, say, write_output
 
 if TYPE_CHECKING:
     from daemon.letter.letter import Worth
@@ -47,7 +47,7 @@ def letter(
     from daemon.service.house_loading import load_recorded_house  # noqa: PLC0415
     from planners.local_time.conversion import local_date  # noqa: PLC0415
 
-    with needs_pictures("lullwatt letter"):
+    with needs_extra("lullwatt letter"):
         from daemon.letter.page import render_letter  # noqa: PLC0415
 
     loaded = load_letter(words)

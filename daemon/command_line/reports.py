@@ -19,8 +19,7 @@ from daemon.presentation.options import (
     report_options,
 )
 from daemon.presentation.output import (
-    json_text,
-    needs_pictures,
+    needs_extra,
     rich_text,
     say,
 )
@@ -64,10 +63,10 @@ def read_month_name(
 @click.option(
     "--format",
     "form",
-    type=click.Choice(["text", "csv", "json"]),
+    type=click.Choice(["text", "csv", "json", "xlsx"]),
     default="text",
     show_default=True,
-    help="Print text for people, or csv or json for scripts.",
+    help="Print text for people, csv or json for scripts, or write xlsx, a workbook.",
 )
 @click.option(
     "--half-hours", is_flag=True,
@@ -141,19 +140,19 @@ def _refuse_unknown(option: str, wanted: str | None, names: Sequence[str]) -> No
         raise UsageError(f"--{dashed}: expected one of {known}, got {wanted!r}")
 
 
-def _nights_text(house: House, rows: Sequence[NightRow], form: ReportForm) -> str:
-    from daemon.fields.documents import versioned  # noqa: PLC0415
+def _nights_text(house: House, rows: Sequence[NightRow], form: ReportForm) -> str | bytes:
     from daemon.night_log.night_rows import night_values, nights_csv  # noqa: PLC0415
     from daemon.night_log.show_nights import show_nights  # noqa: PLC0415
+    from daemon.sheets.written import document_text  # noqa: PLC0415
 
     home = house.file.household
     if form.name == "csv":
         return nights_csv(rows, home.currency, form.style)
-    if form.name == "json":
-        values = [night_values(row, home.currency) for row in rows]
-        document = {"household": home.name, "timezone": home.timezone, "nights": values}
-        return json_text(versioned("night", document))
-    return rich_text(show_nights(home.name, home.currency, rows, house.file.days), form.width)
+    if form.name == "text":
+        return rich_text(show_nights(home.name, home.currency, rows, house.file.days), form.width)
+    values = [night_values(row, home.currency) for row in rows]
+    document = {"household": home.name, "timezone": home.timezone, "nights": values}
+    return document_text("night", document, form)
 
 
 def _half_hours_text(
@@ -162,12 +161,12 @@ def _half_hours_text(
     rows: Sequence[NightRow],
     choice: Mapping[str, Any],
     form: ReportForm,
-) -> str:
+) -> str | bytes:
     from adapters.clocks.clock import SystemClock  # noqa: PLC0415 - each command loads its own
-    from daemon.fields.documents import versioned  # noqa: PLC0415
     from daemon.night_log.half_hour_rows import half_hour_values, half_hours_csv  # noqa: PLC0415
     from daemon.night_log.show_half_hours import show_half_hours  # noqa: PLC0415
     from daemon.nights.metered import metered_half_hours  # noqa: PLC0415
+    from daemon.sheets.written import document_text  # noqa: PLC0415
 
     days = _days(rows, choice["first"], choice["last"])
     wanted = choice["charge_point"]
@@ -187,7 +186,7 @@ def _half_hours_text(
         "charge_points": known,
         "half_hours": half_hour_values(made, zone),
     }
-    return json_text(versioned("half-hours", document))
+    return document_text("half-hours", document, form)
 
 
 def _days(
@@ -236,10 +235,11 @@ def _read_zone(
 @click.option(
     "--format",
     "form",
-    type=click.Choice(["text", "csv", "json", "html"]),
+    type=click.Choice(["text", "csv", "json", "html", "xlsx"]),
     default="text",
     show_default=True,
-    help="Print text for people, csv or json for scripts, or html, a page to print or keep.",
+    help="Print text for people, csv or json for scripts, html, a page to print or keep, or write"
+    " xlsx, a workbook.",
 )
 @report_options
 @click.option(
@@ -337,7 +337,7 @@ def _one_home(
     when: tuple[int, int],
     form: ReportForm,
     bill_of: tuple[Path | None, tuple[Any, ...]],
-) -> str:
+) -> str | bytes:
     from adapters.clocks.clock import SystemClock  # noqa: PLC0415
     from daemon.bill.comparison import compare_bill  # noqa: PLC0415
     from daemon.bill.file import BillForm  # noqa: PLC0415
@@ -369,11 +369,11 @@ def _month_text(house: House, month: Month, comparison: Any, width: int | None) 
     return rich_text(Group(*parts), width)
 
 
-def _month_values(house: House, month: Month, comparison: Any, form: ReportForm) -> str:  # noqa: ANN401
+def _month_values(house: House, month: Month, comparison: Any, form: ReportForm) -> str | bytes:  # noqa: ANN401
     from daemon.bill.show_bill import comparison_csv, comparison_values  # noqa: PLC0415
-    from daemon.fields.documents import versioned  # noqa: PLC0415
     from daemon.month.rows import month_values  # noqa: PLC0415
     from daemon.night_log.night_rows import nights_csv  # noqa: PLC0415
+    from daemon.sheets.written import document_text  # noqa: PLC0415
 
     zone, currency = house.file.zone, month.currency
     if form.name == "csv":
@@ -385,13 +385,13 @@ def _month_values(house: House, month: Month, comparison: Any, form: ReportForm)
     values = month_values(month)
     if comparison is not None:
         values["bill"] = comparison_values(comparison, zone, currency)
-    return json_text(versioned("month", values))
+    return document_text("month", values, form)
 
 
 def _page(house: House, month: Month, comparison: Any) -> str:  # noqa: ANN401
     from daemon.bill.show_bill import bill_section  # noqa: PLC0415
 
-    with needs_pictures("--format html"):
+    with needs_extra("--format html"):
         from daemon.month.page import render_page  # noqa: PLC0415
     if comparison is None:
         return render_page(month)
@@ -403,7 +403,7 @@ def _many_homes(
     when: tuple[int, int],
     form: ReportForm,
     choice: Mapping[str, Any],
-) -> tuple[str, bool]:
+) -> tuple[str | bytes, bool]:
     from config.choices.loading import load_choices  # noqa: PLC0415
     from daemon.desk.months import months_of_homes  # noqa: PLC0415
     from daemon.desk.months_view import Wanted  # noqa: PLC0415

@@ -9,8 +9,8 @@ from config.files.errors import UsageError
 from daemon.desk.appraising import with_better_tariffs
 from daemon.desk.homes import YEAR_MONTHS, months_until, read_homes
 from daemon.desk.months_view import HomesView, homes_csv, homes_values, show_homes
-from daemon.fields.documents import versioned
-from daemon.presentation.output import json_text, progress_bar, rich_text
+from daemon.presentation.output import progress_bar, rich_text
+from daemon.sheets.written import document_text
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -26,7 +26,7 @@ def months_of_homes(
     wanted: Wanted,
     form: ReportForm,
     choices: ChoicesFile | None = None,
-) -> tuple[str, bool]:
+) -> tuple[str | bytes, bool]:
     """Write the months of many homes.
 
     Parameters
@@ -42,7 +42,7 @@ def months_of_homes(
 
     Returns
     -------
-    text : str
+    text : str or bytes
         The document.
     whole : bool
         Whether every home could be read.
@@ -65,6 +65,6 @@ def months_of_homes(
     whole = all(home.fault is None for home in homes)
     if form.name == "csv":
         return homes_csv(view, form.style), whole
-    if form.name == "json":
-        return json_text(versioned("months", homes_values(view))), whole
-    return rich_text(show_homes(view), form.width), whole
+    if form.name == "text":
+        return rich_text(show_homes(view), form.width), whole
+    return document_text("months", homes_values(view), form), whole

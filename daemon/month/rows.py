@@ -74,6 +74,7 @@ def month_values(month: Month) -> dict[str, Any]:
         "timezone": month.timezone,
         "as_of": instant_text(month.as_of),
         "rounding": ROUNDING,
+        "together": round_money(month.together, minor_units(month.currency)),
         "capacity": capacity_values(month),
         "minimum_bills": minimum_values(month),
         "by_component": component_values(month),

@@ -203,6 +203,8 @@ def report_options(command: Callable[..., None]) -> Callable[..., None]:
             if form is not None:
                 raise UsageError(f"expected either --json or --format {form}, got both")
             form = "json"
+        if form == "xlsx" and output is None:
+            raise UsageError("--format xlsx: expected --output with a file such as month.xlsx")
         names = ("csv_separator", "csv_decimal", "csv_bom")
         style = csv_style(form, *(options.pop(name) for name in names))
         command(form=ReportForm(form or "text", style, output), **options)

@@ -86,18 +86,20 @@ def _json_escape(found: re.Match[str]) -> str:
 
 
 @contextmanager
-def needs_pictures(option: str) -> Iterator[None]:
-    """Refuse an option if the extra that draws pictures is not installed.
+def needs_extra(option: str, extra: str = "pictures") -> Iterator[None]:
+    """Refuse an option if the extra that it needs is not installed.
 
     Parameters
     ----------
     option : str
         The option that needs it, such as ``"--format html"``.
+    extra : str
+        Its name in pyproject.toml.
 
     Yields
     ------
     None
-        Import the modules that draw inside.
+        Import the modules that need it inside.
 
     Raises
     ------
@@ -109,7 +111,7 @@ def needs_pictures(option: str) -> Iterator[None]:
     except ModuleNotFoundError as error:
         raise UsageError(
             f"{option}: needs the package {error.name}, which is not installed;"
-            " install Lullwatt with its extra pictures: pip install '.[pictures]'"
+            f" install Lullwatt with its extra {extra}: pip install '.[{extra}]'"
         ) from error
 
 
@@ -168,7 +170,7 @@ class ReportForm:
             more = f" and {len(guarded) - 1} more" if len(guarded) > 1 else ""
             say(
                 f"CSV: an apostrophe was put in front of {guarded[0]!r}{more}, which a spreadsheet"
-                " might run as a formula; --format json has the text as it is",
+                " might run as a formula; --format json and xlsx have the text as it is",
                 err=True,
             )
 

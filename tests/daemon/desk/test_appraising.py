@@ -216,7 +216,7 @@ def _made(folder: Path) -> Path:
         (("house.yaml",), "expected --homes beside it"),
         (("--tariffs-only",), "expected --homes beside it"),
         (("--homes",), "expected household files after the choices file"),
-        (("--homes", "house.yaml", "--format", "html"), "expected text, csv or json"),
+        (("--homes", "house.yaml", "--format", "html"), "expected text, csv, json or xlsx"),
     ],
 )
 def test_options_that_do_not_go_together_are_refused(
