@@ -1,4 +1,4 @@
-"""Make the JSON Schemas of the household file, the choices file and the words of a letter."""
+"""Make the JSON Schemas of household file, choices file, a letter's words, and an extract."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from typing_extensions import override
 from config.choices.choices_file import ChoicesFile
 from config.choices.own_roof import DAEMON_KEYS as ROOF_KEYS
 from config.choices.rules import DAEMON_KEYS, TARIFF_KEYS
+from config.extract.extract_file import Extract
 from config.fields.value_types import Model
 from config.household.household_file import HouseholdFile
 from config.letter.letter_file import LetterFile
@@ -60,6 +61,11 @@ def choices_schema() -> dict[str, Any]:
 def letter_schema() -> dict[str, Any]:
     """Make the JSON Schema of the file of a letter's words; see `household_schema`."""
     return _schema_of(LetterFile, "Words of a letter of Lullwatt")
+
+
+def extract_schema() -> dict[str, Any]:
+    """Make the JSON Schema of an extract; what is not shared is left out of it."""
+    return _schema_of(Extract, "Extract of Lullwatt")
 
 
 def _drop_unused(schema: dict[str, Any]) -> None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import date, datetime
 from pathlib import Path
@@ -141,6 +141,16 @@ class Ledger(LedgerReader):
             (charge_point, to_micros(at), register_wh, watts, amps),
             to_micros(at),
         )
+
+    def add_register_values(
+        self, charge_point: str, values: Iterable[tuple[datetime, int]]
+    ) -> None:
+        """Add readings of a register that has nothing else, such as one of a received home."""
+        rows = [(charge_point, to_micros(at), wh) for at, wh in values]
+        with self._writing():
+            self._connection.executemany(
+                "INSERT INTO readings (charge_point, at, register_wh) VALUES (?, ?, ?)", rows
+            )
 
     def add_vehicle_report(
         self,
@@ -488,9 +498,19 @@ class Ledger(LedgerReader):
             ).rowcount
 
     @contextmanager
-    def _writing(self) -> Iterator[None]:
-        with plain_errors(self._path), transaction(self._connection):
+    def in_one_transaction(self) -> Iterator[None]:
+        """Let all that is written inside be written together, or none of it."""
+        with self._writing():
             yield
+
+    @contextmanager
+    def _writing(self) -> Iterator[None]:
+        with plain_errors(self._path):
+            if self._connection.in_transaction:  # that of `in_one_transaction`
+                yield
+                return
+            with transaction(self._connection):
+                yield
 
 
 def _require_finite(*numbers: float | None) -> None:

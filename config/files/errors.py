@@ -10,6 +10,7 @@
     +-- MetricsError        the figures for graphs can't be published
     +-- FetchError          prices could not be fetched, or were refused (exit 5)
     +-- UnwellError         the daemon does not answer, or is not well (exit 4)
+    +-- SealError           an extract, or a key for extracts, can't be used
     +-- LedgerError         the ledger can't be used
         +-- LedgerDamaged   the ledger broke while it was in use (exit 1)
 
@@ -102,6 +103,10 @@ class UnwellError(LullwattError):
     """The daemon does not answer, or is not well."""
 
     exit_code: ClassVar[int] = 4
+
+
+class SealError(LullwattError):
+    """An extract, or a key for extracts, can't be used."""
 
 
 class LedgerError(LullwattError):

@@ -12,6 +12,7 @@ from pydantic import ValidationError
 
 from config.calendar.declared_names import with_marked_points
 from config.doors.announce import Announce
+from config.extract.received import received_beside
 from config.fields.currencies import CURRENCIES
 from config.fields.home_fields import PHASES
 from config.fields.value_types import Model
@@ -46,7 +47,7 @@ _Part = TypeVar("_Part", bound=Model)
 _Key = TypeVar("_Key", str, int)
 
 
-def load_household(path: Path) -> HouseholdFile:
+def load_household(path: Path, *, to_read: bool = False) -> HouseholdFile:
     """Read and check a household file.
 
     Parameters
@@ -54,6 +55,8 @@ def load_household(path: Path) -> HouseholdFile:
     path : Path
         The YAML file. Relative paths inside it are taken from its own folder. Of the files they
         name, only lists of dates are read.
+    to_read : bool
+        Whether only its record is to be read: a home that came as extracts is refused for all else.
 
     Returns
     -------
@@ -64,7 +67,13 @@ def load_household(path: Path) -> HouseholdFile:
     ------
     FileError
         Every fault of the file, or of its lists of dates, each with line and column.
-    """  # noqa: DOC502 - load_file raises it
+    """
+    if not to_read and received_beside(path) is not None:
+        message = (
+            "this home was received for reading: use it with nights, month, letter or"
+            " appraise --homes; its own daemon is at the household"
+        )
+        raise FileError([Fault(str(path), 1, 1, message)])
     file = load_file(path, _HOUSEHOLD)
     read = read_dates((file.household, *file.tariffs))
     if not read:

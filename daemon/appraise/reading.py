@@ -6,12 +6,16 @@ from dataclasses import replace
 from datetime import date
 from functools import partial
 from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
 
+from adapters.clocks.clock import SystemClock
 from adapters.ledger.ledger import open_ledger
 from config.choices.loading import load_choices
+from config.extract.received import received_beside, refuse_ended
 from config.files.announcements import load_announcements
 from config.files.errors import FileError, UsageError
 from config.files.price_series import load_prices
+from planners.local_time.conversion import local_date
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -126,6 +130,8 @@ def _used_of(path: Path, file: ChoicesFile) -> dict[date, int] | None:
     record = file.driving.ledger
     if record is None:
         return None
+    today = local_date(SystemClock().now(), ZoneInfo(file.appraisal.timezone))
+    refuse_ended(received_beside(record.path), record.path.parent, today)
     with open_ledger(record.path, read_only=True) as ledger:
         nights = ledger.nights()
     if not nights:

@@ -16,8 +16,10 @@ from config.files.errors import LullwattError, UsageError
 from daemon.announcing.command import announce
 from daemon.command_line.appraise import appraise
 from daemon.command_line.backup import backup
+from daemon.command_line.desk import desk
 from daemon.command_line.letter import letter
 from daemon.command_line.reports import month, nights
+from daemon.command_line.share import share
 from daemon.fetch_prices.command import fetch_prices
 from daemon.page_service.command import page
 from daemon.presentation.options import (
@@ -75,9 +77,9 @@ def cli() -> None:
     """Plan the cheapest hours to charge an electric car, and charge in those hours.
 
     Exit codes: 0 done; 2 bad usage, a bad household file, or something is missing; 3 done, but
-    the charge that is needed can't be reached in time, or some of many homes could not be read; 4
-    the daemon does not run or is not well, or another one has taken over; 5 prices could not be
-    fetched, or were refused.
+    the charge that is needed can't be reached in time, or some of many homes or extracts could not
+    be read; 4 the daemon does not run or is not well, or another one has taken over; 5 prices could
+    not be fetched, or were refused.
 
     Lullwatt switches a load that runs at full current for hours. It is not a protective device.
     Local wiring rules and a licensed electrician decide what may be connected.
@@ -368,8 +370,10 @@ cli.add_command(announce)
 cli.add_command(appraise)
 cli.add_command(ask)
 cli.add_command(backup)
+cli.add_command(desk)
 cli.add_command(fetch_prices)
 cli.add_command(letter)
+cli.add_command(share)
 cli.add_command(start_file)
 cli.add_command(status)
 cli.add_command(wiring)
@@ -399,6 +403,14 @@ def schema_choices() -> None:
     from config.schema import choices_schema  # noqa: PLC0415 - as in `plan`
 
     write_output(json_text(choices_schema()))
+
+
+@schema.command("extract")
+def schema_extract() -> None:
+    """Print the JSON Schema of an extract, as it is signed and before it is encrypted."""
+    from config.schema import extract_schema  # noqa: PLC0415 - as in `plan`
+
+    write_output(json_text(extract_schema()))
 
 
 @schema.command("letter")

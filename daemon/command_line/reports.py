@@ -88,9 +88,9 @@ def nights(file: Path, form: ReportForm, *, half_hours: bool, **choice: Any) -> 
     with ledger_of(house) as ledger:
         rows = _chosen(file, house, ledger, choice)
         if half_hours:
-            text = _half_hours_text(house, ledger, rows, choice, form)
+            text = _half_hours_text(file, house, ledger, rows, choice, form)
         else:
-            text = _nights_text(house, rows, form)
+            text = _nights_text(file, house, rows, form)
     form.write(text)
 
 
@@ -140,8 +140,11 @@ def _refuse_unknown(option: str, wanted: str | None, names: Sequence[str]) -> No
         raise UsageError(f"--{dashed}: expected one of {known}, got {wanted!r}")
 
 
-def _nights_text(house: House, rows: Sequence[NightRow], form: ReportForm) -> str | bytes:
+def _nights_text(
+    file: Path, house: House, rows: Sequence[NightRow], form: ReportForm
+) -> str | bytes:
     from daemon.night_log.night_rows import night_values, nights_csv  # noqa: PLC0415
+    from daemon.night_log.shared import not_shared  # noqa: PLC0415
     from daemon.night_log.show_nights import show_nights  # noqa: PLC0415
     from daemon.sheets.written import document_text  # noqa: PLC0415
 
@@ -149,13 +152,16 @@ def _nights_text(house: House, rows: Sequence[NightRow], form: ReportForm) -> st
     if form.name == "csv":
         return nights_csv(rows, home.currency, form.style)
     if form.name == "text":
-        return rich_text(show_nights(home.name, home.currency, rows, house.file.days), form.width)
+        remark = not_shared(file, (row.night for row in rows))
+        shown = show_nights(home.name, home.currency, rows, house.file.days, remark)
+        return rich_text(shown, form.width)
     values = [night_values(row, home.currency) for row in rows]
     document = {"household": home.name, "timezone": home.timezone, "nights": values}
     return document_text("night", document, form)
 
 
-def _half_hours_text(
+def _half_hours_text(  # noqa: PLR0917
+    file: Path,
     house: House,
     ledger: Any,  # noqa: ANN401 - a ledger's reader
     rows: Sequence[NightRow],
@@ -164,6 +170,7 @@ def _half_hours_text(
 ) -> str | bytes:
     from adapters.clocks.clock import SystemClock  # noqa: PLC0415 - each command loads its own
     from daemon.night_log.half_hour_rows import half_hour_values, half_hours_csv  # noqa: PLC0415
+    from daemon.night_log.shared import only_shared  # noqa: PLC0415
     from daemon.night_log.show_half_hours import show_half_hours  # noqa: PLC0415
     from daemon.nights.metered import metered_half_hours  # noqa: PLC0415
     from daemon.sheets.written import document_text  # noqa: PLC0415
@@ -174,6 +181,7 @@ def _half_hours_text(
     made: tuple[HalfHour, ...] = (
         metered_half_hours(house, ledger, known, *days) if days is not None else ()
     )
+    made = only_shared(file, made, "--half-hours") if made else made
     zone = house.file.zone
     if form.name == "text":
         now = SystemClock().now()
@@ -342,8 +350,11 @@ def _one_home(
     from daemon.bill.comparison import compare_bill  # noqa: PLC0415
     from daemon.bill.file import BillForm  # noqa: PLC0415
     from daemon.night_log.month_reading import ledger_of, read_month  # noqa: PLC0415
+    from daemon.night_log.shared import refuse_without_half_hours  # noqa: PLC0415
 
     house, (bill, declared) = _recorded_house(file), bill_of
+    if bill is not None:
+        refuse_without_half_hours(file, when, "--bill")
     of_bill = BillForm(*declared)
     if of_bill.charge_point is not None:
         refuse_without_meter(house.prices.own, of_bill.charge_point)

@@ -200,7 +200,12 @@ class _Desk:
             records = records_between(file, house, ledger, None, None)
         if not records:
             raise UsageError(f"{home.ledger.path}: expected nights in the ledger, got none")
-        self.first.refuse_again("home", _record_of(home, records), file)
+        nights = {
+            tuple(str(record[key]) for key in ("night", "charge_point", "energy_kwh", "cost"))
+            for record in records
+            if record["energy_kwh"]
+        }
+        self.first.refuse_same_home(home.household.name, nights, file)
         used = _used(records)
         vehicle = max(used, key=lambda name: sum(used[name].values()))
         if vehicle not in home.vehicles:
@@ -218,7 +223,7 @@ class _Desk:
             nights=len(used[vehicle]),
             appraisal=result,
             wrong_tariff=not same_prices(best.bought_at, now.bought_at),
-            remarks=(*_remarks(home, used, vehicle), *_estimated(result)),
+            remarks=(*_remarks(home, used, vehicle, records), *_estimated(result)),
         )
 
     def _series_for(self, made: ChoicesFile) -> dict[str, tuple[RateNews, ...]]:
@@ -239,13 +244,6 @@ def _used(records: Sequence[dict[str, Any]]) -> dict[str, dict[date, int]]:
         nights, day = used.setdefault(record["vehicle"], {}), date.fromisoformat(record["night"])
         nights[day] = nights.get(day, 0) + round(record["energy_kwh"] * 1000)
     return used
-
-
-def _record_of(home: HouseholdFile, records: Sequence[dict[str, Any]]) -> object:
-    """Return what tells a home's record from every other one's."""
-    keys = ("night", "charge_point", "energy_kwh", "plugged_since")
-    nights = [tuple(str(record.get(key)) for key in keys) for record in records]
-    return (home.household.name, *nights)
 
 
 def _news(home: HouseholdFile, tariff: Tariff) -> tuple[RateNews, ...]:
@@ -272,12 +270,18 @@ def _estimated(result: Appraisal) -> list[str]:
     ]
 
 
-def _remarks(home: HouseholdFile, used: dict[str, dict[date, int]], vehicle: str) -> list[str]:
+def _remarks(
+    home: HouseholdFile,
+    used: dict[str, dict[date, int]],
+    vehicle: str,
+    records: Sequence[dict[str, Any]],
+) -> list[str]:
     remarks = []
     if len(used) > 1:
         whole = sum(sum(nights.values()) for nights in used.values())
         share = 100 * sum(used[vehicle].values()) / whole if whole else 0.0
         remarks.append(f"counts {vehicle} alone, {share:.0f} % of the energy")
-    if home.generation is not None:
+    # An extract has no roof, but its nights have what came from one.
+    if home.generation is not None or any("roof_kwh" in record for record in records):
         remarks.append("its own roof is left out")
     return remarks

@@ -11,7 +11,7 @@ from daemon.night_log.month_reading import ledger_of, month_days, read_month
 from daemon.service.house_loading import load_recorded_house
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Sequence
+    from collections.abc import Callable, Collection, Iterable, Sequence
     from datetime import datetime
     from pathlib import Path
 
@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from daemon.night_log.month import Month
 
 YEAR_MONTHS = 12
+ENOUGH = 2
+"""So many equal nights are no coincidence: energy is counted in Wh."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,22 +115,20 @@ def _read(
         read = tuple(
             read_month(file, house, ledger, month, now, reads_meter=False) for month in months
         )
-    first.refuse_again("home", _nights_of(read), file)
+    nights = {
+        (row.night, row.charge_point, row.energy_wh, row.cost)
+        for month in read
+        for row in month.nights
+        if row.energy_wh
+    }
+    first.refuse_same_home(house.file.household.name, nights, file)
     remarks = [f"{fault}; its nights are priced in the ledger" for fault in faults]
+    remarks += ["from an extract"] if read[-1].remarks else []
+    remarks += [each.rstrip(".") for each in read[-1].unknown_sums]
     if not read[-1].nights:
         remarks.append("no night was recorded in this month")
     name, tariff = house.file.household.name, tariff_at_end(house, months[-1])
     return HomeMonths(file, name, read, tariff, tuple(remarks))
-
-
-def _nights_of(months: Iterable[Month]) -> object:
-    """Return what tells a home's record from every other one's; None without nights."""
-    nights = [
-        (row.night, row.charge_point, row.energy_wh, row.cost, row.plugged_since)
-        for month in months
-        for row in month.nights
-    ]
-    return (next(iter(months)).household, *nights) if nights else None
 
 
 def tariff_at_end(house: House, month: tuple[int, int]) -> str:
@@ -152,16 +152,17 @@ class FirstSeen:
 
     def __init__(self) -> None:
         self._seen: dict[tuple[str, object], Path] = {}
+        self._homes: dict[str, list[tuple[frozenset[object], Path]]] = {}
 
-    def refuse_again(self, what: str, key: object, file: Path) -> None:
-        """Remember a file, a ledger or a home; raise if it was there before.
+    def refuse_again(self, what: str, key: Path, file: Path) -> None:
+        """Remember a file or a ledger; raise if it was there before.
 
         Parameters
         ----------
         what : str
-            ``"file"``, ``"ledger"`` or ``"home"``.
-        key : object
-            A path, or what else tells it from others; None is never the same.
+            ``"file"`` or ``"ledger"``.
+        key : Path
+            Its path.
         file : Path
             The household file that is read now.
 
@@ -170,11 +171,34 @@ class FirstSeen:
         CountedAlready
             If it was there before.
         """
-        if key is None:
-            return
         before = self._seen.setdefault((what, identity(key)), file)
         if before is not file:
             raise CountedAlready(what, before)
+
+    def refuse_same_home(self, name: str, nights: Collection[object], file: Path) -> None:
+        """Remember the nights of a home; raise if another file has some of them.
+
+        Parameters
+        ----------
+        name : str
+            The home's name.
+        nights : collection
+            What tells each night with energy from any other home's.
+        file : Path
+            The household file that is read now.
+
+        Raises
+        ------
+        CountedAlready
+            If a home of that name had the same ones: all, or at least two, as an extract has fewer
+            than the ledger that it came from.
+        """
+        own = frozenset(nights)
+        homes = self._homes.setdefault(name, [])
+        for others, before in homes:
+            if own and (own == others or len(own & others) >= ENOUGH):
+                raise CountedAlready("home", before)
+        homes.append((own, file))
 
     def only_once(self, file: Path, read: Callable[[], HomeMonths]) -> HomeMonths:
         """Read a home, or say why not."""
@@ -196,19 +220,17 @@ class CountedAlready(LullwattError):  # noqa: N818 - the name says what it is
 def name_in(file: Path) -> str:
     """Return the name of a home that can't be read; its path if its file can't be read either."""
     try:
-        return load_household(file).household.name
+        return load_household(file, to_read=True).household.name
     except LullwattError:
         return str(file)
 
 
-def identity(key: object) -> object:
-    """Return what is the same for two paths to one file; for all else, the thing itself."""
+def identity(path: Path) -> object:
+    """Return what is the same for two paths to one file."""
     try:
-        stat = key.stat()  # type: ignore[attr-defined] # a path has it
-    except AttributeError:
-        return key
+        stat = path.stat()
     except OSError:
-        return str(key)
+        return str(path)
     return stat.st_dev, stat.st_ino
 
 

@@ -108,7 +108,7 @@ def _sum(months: Sequence[Month]) -> dict[str, Any]:
         "saved_against_at_once": money([month.saved_against_at_once for month in months]),
         "saved_against_timer": money([month.saved_against_timer for month in months]),
         "hindsight_would_save": money([month.hindsight_would_save for month in months]),
-        "alerts": sum(len(month.alerts) for month in months),
+        "alerts": sum(month.alert_count for month in months),
         "estimated_rate_kwh": exact_kwh(sum(month.estimated_rate_wh for month in months)),
         "roof_kwh": exact_kwh(sum(month.roof_wh for month in months)),
         "all_grid_cost": money([month.all_grid_cost for month in months]),

@@ -83,7 +83,7 @@ class NightStrip(NamedTuple):
     kwh : float or None
         Energy of all charge points [kWh]; None if no night was recorded.
     kept : bool
-        False if energy flowed, but its hours are no longer kept.
+        False if energy flowed, but its hours are not known: no longer kept, or not shared.
     short : bool
         Whether a vehicle had less than it needed by its departure.
     """
@@ -231,7 +231,9 @@ def _lane(row: NightRow, start: datetime, end: datetime, origin: datetime, highe
     first, last = max(row.plugged_since, start), min(row.closed_at, end)
     return Lane(
         row.charge_point,
-        (hours_since(origin, first), hours_since(origin, last)) if first < last else None,
+        (hours_since(origin, first), hours_since(origin, last))
+        if first < last and row.times_known
+        else None,
         tuple(
             FlowBar(
                 hours_since(origin, flow.start),

@@ -150,7 +150,7 @@ class MonthTables:
 
     def _hours(self, row: NightRow) -> list[str]:
         if not row.flows:
-            return ["not kept" if row.energy_wh else "none"]
+            return ["not known" if row.energy_wh else "none"]
         runs = runs_of([flow for flow in row.flows if flow.wh >= LEAST_WH])
         return [
             f"{self._words.clock(start)} to {self._words.clock(end)}" for start, end in runs

@@ -198,7 +198,7 @@ _ON_RATES: dict[str, Any] = {"fontsize": POINTS, "va": "center", "color": INK, "
 def _note(line: NightStrip) -> str:
     if line.kwh is None:
         return "no night recorded"
-    return "" if line.kept else "hours no longer kept"
+    return "" if line.kept else "hours not known"
 
 
 def _night_axes(axes: Axes, lines: Sequence[NightStrip], first_hour: int, step: int) -> None:

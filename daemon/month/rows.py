@@ -60,7 +60,7 @@ def summary(month: Month) -> dict[str, Any]:
         "saved_against_at_once": money(month.saved_against_at_once),
         "saved_against_timer": money(month.saved_against_timer),
         "hindsight_would_save": money(month.hindsight_would_save),
-        "alerts": len(month.alerts),
+        "alerts": month.alert_count,
         "estimated_rate_kwh": exact_kwh(month.estimated_rate_wh),
         "roof_kwh": exact_kwh(month.roof_wh),
         "all_grid_cost": money(month.all_grid_cost),
@@ -111,6 +111,8 @@ def month_values(month: Month) -> dict[str, Any]:
             }
             for alert in month.alerts
         ],
+        "untimed_alerts": [{"code": code, "count": count} for code, count in month.untimed_alerts],
+        "remarks": [*month.remarks, *month.unknown_sums],
         "per_night": [night_values(row, month.currency) for row in month.nights],
     }
 

@@ -10,7 +10,7 @@ from daemon.month.components import component_lines
 from daemon.month.minimum_bills import minimum_lines
 from daemon.month.page_tables import MonthTables
 from daemon.month.page_wording import MonthWords, alert_place, kwh, short_date, sources
-from daemon.month.wording import ROUNDING, alerts_shown, why_short
+from daemon.month.wording import ROUNDING, alerts_shown, untimed_alerts, why_short
 from daemon.night_log.carbon import carbon_lines
 from daemon.night_log.notes import account_notes, rule_notes
 from daemon.presentation.page import page_of
@@ -45,8 +45,14 @@ def month_values(month: Month) -> dict[str, Any]:
         "component_lines": component_lines,
         "minimum_lines": minimum_lines,
         "alerts": alerts_shown(month),
+        "untimed_alerts": untimed_alerts,
         "rounding": ROUNDING,
-        "notes": (*account_notes(month.nights, month.days), *rule_notes(month.nights)),
+        "notes": (
+            *month.remarks,
+            *month.unknown_sums,
+            *account_notes(month.nights, month.days),
+            *rule_notes(month.nights),
+        ),
         "sources": sources(month.nights),
     }
 

@@ -15,7 +15,14 @@ from daemon.month.components import component_lines
 from daemon.month.minimum_bills import minimum_lines
 from daemon.month.page_tables import MonthTables
 from daemon.month.page_wording import MonthWords
-from daemon.month.wording import AS_OF, ROUNDING, alerts_shown, difference_words, why_short
+from daemon.month.wording import (
+    AS_OF,
+    ROUNDING,
+    alerts_shown,
+    difference_words,
+    untimed_alerts,
+    why_short,
+)
 from daemon.night_log.carbon import carbon_lines
 from daemon.night_log.month import RULES
 from daemon.night_log.notes import at_estimated_rates, of_the_roof
@@ -37,7 +44,10 @@ def show_month(month: Month) -> RenderableType:
     """Lay out a month for rich."""
     title = f"{month.household}, {MONTHS[month.month - 1]} {month.year} ({month.timezone})"
     if not month.nights:
-        return Group(Text(title, style="bold"), "No nights are recorded in this month.")
+        empty = "No nights are recorded in this month."
+        return Group(
+            Text(title, style="bold"), empty, *map(Text, (*month.remarks, *month.unknown_sums))
+        )
     return Group(
         Text(title, style="bold"),
         Text(f"as of {local_time(month.as_of, ZoneInfo(month.timezone), AS_OF)}", style="dim"),
@@ -50,6 +60,7 @@ def show_month(month: Month) -> RenderableType:
         *_alerts(month),
         *nights_table(month.nights, month.currency, month.days),
         "",
+        *map(Text, (*month.remarks, *month.unknown_sums)),
         Text(ROUNDING, style="dim"),
     )
 
@@ -147,12 +158,14 @@ def _short(month: Month) -> Iterator[RenderableType]:
 
 def _alerts(month: Month) -> Iterator[RenderableType]:
     shown = alerts_shown(month)
-    if shown:
+    if shown or month.untimed_alerts:
         yield ""
         yield Text("Alerts", style="bold")
     for each in shown:
         at = local_time(each.alert.at, ZoneInfo(month.timezone), "%a %d %b %H:%M")
         yield Text(f"  {at} {each.alert.code}: {each.alert.message}{each.again}")
+    if month.untimed_alerts:
+        yield Text(f"  {untimed_alerts(month)}")
 
 
 def _money(month: Month, amount: Decimal) -> str:

@@ -87,6 +87,15 @@ def alerts_shown(month: Month) -> list[ShownAlert]:
     return list(chosen.values())
 
 
+def untimed_alerts(month: Month) -> str:
+    """Say how many alerts there were in a month of which no times were shared."""
+    counts = ", ".join(
+        f"{code} ({'once' if count == 1 else f'{count} times'})"
+        for code, count in month.untimed_alerts
+    )
+    return f"{counts}; when they came is never shared."
+
+
 def _stay_at(alert: AlertRow, row: NightRow) -> StayRow | None:
     """Return the stay of a night in which an alert was raised, or after it while it was away."""
     if alert.charge_point not in {None, row.charge_point} or alert.at > row.closed_at:
@@ -173,6 +182,8 @@ def _too_little_time(short: TooLittleTime, zone: ZoneInfo, form: str) -> str:
 def _from_record(stay: StayRow) -> str:
     if not stay.starts:
         return "Charging never started."
+    if stay.departed:
+        return "Why was not shared."
     if stay.departure is None:
         return "No departure was known."
     return "The record does not show why."

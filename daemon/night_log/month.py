@@ -136,6 +136,8 @@ class StayRow:
         Its energy at the meter [Wh]; None if no other vehicle was there that night.
     cost : Decimal or None
         What that cost [currency]; None likewise.
+    departed : bool
+        Whether its departure had come, where no times were shared.
     """
 
     vehicle: str
@@ -155,6 +157,7 @@ class StayRow:
     gave_way_at: datetime | None = None
     wh: int | None = None
     cost: Decimal | None = None
+    departed: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,9 +222,12 @@ class NightRow:
         What the energy caused; None if the household declared no carbon.
     flows : tuple of EnergyFlow
         The half-hours of the settlement grid in which energy flowed, from the meter's readings;
-        empty if the readings are no longer kept.
+        empty if the readings are no longer kept, or were not shared.
     rates : tuple of RateSpan
         The night's rates from noon to noon; empty if unknown.
+    times_known : bool
+        Whether it is known when vehicles were plugged in. If a household did not share that,
+        `plugged_since` and `closed_at` are the edges of the night, and no departure has a time.
     """
 
     night: date
@@ -259,10 +265,13 @@ class NightRow:
     lowered_to_amps: float | None = None
     home_load_amps: float | None = None
     carbon: NightCarbon | None = None
+    times_known: bool = True
 
     @property
     def departures(self) -> tuple[StayRow, ...]:
         """The stays that a departure ended by the time the night was closed."""
+        if not self.times_known:
+            return tuple(stay for stay in self.stays if stay.departed)
         closed_at = self.closed_at
         return tuple(stay for stay in self.stays if stay.departure and stay.departure <= closed_at)
 
@@ -369,6 +378,12 @@ class Month:
         The minimum bill of each meter that has one, with the charge points whose own meter it is.
     account_changes : tuple of AccountChange
         Since when a night ends at noon or at midnight: see `config.calendar.account_days`.
+    untimed_alerts : tuple of (str, int)
+        Codes of alerts of which only the number was shared, and how many there were of each.
+    remarks : tuple of str
+        What was not shared, for a home that was received; sentences.
+    unknown_sums : tuple of str
+        Which sums lack something for that; sentences.
     """
 
     household: str
@@ -386,6 +401,14 @@ class Month:
     by_component: tuple[tuple[str, Decimal], ...] = ()
     minimum_bills: tuple[tuple[tuple[str, ...], MinimumOfMonth], ...] = ()
     account_changes: tuple[AccountChange, ...] = ()
+    untimed_alerts: tuple[tuple[str, int], ...] = ()
+    remarks: tuple[str, ...] = ()
+    unknown_sums: tuple[str, ...] = ()
+
+    @property
+    def alert_count(self) -> int:
+        """How many alerts were raised."""
+        return len(self.alerts) + sum(count for _, count in self.untimed_alerts)
 
     @property
     def days(self) -> AccountDays:

@@ -17,6 +17,7 @@ from config.files.errors import TariffError, UsageError
 from daemon.control.state import AWAY
 from daemon.night_log.month import AlertRow, EnergyFlow, Month
 from daemon.night_log.night_rows import night_row, rates_of_night
+from daemon.night_log.shared import shared_month
 from daemon.night_log.short_stays import left_early_at, skipped_at, too_little_time
 from daemon.nights.account import missing_kwh
 from daemon.nights.cost_by_component import cost_by_component
@@ -125,10 +126,15 @@ def read_month(
     """
     file, (year, month) = house.file, when
     first, last = month_days(year, month)
+    shared = shared_month(path, house, when)
     records = records_between(path, house, ledger, first, last)
     if retell is not None:
         records = tuple(map(retell, records))
-    nights = tuple(_night_rows(house, ledger, records) if reads_meter else map(night_row, records))
+    nights = tuple(
+        _night_rows(house, ledger, records, with_flows=shared is None or shared.has_half_hours)
+        if reads_meter
+        else map(night_row, records)
+    )
     unit = _distance_unit(file)
     return Month(
         household=file.household.name,
@@ -150,9 +156,15 @@ def read_month(
         ),
         # Shown by the minute, and never as one that has not come.
         as_of=now.replace(second=0, microsecond=0),
-        capacity=month_bill(house, ledger, last, now) if nights else None,
-        by_component=cost_by_component(house, ledger, records) if reads_meter else (),
+        # What the rest of the home drew, and exact times, are in no extract.
+        capacity=month_bill(house, ledger, last, now) if nights and shared is None else None,
+        by_component=cost_by_component(house, ledger, records)
+        if reads_meter and shared is None
+        else (),
         minimum_bills=tuple(_minimum_bills(house, nights, first, last)) if nights else (),
+        untimed_alerts=() if shared is None else shared.alerts,
+        remarks=() if shared is None else shared.remarks,
+        unknown_sums=() if shared is None else shared.unknown_sums,
     )
 
 
@@ -189,7 +201,11 @@ def _minimum_bills(
 
 
 def _night_rows(
-    house: House, ledger: LedgerReader, records: Sequence[Mapping[str, Any]]
+    house: House,
+    ledger: LedgerReader,
+    records: Sequence[Mapping[str, Any]],
+    *,
+    with_flows: bool,
 ) -> Iterator[NightRow]:
     """Make the rows of nights; read each meter only once."""
     if not records:
@@ -198,6 +214,7 @@ def _night_rows(
     nights = [date.fromisoformat(record["night"]) for record in (records[0], records[-1])]
     start, end = night_bounds(nights[0], days)[0], night_bounds(nights[1], days)[1]
     points = {record["charge_point"] for record in records} & set(house.file.charge_points)
+    points = points if with_flows else set()
     meters = {point: read_meter(house, ledger, point, start, end) for point in points}
     roofs: Mapping[str, RoofShare] = {}
     if house.file.generation is not None:
@@ -209,7 +226,8 @@ def _night_rows(
         roof = roofs.get(row.charge_point)
         flows = _flows(row, meter, house, roof) if meter is not None else ()
         stays = tuple(
-            stay if stay.need_met else _short_stay(house, ledger, row, stay) for stay in row.stays
+            stay if stay.need_met or not row.times_known else _short_stay(house, ledger, row, stay)
+            for stay in row.stays
         )
         rates = rates_of_night(house, row.charge_point, row.night)
         yield replace(row, rates=rates, flows=flows, stays=stays)

@@ -27,6 +27,10 @@ if TYPE_CHECKING:
     from planners.rates.spans import RateSpan
 
 PERCENT = Decimal("0.1")
+WITHHELD = "withheld"
+"""The key of a record that names what its household did not share: `SOC`, `TIMES`."""
+SOC, TIMES = "soc", "plug_in_times"
+NOT_SHARED = "not shared"
 
 
 def night_row(record: Mapping[str, Any]) -> NightRow:
@@ -83,6 +87,7 @@ def night_row(record: Mapping[str, Any]) -> NightRow:
         lowered_to_amps=_float(lowered.get("least_amps")),
         home_load_amps=_float(lowered.get("load_amps")),
         carbon=night_carbon(record),
+        times_known=TIMES not in record.get(WITHHELD, ()),
     )
 
 
@@ -98,12 +103,14 @@ def _stay_rows(record: Mapping[str, Any]) -> tuple[StayRow, ...]:
             want_percent=stay.want_percent,
             soc_before_percent=stay.soc_before_percent,
             soc_after_percent=stay.soc_after_percent,
-            need_met=has_enough(stay),
+            # Without a state of charge, only the record tells.
+            need_met=values["need_met"] if WITHHELD in record else has_enough(stay),
             missing_kwh=_float(values["missing_kwh"]),
             starts=stay.starts,
             gave_way_at=stay.left_at if stay.departure is None else None,
             wh=_wh(values["energy_kwh"]) if "energy_kwh" in values else None,
             cost=_money(values["cost"]) if "cost" in values else None,
+            departed=bool(values.get("departed")),
         )
         for stay, values in zip(recorded_stays(record), recorded, strict=True)
     )
@@ -193,16 +200,16 @@ def night_values(row: NightRow, currency: str) -> dict[str, Any]:
         "lowered_to_amps": row.lowered_to_amps,
         "home_load_amps": row.home_load_amps,
         "standing_charge": row.standing_charge,
-        "plugged_since": instant_text(row.plugged_since),
+        "plugged_since": instant_text(row.plugged_since) if row.times_known else None,
         "departure": instant_text(row.departure) if row.departure else None,
-        "closed_at": instant_text(row.closed_at),
+        "closed_at": instant_text(row.closed_at) if row.times_known else None,
         "departures": len(row.departures),
         "missing_kwh": _missing_kwh(row),
         "roof_kwh": exact_kwh(row.roof_wh),
         "all_grid_cost": row.all_grid_cost,
         **carbon_values(row.carbon),
         "by_band": band_values(row.by_band),
-        "stays": [_stay_values(stay) for stay in row.stays],
+        "stays": [_stay_values(stay, times_known=row.times_known) for stay in row.stays],
     }
 
 
@@ -212,10 +219,10 @@ def _missing_kwh(row: NightRow) -> float | None:
     return round(sum(known), 2) if len(known) == len(row.stays) else None
 
 
-def _stay_values(stay: StayRow) -> dict[str, Any]:
+def _stay_values(stay: StayRow, *, times_known: bool) -> dict[str, Any]:
     return {
         "vehicle": stay.vehicle,
-        "plugged_since": instant_text(stay.plugged_since),
+        "plugged_since": instant_text(stay.plugged_since) if times_known else None,
         "departure": instant_text(stay.departure) if stay.departure else None,
         "need_percent": stay.need_percent,
         "want_percent": stay.want_percent,

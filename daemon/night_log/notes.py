@@ -130,7 +130,7 @@ def rule_notes(rows: Sequence[NightRow]) -> Iterator[str]:
     for row in rows:
         if row.lowered_minutes:
             words = lowered_words(
-                row.lowered_minutes, row.lowered_to_amps or 0.0, row.home_load_amps or 0.0
+                row.lowered_minutes, row.lowered_to_amps or 0.0, row.home_load_amps
             )
             yield f"{row.night:%a %d %b}: {words}."
     older = sum(row.compared_by_older_version for row in rows)

@@ -38,7 +38,7 @@ ESTIMATED = "*"
 
 
 def show_nights(
-    name: str, currency: str, rows: Sequence[NightRow], days: AccountDays
+    name: str, currency: str, rows: Sequence[NightRow], days: AccountDays, remark: str = ""
 ) -> RenderableType:
     """Lay out nights, the newest last.
 
@@ -52,6 +52,8 @@ def show_nights(
         In order of date.
     days : AccountDays
         The days of the home's account.
+    remark : str
+        What a received home did not share.
 
     Returns
     -------
@@ -66,6 +68,7 @@ def show_nights(
         *nights_table(rows, currency, days),
         "",
         *_sums(rows, currency),
+        *([Text(remark)] if remark else ()),
     )
 
 

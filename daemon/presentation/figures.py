@@ -125,7 +125,9 @@ def with_tax(amount: Decimal, tariff: Tariff, unit: str) -> str:
     return f"{plain_number(whole)} {unit} ({plain_number(amount)} before {tax} % of tax)"
 
 
-def lowered_words(minutes: int, least_amps: float, load_amps: float, *, because: str = ":") -> str:
+def lowered_words(
+    minutes: int, least_amps: float, load_amps: float | None, *, because: str = ":"
+) -> str:
     """Say that the home's live load lowered a charge.
 
     Parameters
@@ -134,8 +136,8 @@ def lowered_words(minutes: int, least_amps: float, load_amps: float, *, because:
         For how long.
     least_amps : float
         The lowest current meanwhile [A per phase]; 0 if it was stopped.
-    load_amps : float
-        The most that the rest of the home drew meanwhile [A].
+    load_amps : float or None
+        The most that the rest of the home drew meanwhile [A]; None if it is not known.
     because : str
         What joins the two.
 
@@ -149,4 +151,5 @@ def lowered_words(minutes: int, least_amps: float, load_amps: float, *, because:
     to = f", to {least_amps:g} A at the least" if least_amps else ""
     hours, rest = divmod(minutes, 60)
     time = f"{hours} h {rest:02d} min" if hours else f"{minutes} min"
-    return f"{what} for {time}{to}{because} the rest of the home drew up to {load_amps:.0f} A"
+    drew = "too much" if load_amps is None else f"up to {load_amps:.0f} A"
+    return f"{what} for {time}{to}{because} the rest of the home drew {drew}"

@@ -7,6 +7,7 @@ from contextlib import suppress
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from adapters.clocks.clock import SystemClock
 from adapters.ledger.stored_prices import (
     stored_account_changes,
     stored_intensities,
@@ -15,6 +16,7 @@ from adapters.ledger.stored_prices import (
     stored_news,
     stored_sunshine,
 )
+from config.extract.received import received_beside, refuse_ended
 from config.files.announcements import (
     Announcement,
     RateNews,
@@ -32,6 +34,7 @@ from daemon.generation.forecasts import load_forecast_of
 from planners.carbon.outlook import CarbonOutlook
 from planners.generation.outlook import Outlook, learned_shares
 from planners.home.learned_load import learned_load
+from planners.local_time.conversion import local_date
 from planners.rates.prices import prices_of
 
 if TYPE_CHECKING:
@@ -109,8 +112,12 @@ def load_recorded_house(path: Path) -> tuple[House, tuple[Fault, ...]]:
     ------
     FileError
         Every fault of the household file itself.
-    """  # noqa: DOC502 - raised by the loader
-    file = load_household(path)
+    SealError
+        If it was received from a household whose consent has ended.
+    """  # noqa: DOC502 - raised by the loaders
+    file = load_household(path, to_read=True)
+    today = local_date(SystemClock().now(), file.zone)
+    refuse_ended(received_beside(path), path.parent, today)
     series: dict[Path, tuple[RateNews, ...]] = {}
     faults: list[Fault] = []
     for each in sorted(series_files(file)):

@@ -44,6 +44,7 @@ _BY_WORDS = {
     "BSD 2-Clause License": "BSD-2-Clause",
     "BSD 3-Clause License": "BSD-3-Clause",
 }
+_BY_FIRST_LINE = {"The MIT License (MIT)": "MIT"}
 _PAGE = """# Licences
 
 Lullwatt is under the MIT licence ([LICENSE](LICENSE)). This is what is installed with it, as
@@ -84,7 +85,15 @@ def licence_of(package: Distribution) -> str:
         return _BY_WORDS.get(words[0], words[0])
     named = [each.rpartition(" :: ")[2] for each in metadata.get_all("Classifier") or []
              if each.startswith("License :: ")]  # fmt: skip
-    return " OR ".join(sorted(_BY_CLASSIFIER.get(each, each) for each in named)) or "unknown"
+    words_of_classifiers = sorted(_BY_CLASSIFIER.get(each, each) for each in named)
+    return " OR ".join(words_of_classifiers) or _by_licence_file(package)
+
+
+def _by_licence_file(package: Distribution) -> str:
+    """Return the licence by the first line of the file that a package brings, if it is known."""
+    files = [each for each in package.files or () if each.name in {"LICENSE", "LICENSE.txt"}]
+    first = [file.read_text("utf-8").splitlines()[0].strip() for file in files]
+    return _BY_FIRST_LINE.get(first[0], "unknown") if first else "unknown"
 
 
 def is_allowed(expression: str, allowed: frozenset[str]) -> bool:
