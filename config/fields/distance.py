@@ -35,7 +35,10 @@ class Distance(Model):
 
     @override
     def __str__(self) -> str:
-        return f"{self.km:g} km" if self.unit == "km" else f"{self.km / KM_PER_MILE:g} miles"
+        if self.unit == "km":
+            return f"{self.km:g} km"
+        miles = f"{self.km / KM_PER_MILE:g}"
+        return f"{miles} {'mile' if miles == '1' else 'miles'}"
 
 
 def _distance_of(value: object) -> object:

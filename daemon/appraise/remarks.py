@@ -58,6 +58,7 @@ def notes(words: AppraisalWords) -> list[str]:
     below = any(choice.roof and choice.year_cost < 0 for choice in words.appraisal.choices)
     explained = (
         words.counted_in_totals(),
+        *words.differences(),
         BELOW_ZERO if below else "",
         ROUNDED,
         words.ranges(),
@@ -113,12 +114,12 @@ def _worth_today(words: AppraisalWords) -> Iterator[str]:
     lifetime = words.appraisal.lifetime
     if not lifetime.interest_percent:
         return
-    last = f"{100 * lifetime.discount(lifetime.keep_years):.2f}"
+    last = f", and after {words.years} as {100 * lifetime.discount(lifetime.keep_years):.2f}"
+    last = "" if lifetime.keep_years == 1 else last
     yield (
         f"Totals are what the payments of {words.years} are worth today (their present value): at"
         f" {lifetime.interest_percent:g} % interest a year, {words.appraisal.currency} 100 paid"
-        f" after one year counts as {100 * lifetime.discount(1):.2f}, and after {words.years} as"
-        f" {last}."
+        f" after one year counts as {100 * lifetime.discount(1):.2f}{last}."
     )
 
 

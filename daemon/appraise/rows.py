@@ -114,6 +114,7 @@ def document(appraisal: Appraisal) -> dict[str, Any]:
             for at, totals in appraisal.curve
         ],
         "hinges": [_hinge(hinge) for hinge in appraisal.hinges],
+        "inputs": [{"input": each.what, "declared": each.said} for each in appraisal.inputs],
         "assumptions": list(appraisal.assumptions),
         "cautions": list(appraisal.cautions),
     }
@@ -176,6 +177,10 @@ def _choice(choice: ChoiceYear, appraisal: Appraisal) -> dict[str, Any]:
         **_roof(choice),
         "cheapest_in": choice.cheapest_in,
         "range": {key: _ends(spread, key) for key, spread in choice.spreads.items()},
+        "range_error": {
+            key: [_figure(spread.low_error, key), _figure(spread.high_error, key)]
+            for key, spread in choice.spreads.items()
+        },
     }
 
 

@@ -47,6 +47,7 @@ def show_appraisal(appraisal: Appraisal) -> RenderableType:
         *_listed("Longest day's drive that one usual night recharges", longest_days(words)),
         *_listed("Nights short for the departure", nights_short(words)),
         *_listed("Outlays, grants and maintenance", words.outlays()),
+        *_listed("What was declared", [f"{it.what}: {it.said}." for it in appraisal.inputs]),
         *_listed("What was assumed", appraisal.assumptions),
         *_listed("Cautions", appraisal.cautions),
     )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
+from config.calendar.words import listed
 from config.fields import currencies
 from config.fields.distance import KM_PER_MILE
 from daemon.presentation.figures import counted, rounded_parts
@@ -20,6 +21,8 @@ UNKNOWN = "not known"
 NEVER = "never"
 WHOLE_FROM = 100
 """If a choice costs this much a year, amounts are written in whole units [currency]."""
+SMALL = 10
+"""Below this, distances and energies are written with a decimal [km, miles or kWh]."""
 LEAST_PAYBACK = 0.1
 """A shorter payback is written as less than this [years]."""
 PARTS_OF_YEAR = (
@@ -115,7 +118,13 @@ class AppraisalWords:
 
     def driven(self, km: float) -> str:
         """Write a year's driving, such as ``"20,000 km"``."""
-        return f"{self.in_unit(km):,.0f} {self.unit}"
+        amount = self.in_unit(km)
+        number = f"{amount:,.0f}" if amount >= SMALL else f"{amount:.1f}".removesuffix(".0")
+        return f"{number} {self.unit.removesuffix('s') if number == '1' else self.unit}"
+
+    def energy(self, kwh: float) -> str:
+        """Write an energy, such as ``"5,280 kWh"``."""
+        return f"{kwh:,.0f} kWh" if kwh >= SMALL else f"{kwh:.1f} kWh"
 
     def day(self, km: float) -> str:
         """Write a day's distance, without its unit."""
@@ -220,7 +229,46 @@ class AppraisalWords:
         draws = self.appraisal.draws
         if not draws:
             return ""
-        return f"In brackets: the range of nine in ten of the {counted(draws, 'year')} drawn."
+        brackets = f"In brackets: the range of nine in ten of the {counted(draws, 'year')} drawn."
+        spread = self.cheapest.spreads.get("total_over_years")
+        if spread is None or not spread.high > spread.low:
+            return brackets
+        error = max(spread.low_error, spread.high_error)
+        enough = spread.draws_for(ENOUGH, draws)
+        sure = f"Each end of the answer's range is itself sure to about {self.money(error)}"
+        if enough <= draws:
+            return f"{brackets} {sure} (standard error), which is little."
+        return (
+            f"{brackets} {sure} (standard error); some {enough:,} draws would bring that to"
+            f" {100 * ENOUGH:.0f} % of the range."
+        )
+
+    def differences(self) -> list[str]:
+        """Explain what the home pays more or less, choice by choice; alike ones once."""
+        said: dict[tuple[Decimal, Decimal], list[str]] = {}
+        for choice in self.appraisal.choices[1:]:
+            parts = self.parts_of_year(choice)
+            key = parts["standing_charge_difference"], parts["home_cost_difference"]
+            if any(key):
+                said.setdefault(key, []).append(quoted(choice.name))
+        return [self._difference(names, *key) for key, names in said.items()]
+
+    def _difference(self, names: list[str], standing: Decimal, home: Decimal) -> str:
+        with_ = f"With {listed(names)}, compared with {quoted(self.first.name)},"
+        parts = []
+        if standing:
+            more = "more" if standing > 0 else "less"
+            parts.append(
+                f"standing charges are {self.money(abs(standing))} a year {more}: they are another"
+                " tariff's, or those of one more meter"
+            )
+        if home:
+            more = "more" if home > 0 else "less"
+            parts.append(
+                f"what the rest of the home uses costs {self.money(abs(home))} a year {more}: it is"
+                " the same energy in the same hours, at this choice's rates"
+            )
+        return f"{with_} {'; and '.join(parts)}."
 
     def counted_in_totals(self) -> str:
         """Say what the totals leave out; empty if the home has no standing charge."""
@@ -251,9 +299,13 @@ class AppraisalWords:
         driven = "" if year.distance_km is None else f", {self.driven(year.distance_km)}"
         return (
             f"The year {year.year} ({year.timezone}), night by night: {counted(year.trips, 'trip')}"
-            f"{driven}, {year.trips_kwh:,.0f} kWh out of the battery. Amounts are in"
+            f"{driven}, {self.energy(year.trips_kwh)} out of the battery. Amounts are in"
             f" {year.currency}, tax included."
         )
+
+
+ENOUGH = 0.05
+"""A standard error of this share of the range is small enough to read it."""
 
 
 def between(spread: Spread) -> str:

@@ -7,6 +7,7 @@ solver or is compared with sums that do; it is rounded where it is shown.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from math import ceil, floor, log10
 from typing import TYPE_CHECKING
 
 from planners.appraisal.ranking import LEAST_KWH
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
     from decimal import Decimal
 
     from config.choices.money_over_years import Grant, Maintenance
+    from config.choices.restated import Restated
     from planners.worth.lifetime import Lifetime
 
 
@@ -73,10 +75,40 @@ class RoofShare:
 
 @dataclass(frozen=True, slots=True)
 class Spread:
-    """The range of a figure in nine of ten drawn years: its 5th and 95th percentile."""
+    """The range of a figure in nine of ten drawn years: its 5th and 95th percentile.
+
+    Attributes
+    ----------
+    low, high : float
+        The two percentiles.
+    low_error, high_error : float
+        Their standard errors: by how much they vary from one set of draws to another.
+    """
 
     low: float
     high: float
+    low_error: float = 0.0
+    high_error: float = 0.0
+
+    def draws_for(self, share: float, draws: int) -> int:
+        """Return about how many draws make both errors at most a share of the range.
+
+        Parameters
+        ----------
+        share : float
+            Such as 0.05.
+        draws : int
+            How many there are.
+
+        Returns
+        -------
+        int
+            Errors fall with the root of the number of draws; rounded up to two digits.
+        """
+        error = max(self.low_error, self.high_error) / (share * (self.high - self.low))
+        wanted = max(1.0, draws * error**2)
+        unit = 10.0 ** max(0, floor(log10(wanted)) - 1)
+        return int(ceil(wanted / unit - 1e-9) * unit)
 
 
 @dataclass(frozen=True, slots=True)
@@ -440,6 +472,8 @@ class Appraisal:
         Each choice's nights short of the need, for each point of the curve.
     hinges : tuple of Hinge
         What the answer hangs on; empty if nobody asked, or if there is only one choice.
+    inputs : tuple of Restated
+        What the file declares, in words.
     """
 
     name: str
@@ -463,6 +497,7 @@ class Appraisal:
     cautions: tuple[str, ...]
     curve_short: tuple[tuple[int, ...], ...] = ()
     hinges: tuple[Hinge, ...] = ()
+    inputs: tuple[Restated, ...] = ()
 
     @property
     def keep_years(self) -> float:

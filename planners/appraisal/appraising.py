@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from config.choices.restated import restated
 from planners.appraisal.appraisal import Appraisal
 from planners.appraisal.break_even import break_evens
 from planners.appraisal.choice_years import choice_years
@@ -162,6 +163,7 @@ def appraised(
         ),
         assumptions=assumptions_of(file, drivings, cases, choices),
         cautions=cautions_of(driving, cases, choices),
+        inputs=restated(file),
         curve_short=tuple(tuple(column) for column in curve.nights_short.T.tolist()),
     )
 

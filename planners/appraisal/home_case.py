@@ -9,6 +9,8 @@ import numpy as np
 from typing_extensions import override
 
 from config.choices.choices_file import VEHICLE
+from config.files.announcements import prices_in
+from config.files.errors import TariffError
 from planners.appraisal.choice_case import Case, case_of, span_of
 from planners.power.allowed_currents import charge_model
 from planners.power.main_fuse import CurrentRange, share_of_fuse
@@ -17,6 +19,7 @@ from planners.year.sharing import HomeResults, SharingVehicle, simulate_sharing
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
+    from datetime import datetime
 
     from numpy.typing import NDArray
 
@@ -163,7 +166,10 @@ def cases_of(
         seen = file.of_vehicle(name)
         own = next((each for each in seen.choices if each.name == choice.name), None)
         points, driving = series.get(choice.name, ()), by_choice[choice.name][name]
-        return None if own is None else case_of(seen, own, driving, points, span)
+        try:
+            return None if own is None else case_of(seen, own, driving, points, span)
+        except TariffError as error:
+            raise TariffError(_named(error, choice, points, span)) from error
 
     cases: list[Case] = []
     for choice in file.choices:
@@ -178,6 +184,22 @@ def cases_of(
         else:
             cases.append(first)
     return tuple(cases)
+
+
+def _named(
+    error: TariffError, choice: Choice, points: Sequence[RateNews], span: tuple[datetime, datetime]
+) -> str:
+    """Say which choice and which file lack prices, from when to when, and what to do."""
+    prices, source = prices_in(points), choice.bought_at.series
+    if not prices or source is None:
+        return f"“{choice.name}”: {error}"
+    file = "its prices" if source.file is None else str(source.file)
+    (first, last), (begins, ends) = (prices[0].start, prices[-1].start), span
+    return (
+        f"{file}: “{choice.name}”: expected prices from {begins:%Y-%m-%d} to {ends:%Y-%m-%d}, got"
+        f" {first:%Y-%m-%d} to {last:%Y-%m-%d}, with no price in the 28 days before some night; add"
+        " those that are missing, or set appraisal.year to a year that they cover"
+    )
 
 
 def _at_its_times(

@@ -225,7 +225,7 @@ def cautions_of(
     """
     sentences = [
         *_about_record(driving),
-        *_about_choices(choices),
+        *_about_choices(choices, {case.choice.name: _remedy(case) for case in cases}),
         OFFERS,
         INSTALLING,
         *(
@@ -247,7 +247,13 @@ def _about_record(driving: DrivingYear) -> Iterator[str]:
         )
 
 
-def _about_choices(choices: Sequence[ChoiceYear]) -> Iterator[str]:
+def _remedy(case: Case) -> str:
+    """Say where the missing prices of a series belong."""
+    series = case.choice.bought_at.series
+    return f"; add them to {series.file.name}" if series is not None and series.file else ""
+
+
+def _about_choices(choices: Sequence[ChoiceYear], files: Mapping[str, str]) -> Iterator[str]:
     for choice in choices:
         away = [each for each in choice.vehicles if not each.nights]
         for each in away:
@@ -270,5 +276,5 @@ def _about_choices(choices: Sequence[ChoiceYear]) -> Iterator[str]:
         if choice.estimated_kwh > LEAST_KWH:
             yield (
                 f"{choice.name}: {choice.estimated_kwh:,.1f} kWh are priced with estimates, because"
-                " no rate is known for those hours."
+                f" no rate is known for those hours{files.get(choice.name, '')}."
             )

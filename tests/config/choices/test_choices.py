@@ -12,6 +12,7 @@ import pytest
 from config.calendar.day_kinds import WEEKDAYS
 from config.choices.choices_file import POINT, VEHICLE, ChoicesFile
 from config.choices.loading import load_choices
+from config.choices.restated import restated
 from config.fields.value_types import Hours
 from config.files.errors import FileError
 from config.files.price_series import PricePoint
@@ -21,6 +22,7 @@ from planners.power.cautions import cautions
 from planners.rates.prices import prices_of
 from tests.config.choices.cases import CHOICES, DATA, driving, edited, load_text
 from tests.config.test_examples import CHOICES as EXAMPLE
+from tests.config.test_examples import TWO_CAR_CHOICES
 
 YEAR = "  distance_per_year: 24000 km\n"
 NOON = datetime(2027, 7, 1, 0, 0, tzinfo=UTC)
@@ -236,3 +238,18 @@ def test_a_household_file_without_roofs_is_named(tmp_path: Path) -> None:
     text = edited({"choices:\n": f"generation:\n  household: {house}\n{weather}choices:\n"})
     with pytest.raises(FileError, match=r"kowhai\.yaml:1:1: expected generation with roofs, which"):
         load_text(tmp_path, text.replace("  draws: 200\n", ""))
+
+
+def test_what_is_declared_is_restated() -> None:
+    """The example, line by line: a reader can hold it against the offers."""
+    said = dict(restated(load_choices(EXAMPLE)))
+    assert list(said)[:5] == ["home", "money", "vehicle", "driving", "rest of the home"]
+    assert said["driving"].startswith("32000 km a year on mon, tue, wed, thu and fri; away")
+    assert said["money"].startswith("kept for 8 years; interest 4 % a year; price growth, energy")
+    assert said["Charge point, cheap night"] == (
+        "Cheap night (night 0.132 and day 0.358, 2.1 a day, tax 15 % on top); charge point of 32 A;"
+        " in the cheapest hours; need 60 %, want 80 % at 0.2 or less; outlay 1850"
+    )
+    both = dict(restated(load_choices(TWO_CAR_CHOICES)))
+    assert both["van"].startswith("60 kWh usable, 90 % efficiency, 23 kWh per 100 km; 14000 km")
+    assert "rest of the home" not in both

@@ -7,6 +7,7 @@ from decimal import Decimal
 
 import pytest
 
+from config.fields.distance import KM_PER_MILE
 from daemon.appraise.changes import changes, in_short
 from daemon.appraise.nights import longest_days, nights_short
 from daemon.appraise.remarks import mark_note, remarks
@@ -366,3 +367,49 @@ def test_years_are_written_as_they_are() -> None:
         "8 years",
         "2.5 years",
     ]
+
+
+@pytest.mark.parametrize(
+    ("km", "unit", "written"),
+    [
+        (0.0, "km", "0 km"),
+        (1.0, "km", "1 km"),
+        (0.75, "km", "0.8 km"),
+        (KM_PER_MILE, "mile", "1 mile"),
+        (2 * KM_PER_MILE, "mile", "2 miles"),
+        (32_000.0, "km", "32,000 km"),
+    ],
+)
+def test_small_distances_read_right(km: float, unit: str, written: str) -> None:
+    """One mile is no miles, and less than one is not nothing."""
+    words = AppraisalWords(appraisal(distance_km=km, distance_unit=unit, trips_kwh=0.2))
+    assert words.driven(km) == written
+    assert f"{written}, 0.2 kWh out of the battery" in words.basis()
+
+
+def test_what_the_home_pays_more_is_explained() -> None:
+    """Once for choices that are alike; the third is on the first one's tariff."""
+    first, second, third = three()
+    third = replace(third, standing_charge_difference=0.0, home_cost_difference=-20.0)
+    lines = AppraisalWords(appraisal((first, second, third))).differences()
+    own = (
+        f"With “{SOCKET_NIGHT}”, compared with “{SOCKET}”, standing charges are NZD 36 a year more"
+    )
+    assert lines[0] == f"{own}: they are another tariff's, or those of one more meter."
+    home = f"With “{POINT}”, compared with “{SOCKET}”, what the rest of the home uses costs NZD 20"
+    why = "it is the same energy in the same hours, at this choice's rates."
+    assert lines[1:] == [f"{home} a year less: {why}"]
+
+
+def test_ranges_say_how_many_draws_would_do() -> None:
+    """Few draws, many draws, and none."""
+    third = three()[2]
+    for error, said in (
+        (80.0, "some 260 draws would bring that to 5 % of the range."),
+        (4, "little."),
+    ):
+        spread = {"total_over_years": Spread(6000.0, 7000.0, error, error / 2)}
+        drawn = (*three()[:2], replace(third, spreads=spread))
+        words = AppraisalWords(appraisal(drawn, draws=100))
+        assert f"is itself sure to about NZD {error:.0f} (standard error)" in words.ranges()
+        assert words.ranges().endswith(said)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -11,8 +12,9 @@ import numpy_financial
 import pytest
 
 from config.choices.choices_file import ChoicesFile
-from config.files.errors import UsageError
-from planners.appraisal.appraisal import ChoiceYear
+from config.files.errors import TariffError, UsageError
+from config.files.price_series import PricePoint
+from planners.appraisal.appraisal import ChoiceYear, Spread
 from planners.appraisal.appraising import appraise
 from planners.appraisal.choice_case import case_of
 from planners.appraisal.ranking import Ranking, payback_years
@@ -27,6 +29,7 @@ from tests.planners.appraised import (
     choices_file,
     flat,
     point,
+    price_series,
     socket,
 )
 
@@ -321,6 +324,41 @@ def _paid(each: ChoiceYear) -> list[float]:
             payments[-1] += (60 + (90 if year == 3 else 0)) * 1.02**year
             payments[-1] -= 300 if year == 1 else 0
     return payments
+
+
+def test_a_range_says_how_sure_its_ends_are() -> None:
+    """The error of the 5th percentile of 400 normal numbers: sqrt(p q / n) / density, 0.106.
+
+    The textbook's large-sample formula, and how much the percentile really varies between sets.
+    """
+    sets = np.random.default_rng(3).standard_normal((300, 400))
+    spreads = [spread_of(each) for each in sets]
+    errors = np.array([(each.low_error, each.high_error) for each in spreads])
+    asymptotic = np.sqrt(0.05 * 0.95 / 400) / 0.10314
+    assert errors.mean() == pytest.approx(asymptotic, rel=0.1)
+    assert np.std([each.low for each in spreads]) == pytest.approx(errors[:, 0].mean(), rel=0.15)
+    assert Spread(0.0, 10.0, 1.0, 0.5).draws_for(0.05, 100) == 400
+    assert Spread(0.0, 10.0, 0.2, 0.1).draws_for(0.05, 100) == 16
+    assert spread_of(np.full(7, 3.0)) == Spread(3.0, 3.0)
+
+
+def test_missing_prices_name_the_file_the_choice_and_what_to_do() -> None:
+    """A series that begins in March: plans for days ahead have nothing to estimate from."""
+    file = choices_file(
+        choice("flat"),
+        choice("market", price_series()),
+        driving=DAILY | {"days": ["tue", "fri"]},
+        tick_minutes=60,
+    )
+    begins = datetime(2027, 3, 1, tzinfo=UTC)
+    late = [PricePoint(begins + timedelta(hours=n), Decimal("0.2")) for n in range(24 * 400)]
+    with pytest.raises(TariffError) as caught:
+        appraise(file, {"market": late})
+    assert str(caught.value).startswith(
+        f"{Path('here/prices.csv')}: “market”: expected prices from 2027-01-01 to 2028-01-03, got"
+        " 2027-03-01 to 2028-04-03"
+    )
+    assert str(caught.value).endswith("or set appraisal.year to a year that they cover")
 
 
 # --- the same energy ----------------------------------------------------------------------------
