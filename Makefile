@@ -4,7 +4,7 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check
-EXTRAS := --extra discovery --extra embedded --extra extracts --extra metrics --extra ocpp --extra page --extra pictures \
+EXTRAS := --extra calendar --extra discovery --extra embedded --extra extracts --extra metrics --extra ocpp --extra page --extra pictures \
 	--extra several --extra sheets
 # The hashes are those of every file of a package, whatever machine and Python each is for.
 LOCK := $(VENV).new/bin/uv pip compile --quiet --upgrade --universal --python-version 3.11 \

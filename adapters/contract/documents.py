@@ -85,6 +85,7 @@ class PlannedLater(TypedDict):
     energy_kwh: Kwh
     cost: Money
     periods: list[PlannedPeriod]
+    event: NotRequired[str]
 
 
 class PlanDocument(TypedDict):
@@ -92,7 +93,8 @@ class PlanDocument(TypedDict):
 
     `made_at` is the instant at which the plan and its reasons (`why`) were made. Once a part of it
     is done, `as_of` is there: energies, costs, periods, comparisons and the state of charge are
-    those of what is left from that instant on.
+    those of what is left from that instant on. `event` is the title of the calendar's event that
+    the departure is, if it is one.
 
     `shortfall_kwh` is the energy missing for the need. Only a plan with a shortfall has
     `earliest_ready` and `amps_that_would_do`; they are null if there is no such instant or current.
@@ -117,6 +119,7 @@ class PlanDocument(TypedDict):
     baselines: PlanBaselines
     why: list[str]
     cautions: list[str]
+    event: NotRequired[str]
     as_of: NotRequired[Instant]
     by_source: NotRequired[PlannedSources]
     carbon: NotRequired[PlannedCarbon]

@@ -523,7 +523,8 @@ class Status(Message):
     came from. `wishes` are what a person has asked for single departures, in order of time; with
     `charge_now` it is charged at once, at any price, nothing is charged before `skip_until`, and no
     departure before `away_until` counts. A vehicle that has not left at its departure, and charges
-    on towards its need, does so until `goes_on_until` at the latest. `rates` is absent before the
+    on towards its need, does so until `goes_on_until` at the latest. `calendar_at` is of when the
+    copy of the household's calendars is, the oldest of several. `rates` is absent before the
     first tariff is in force, `home_load` until a meter has read it, `main_fuse` if none is
     declared, and `grid_limits` while the grid operator sets none. The message expires at
     `stale_after`.
@@ -552,6 +553,7 @@ class Status(Message):
     skip_until: Instant | None = None
     away_until: Instant | None = None
     goes_on_until: Instant | None = None
+    calendar_at: Instant | None = None
     alerts: Annotated[tuple[ShortText, ...], Strict(strict=False)] = ()
 
 

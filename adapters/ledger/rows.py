@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from typing import Any, Literal, TypeAlias
+from typing import Any, Final, Literal, TypeAlias
 
 from adapters.clocks.instants import in_utc
 
@@ -55,6 +55,8 @@ BROKER_BACK = "broker-back"
 IntensitySource: TypeAlias = Literal["bus", "file"]
 HappeningKind: TypeAlias = Literal["started", "ended", "file", "prices"]
 """The daemon started or ended, loaded a household file, received prices."""
+CALENDAR_NEWS: Final = {"calendar": True}
+"""The body of a file's row that is of a calendar: its departures changed, not those of the file."""
 
 
 @dataclass(frozen=True)

@@ -25,10 +25,13 @@ from config.household.vehicle import CONSUMPTION_KEYS
 from config.tariffs.band_rules import band_problems
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from config.calendar.date_sets import DateSet
     from config.doors.announce import Announce
     from config.doors.broker import Bus
     from config.doors.listener import Listener
+    from config.events.event_calendar import EventCalendar
     from config.home.known_load import KnownLoad
     from config.household.departure import Departure
     from config.household.equipment import ChargePoint
@@ -49,6 +52,8 @@ class Parts:
     tariffs, departures : mapping of int
         By their index in the file.
     charge_points, vehicles : mapping of str
+        By their names.
+    calendars : mapping of str to EventCalendar
         By their names.
     charge_point_names, vehicle_names, tariff_names : frozenset of str
         All names in the file, also those of invalid parts.
@@ -91,6 +96,7 @@ class Parts:
     departures: Mapping[int, Departure]
     charge_points: Mapping[str, ChargePoint]
     vehicles: Mapping[str, Vehicle]
+    calendars: Mapping[str, EventCalendar]
     charge_point_names: frozenset[str]
     vehicle_names: frozenset[str]
     tariff_names: frozenset[str]
@@ -144,6 +150,21 @@ def _reference_problems(parts: Parts) -> Iterator[KeyProblem]:
         if vehicle not in parts.vehicle_names:
             message = _unknown("a vehicle of this file", vehicle, parts.vehicle_names)
             yield KeyProblem(("departures", index, "vehicle"), message)
+
+
+def _calendar_problems(parts: Parts) -> Iterator[KeyProblem]:
+    files: dict[Path, str] = {}
+    for name, calendar in parts.calendars.items():
+        named = [(("vehicle",), calendar.vehicle)] if calendar.vehicle else []
+        of_words = [(("vehicle_words", each), each) for each in calendar.vehicle_words]
+        for path, vehicle in [*named, *of_words]:
+            if vehicle not in parts.vehicle_names:
+                message = _unknown("a vehicle of this file", vehicle, parts.vehicle_names)
+                yield KeyProblem(("calendars", name, *path), message)
+        other = files.setdefault(calendar.file, name)
+        if other != name:
+            message = f"expected a file of its own, got that of {other}"
+            yield KeyProblem(("calendars", name, "file"), message)
 
 
 def _topic_problems(parts: Parts) -> Iterator[KeyProblem]:
@@ -507,6 +528,7 @@ def _announce_problems(parts: Parts) -> Iterator[KeyProblem]:
 
 _RULES: tuple[Callable[[Parts], Iterator[KeyProblem]], ...] = (
     _reference_problems,
+    _calendar_problems,
     _topic_problems,
     _current_problems,
     _phase_problems,

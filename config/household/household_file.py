@@ -26,6 +26,9 @@ from config.doors.broker import Bus
 from config.doors.metrics import Metrics
 from config.doors.ocpp import OcppListener, OcppPoint
 from config.doors.page import Page
+from config.events.event_calendar import EventCalendar
+from config.events.found import CalendarEvents
+from config.events.rules import EventRules
 from config.fields.home_fields import (
     PHASES,
     Currency,
@@ -73,6 +76,7 @@ __all__ = [
     "ChargePoint",
     "DayKind",
     "Departure",
+    "EventCalendar",
     "Hours",
     "Household",
     "HouseholdFile",
@@ -317,6 +321,7 @@ class HouseholdFile(Model):
 
     _account_changes: tuple[AccountChange, ...] | None = PrivateAttr(None)
     _grid_limits: tuple[LimitInForce, ...] = PrivateAttr(())
+    _events: CalendarEvents = PrivateAttr(CalendarEvents())
 
     household: Household = Field(description="The home.")
     tariffs: Annotated[tuple[Tariff, ...], Field(strict=False, min_length=1)] = Field(
@@ -330,6 +335,13 @@ class HouseholdFile(Model):
     )
     departures: Annotated[tuple[Departure, ...], Field(strict=False)] = Field(
         description="When vehicles leave, and how full they must be."
+    )
+    calendars: Annotated[dict[Name, EventCalendar], Field(min_length=1, max_length=20)] | None = (
+        Field(
+            None,
+            description="Calendars by name, of which events say when vehicles leave; they stand"
+            " beside the departures above.",
+        )
     )
     generation: Generation | None = Field(
         None, description="The home's own solar roofs, and forecasts of what they give."
@@ -374,6 +386,7 @@ class HouseholdFile(Model):
             departures=dict(enumerate(self.departures)),
             charge_points=self.charge_points,
             vehicles=self.vehicles,
+            calendars=self.calendars or {},
             charge_point_names=frozenset(self.charge_points),
             vehicle_names=frozenset(self.vehicles),
             tariff_names=frozenset(each.name for each in self.tariffs),
@@ -426,6 +439,44 @@ class HouseholdFile(Model):
         copy = self.model_copy()
         copy._grid_limits = limits  # noqa: SLF001 - of its own class
         return copy
+
+    @property
+    def events(self) -> CalendarEvents:
+        """What its calendars say of its vehicles; nothing in a file that was only read."""
+        return self._events
+
+    def with_events(self, events: CalendarEvents) -> Self:
+        """Return the same household with what its calendars say of its vehicles."""
+        copy = self.model_copy()
+        copy._events = events  # noqa: SLF001 - of its own class
+        return copy
+
+    def event_rules(self, name: str) -> EventRules:
+        """Return which events of a calendar count, and for which vehicle.
+
+        Parameters
+        ----------
+        name : str
+            The calendar's name in the file.
+
+        Returns
+        -------
+        EventRules
+            A calendar without any words is of its vehicle alone, whatever its events say.
+        """
+        calendar = (self.calendars or {})[name]
+        only = next(iter(self.vehicles)) if len(self.vehicles) == 1 else None
+        has_words = bool(calendar.words or calendar.vehicle_words)
+        own = calendar.vehicle_words
+        return EventRules(
+            calendar=name,
+            words=calendar.words,
+            vehicle=calendar.vehicle or only,
+            names={each: (each, *own.get(each, ())) for each in self.vehicles} if has_words else {},
+            own_words=dict(own),
+            default_percent=calendar.need_percent,
+            reserve_percent=calendar.reserve_percent,
+        )
 
     @property
     def home_meter_at(self) -> str | None:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from config.calendar.words import listed
 from config.fields.zones import zone_data_version
+from daemon.calendar.explain import calendar_cautions, calendar_lines
 from daemon.check.carbon import carbon_cautions, explain_carbon
 from daemon.check.composition import explain_composition
 from daemon.check.connections import connection_cautions, explain_connections
@@ -90,6 +91,7 @@ def explain_unwrapped(house: House, now: datetime) -> Iterator[str]:
     yield from explain_generation(house, now)
     yield from explain_carbon(house, now)
     yield from _departures(house.file, now)
+    yield from calendar_lines(house.file, now)
     yield from _bus(house.file)
     yield from _cautions(house, now)
 
@@ -312,6 +314,7 @@ def _cautions(house: House, now: datetime) -> Iterator[str]:
     yield from (f"  - {caution}" for caution in generation_cautions(house, now))
     yield from (f"  - {caution}" for caution in carbon_cautions(house))
     yield from (f"  - {caution}" for caution in delay_cautions(file))
+    yield from (f"  - {caution}" for caution in calendar_cautions(file, now))
     for name, car in file.vehicles.items():
         yield from (f"  - {name}: {caution}" for caution in vehicle_cautions(car))
     yield from (f"  - {caution}" for caution in _long_trips(file))

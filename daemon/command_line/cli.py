@@ -17,6 +17,7 @@ from daemon.announcing.command import announce
 from daemon.command_line.appraise import appraise
 from daemon.command_line.backup import backup
 from daemon.command_line.desk import desk
+from daemon.command_line.fetch_calendars import fetch_calendars
 from daemon.command_line.letter import letter
 from daemon.command_line.reports import month, nights
 from daemon.command_line.share import share
@@ -78,8 +79,8 @@ def cli() -> None:
 
     Exit codes: 0 done; 2 bad usage, a bad household file, or something is missing; 3 done, but
     the charge that is needed can't be reached in time, or some of many homes or extracts could not
-    be read; 4 the daemon does not run or is not well, or another one has taken over; 5 prices could
-    not be fetched, or were refused.
+    be read; 4 the daemon does not run or is not well, or another one has taken over; 5 prices or
+    calendars could not be fetched, or were refused.
 
     Lullwatt switches a load that runs at full current for hours. It is not a protective device.
     Local wiring rules and a licensed electrician decide what may be connected.
@@ -371,6 +372,7 @@ cli.add_command(appraise)
 cli.add_command(ask)
 cli.add_command(backup)
 cli.add_command(desk)
+cli.add_command(fetch_calendars)
 cli.add_command(fetch_prices)
 cli.add_command(letter)
 cli.add_command(share)

@@ -34,6 +34,8 @@ FILE_REFUSED = "file-refused"
 FORECAST_REFUSED = "forecast-refused"
 FORECAST_ENDED = "forecast-ended"
 CARBON_REFUSED = "carbon-refused"
+CALENDAR_OLD = "calendar-old"
+CALENDAR_EVENT = "calendar-event"
 GRID_METER_REVERSED = "grid-meter-reversed"
 LEDGER_REFUSES = "ledger-refuses"
 NO_BACKUP = "no-backup"
@@ -66,6 +68,8 @@ class ClearedBy(Enum):
     FILE = "the household file has no faults, and needs no restart"
     GOOD_FORECAST = "a good forecast comes"
     GOOD_INTENSITIES = "good intensities come"
+    CALENDAR_READ = "the calendar can be read again, and is fetched again"
+    EVENTS_CLEAR = "all events of the calendars can be understood"
     METER_TURNED = "the grid meter shows charging the right way round"
     LEDGER_WRITTEN = "the ledger can be written again"
     BACKUP = "a backup succeeds"
@@ -243,6 +247,21 @@ ALERTS: Final[Mapping[str, AlertRule]] = {
         (ClearedBy.GOOD_INTENSITIES, ClearedBy.RESTART),
         "Carbon intensities are dropped: {reason}.",
         "Those before them stay, and where they end estimates count.",
+        of_household=True,
+    ),
+    CALENDAR_OLD: AlertRule(
+        "a calendar can't be read, or could not be fetched for three hours, or was fetched with"
+        " other words",
+        (ClearedBy.CALENDAR_READ, ClearedBy.RESTART),
+        "The calendar {reason}.",
+        "What is known of it counts.",
+        of_household=True,
+    ),
+    CALENDAR_EVENT: AlertRule(
+        "an event of a calendar can't be understood, or does not say which vehicle it means",
+        (ClearedBy.EVENTS_CLEAR, ClearedBy.RESTART),
+        "An event of the calendar {reason}.",
+        "What can be understood of it counts.",
         of_household=True,
     ),
     GRID_METER_REVERSED: AlertRule(

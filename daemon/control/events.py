@@ -27,9 +27,9 @@ class BusConnected:
 
 @dataclass(frozen=True, slots=True)
 class HouseChanged:
-    """The file, prices, forecasts of sun or carbon, the known load or a grid limit have changed."""
+    """The file, prices, calendars, forecasts, the known load or a grid limit have changed."""
 
-    what: Literal["file", "prices", "forecast", "load", "limit"]
+    what: Literal["file", "prices", "calendar", "forecast", "load", "limit"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +89,7 @@ HealthCode = Literal[
     "ledger-refuses", "no-backup", "no-broker", "file-refused", "forecast-refused",
     "forecast-ended",
     "carbon-refused", "grid-meter-reversed", "wrong-passwords", "grid-limited",
+    "calendar-old", "calendar-event",
 ]  # fmt: skip
 
 

@@ -113,6 +113,8 @@ class House:
     followed : FollowedCurrent or None
         The current that the live surplus feeds at the charge point that is stepped; 0 A for a
         pause, None if no grid meter shows it.
+    calendar_at : datetime or None
+        Of when the oldest copy of a calendar is; None without calendars.
     """
 
     file: HouseholdFile
@@ -124,6 +126,7 @@ class House:
     peaks: tuple[DayPeak, ...] = ()
     seed: bytes = b""
     followed: FollowedCurrent | None = None
+    calendar_at: datetime | None = None
 
 
 class FollowedCurrent(NamedTuple):

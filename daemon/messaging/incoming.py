@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from adapters.bus.events import Connected, Disconnected, MessageArrived, Published
+from daemon.calendar.calendar_watch import CalendarsRead
 from daemon.grid_limit.heard import LimitHeard
 from daemon.sharing.planning_task import JointPlanMade
 
@@ -88,6 +89,7 @@ Incoming = (
     | HealthReport
     | JointPlanMade
     | LimitHeard
+    | CalendarsRead
 )
 
 

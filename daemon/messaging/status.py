@@ -112,6 +112,7 @@ def status_of(
         skip_until=state.wishes.skip_until,
         away_until=state.wishes.away_until,
         goes_on_until=goes_on_until(state, house, now) if is_charging(state) else None,
+        calendar_at=house.calendar_at,
         alerts=tuple(sorted(state.alerts)),
     )
 

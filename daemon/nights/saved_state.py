@@ -265,6 +265,7 @@ def _departure_body(departure: DepartureAt | None) -> dict[str, Any] | None:
         "returns": _text(departure.returns),
         "uses_kwh": departure.uses_kwh,
         "wish": departure.wish,
+        "event": departure.event,
     }
 
 
@@ -282,6 +283,7 @@ def _departure_of(body: dict[str, Any] | None) -> DepartureAt | None:
         returns=_instant(body.get("returns")),
         uses_kwh=_float(body.get("uses_kwh")),
         wish=body.get("wish"),
+        event=body.get("event"),
     )
 
 

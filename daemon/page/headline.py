@@ -57,6 +57,8 @@ def headline_of(
                 part=words.kwh(plan.roof_kwh),
                 kwh=words.kwh(plan.energy_kwh),
             )
+    if plan.event is not None:
+        yield words.say("The departure is from the calendar: {event}.", event=plan.event)
     if plan.shortfall_kwh > MISSING_KWH:
         yield words.say(
             "{percent} are needed: {kwh} will be missing.",

@@ -50,6 +50,8 @@ class ShownPlan:
         Part of the energy that the home's own roof is counted on for [kWh].
     roof_spans : tuple of (datetime, datetime)
         When more than half of it is to come from the roof.
+    event : str or None
+        Title of the calendar's event that the departure is; None if it is none.
     """
 
     vehicle: str
@@ -67,6 +69,7 @@ class ShownPlan:
     currents: tuple[tuple[datetime, datetime, float], ...] = ()
     roof_kwh: float = 0.0
     roof_spans: tuple[tuple[datetime, datetime], ...] = ()
+    event: str | None = None
 
 
 def read_plan(plan: Mapping[str, Any] | None) -> ShownPlan | None:
@@ -93,6 +96,7 @@ def read_plan(plan: Mapping[str, Any] | None) -> ShownPlan | None:
             ),
             roof_kwh=float(plan["by_source"]["roof"]["energy_kwh"]) if "by_source" in plan else 0.0,
             roof_spans=_spans([each for each in plan["periods"] if _is_from_roof(each)]),
+            event=None if plan.get("event") is None else str(plan["event"]),
         )
     except (KeyError, TypeError, ValueError, AttributeError):
         return None

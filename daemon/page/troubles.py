@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 from daemon.control.alerts import (
     ALL_PHASES,
     BROKER_REFUSES,
+    CALENDAR_EVENT,
+    CALENDAR_OLD,
     CARBON_REFUSED,
     ENDED_SHORT,
     EQUIPMENT_PAUSES,
@@ -141,6 +143,14 @@ ALERT_WORDS: Final[Mapping[str, AlertWords]] = {
     CARBON_REFUSED: AlertWords(
         "Values of the grid's carbon have faults: plans count on those before them.",
         "Look whether what sends them works.",
+    ),
+    CALENDAR_OLD: AlertWords(
+        "The calendar may be out of date: what it said last counts.",
+        "Look whether the calendar can be reached, and whether its address has changed.",
+    ),
+    CALENDAR_EVENT: AlertWords(
+        "An event of the calendar can't be understood.",
+        "Look at its title in the calendar. lullwatt check says what is wrong.",
     ),
     GRID_METER_REVERSED: AlertWords(
         "The meter between home and grid seems to be the wrong way round.",

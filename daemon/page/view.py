@@ -279,6 +279,8 @@ def _facts(
         yield Fact(since, _charged(charged, words))
     if load is not None:
         yield from _fuse(load, now, words)
+    if status.calendar_at is not None:
+        yield Fact(words.say("Calendar as of"), words.age(status.calendar_at, now))
     yield Fact(words.say("Last heard"), words.age(status.at, now))
 
 

@@ -120,7 +120,7 @@ def _title(plan: Plan, zone: ZoneInfo) -> list[RenderableType]:
         f"{plan.vehicle} on {plan.charge_point}: {plan.soc_percent:.0f} % now,"
         f" {plan.reaches_percent:.0f} % by {departure}"
     )
-    return [Text(title, style="bold"), _targets(plan), ""]
+    return [Text(title, style="bold"), Text(f"{_targets(plan)}{_by_event(plan.event)}"), ""]
 
 
 def _body(plan: Plan, zone: ZoneInfo) -> list[RenderableType]:
@@ -133,6 +133,10 @@ def _body(plan: Plan, zone: ZoneInfo) -> list[RenderableType]:
     for night in plan.later:
         parts += [*_later(night, plan.currency, zone), ""]
     return [*parts, *_section("Why", plan.why)]
+
+
+def _by_event(title: str | None) -> str:
+    return "" if title is None else f" The departure is from the calendar: {title!r}."
 
 
 def _targets(plan: Plan) -> str:
@@ -303,6 +307,8 @@ def _later(night: LaterNight, currency: str, zone: ZoneInfo) -> list[RenderableT
             style="bold",
         )
     ]
+    if night.event is not None:
+        lines.append(Text(_by_event(night.event).strip()))
     if not night.periods and night.want_percent - night.reaches_percent < NOTICED_PERCENT:
         return [*lines, "Nothing to charge."]
     if not night.periods:

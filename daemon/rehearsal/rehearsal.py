@@ -25,6 +25,7 @@ from adapters.simulated.faults import FaultyChargePoint
 from adapters.simulated.hardware import SimulatedHardware
 from config.doors.broker import Bus
 from config.files.errors import BusError, LullwattError
+from daemon.calendar.calendar_watch import CalendarsRead
 from daemon.control.events import AnnouncePlan, Issue
 from daemon.control.state import vehicles_of
 from daemon.grid_limit.heard import LimitHeard
@@ -224,7 +225,9 @@ class _DaemonObserver:
                     self.messages += 1
                 case Halt() | Reload() | Published() | ChannelReady():
                     pass
-                case HomeReport() | JointPlanMade() | LimitHeard() | HealthReport():
+                case (
+                    HomeReport() | JointPlanMade() | LimitHeard() | HealthReport() | CalendarsRead()
+                ):
                     pass
                 case Disconnected(reason):
                     self._error = BusError(f"the rehearsal lost its broker: {reason}; {RUN_AGAIN}")

@@ -91,6 +91,8 @@ def _home_rows(status: Status, zone: ZoneInfo, now: datetime) -> Iterator[tuple[
         yield "home's load", _load(status.home_load, zone, now)
     for limit in status.grid_limits or ():
         yield "grid operator", _grid_limit(limit, zone)
+    if status.calendar_at is not None:
+        yield "calendar", f"as of {_when(status.calendar_at, zone)}"
 
 
 def _wishes(status: Status, zone: ZoneInfo) -> Iterator[tuple[str, str]]:
@@ -168,7 +170,7 @@ def _plan(plan: dict[str, Any] | None, zone: ZoneInfo, now: datetime) -> str:
         return "none"
     try:
         cost = format_money(plan["cost"], plan["currency"])
-        by = _when(parse_instant(plan["departure"]), zone)
+        by = _when(parse_instant(plan["departure"]), zone) + _event(plan)
         periods = [
             (parse_instant(period["start"]), parse_instant(period["end"]))
             for period in plan["periods"]
@@ -182,6 +184,11 @@ def _plan(plan: dict[str, Any] | None, zone: ZoneInfo, now: datetime) -> str:
     ends = {end for _, end in periods}
     starts = [start for start, _ in periods if start > now and start not in ends]
     return f"{text}; next start {_when(min(starts), zone)}" if starts else text
+
+
+def _event(plan: dict[str, Any]) -> str:
+    title = plan.get("event")
+    return f" ({title!r} of the calendar)" if isinstance(title, str) else ""
 
 
 def _wish(wish: AskedFor, zone: ZoneInfo) -> str:

@@ -60,7 +60,7 @@ def load_house(path: Path, now: datetime | None = None) -> House:
         The household file.
     now : datetime, optional
         UTC; with it, what the home has drawn stands in for a known load that is not declared, and
-        forecasts of the home's own roofs and carbon intensities are loaded too.
+        forecasts of the home's own roofs and carbon intensities are loaded too, and calendars.
 
     Returns
     -------
@@ -76,6 +76,8 @@ def load_house(path: Path, now: datetime | None = None) -> House:
     series = read_all(series_files(file), lambda each: load_series(each, file))
     file, stored = _with_record(file)
     house = house_of(file, series, lambda tariff: stored.get(tariff, ()))
+    if file.calendars:
+        house = _with_calendars(house, now)
     if now is None:
         return house
     if file.generation is not None:
@@ -151,6 +153,14 @@ def _with_record(
             f"{error}; announcements and prices that came over the bus are left out\n"
         )
         return file, {}
+
+
+def _with_calendars(house: House, now: datetime | None) -> House:
+    """Add what the calendars say now, or what the daemon has kept of them."""
+    from daemon.calendar.saved import with_calendars, with_kept  # noqa: PLC0415 - few need it
+
+    file = house.file
+    return replace(house, file=with_kept(file) if now is None else with_calendars(file, now))
 
 
 def _with_roofs(house: House, of_file: tuple[ForecastPoint, ...], now: datetime) -> House:

@@ -21,6 +21,7 @@ from config.files.errors import FileError
 from config.files.price_series import load_prices
 from config.household.loading import load_household
 from config.tariffs.read_dates import dates_files
+from daemon.calendar.calendar_watch import CalendarWatch
 from daemon.carbon.carbon_watch import CarbonWatch
 from daemon.carbon.intensities import carbon_file
 from daemon.control.events import HouseholdHealth
@@ -48,6 +49,7 @@ if TYPE_CHECKING:
     from config.home.grid_limit import LimitInForce
     from config.household.household_file import HouseholdFile
     from config.tariffs.capacity_charge import CapacityCharge
+    from daemon.calendar.calendar_watch import CalendarsRead, CalendarsTask
     from daemon.control.state import House
     from planners.capacity.tonight import DayPeak
     from planners.power.live_load import LoadHour
@@ -107,12 +109,14 @@ class HouseholdWatch:
         self._roofs = RoofWatch()
         # What is known of the grid's carbon.
         self._carbon = CarbonWatch()
+        # What the calendars say.
+        self._calendars = CalendarWatch()
         file, series = self._read()
         self._series = series
         self._read_forecast(file)
         self._read_carbon(file)
         house = self._roofs.over(house_of(file, series, lambda _tariff: ()))
-        self._house = self._carbon.over(house)
+        self._house = self._calendars.over(self._carbon.over(house))
 
     @property
     def house(self) -> House:
@@ -203,7 +207,7 @@ class HouseholdWatch:
             house = replace(house, seed=self._seed)
         if self._learned_at is not None:
             house = with_learned_load(house, self._load_hours, self._learned_at)
-        house = self._carbon.over(self._roofs.over(house))
+        house = self._calendars.over(self._carbon.over(self._roofs.over(house)))
         self._house = house if house.peaks == self._peaks else replace(house, peaks=self._peaks)
 
     def limit(self, limits: tuple[LimitInForce, ...]) -> None:
@@ -246,6 +250,22 @@ class HouseholdWatch:
             self._put_in_force(self._house)
             return "forecast"
         return None
+
+    def calendars_task(self, now: datetime) -> CalendarsTask | None:
+        """Say which calendars are to be read, elsewhere; None if none is."""
+        return self._calendars.task(self._house.file, now)
+
+    def take_calendars(self, read: CalendarsRead, now: datetime) -> bool:
+        """Take up what calendars say; whether departures may have changed."""
+        is_new = self._calendars.take(read, self._house.file, now)
+        self._put_in_force(self._house)
+        return is_new
+
+    def calendar_news(self, now: datetime) -> tuple[HouseholdHealth | None, ...]:
+        """Report, once each, that a calendar can't be read or an event is odd, or no longer is."""
+        self._calendars.look(self._house.file, now)
+        self._house = self._calendars.over(self._house)
+        return self._calendars.news()
 
     def _read_carbon(self, file: HouseholdFile) -> bool:
         """Read the file of carbon intensities, if there is one; whether it says anything new."""

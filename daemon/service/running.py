@@ -20,6 +20,7 @@ from adapters.host.signals import heed_signals
 from adapters.ledger.ledger import open_ledger
 from adapters.ledger.lock import lock_ledger
 from config.fields.zones import zone_data_version
+from daemon.calendar.calendar_reader import CalendarReader
 from daemon.messaging.broker_connections import MOST_READINGS_A_SECOND, BrokerConnections
 from daemon.messaging.hardware_channels import (
     hardware_channels_of,
@@ -132,6 +133,7 @@ class Daemon:
             channels=self._channels,
             observers=observers,
             ask_for_plan=None if self._planning is None else self._planning.ask,
+            ask_for_calendars=CalendarReader(self.post).ask if plans_apart else None,
         )  # fmt: skip
 
     def sent_to(self, charge_point: str) -> int:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import structlog
 
 from adapters.bus.events import Connected, Disconnected, MessageArrived, Published
+from adapters.calendar_file.process import read_apart
 from adapters.contract.messages import (
     Announcements,
     Answer,
@@ -25,7 +26,9 @@ from adapters.contract.messages import (
 )
 from adapters.contract.topics import Topics
 from adapters.host.memory import MemoryReturn
+from adapters.ledger.rows import CALENDAR_NEWS
 from config.files.errors import LedgerError, TariffError
+from daemon.calendar.calendar_watch import CalendarsRead
 from daemon.control.controller import next_wake, preview, react
 from daemon.control.events import (
     Assert,
@@ -92,6 +95,7 @@ if TYPE_CHECKING:
 
     from adapters.clocks.clock import Clock
     from adapters.ledger.ledger import Ledger
+    from daemon.calendar.calendar_watch import CalendarsTask
     from daemon.control.events import Action, Event
     from daemon.control.state import House, PointState
     from daemon.messaging.inbox import News, Received
@@ -168,6 +172,8 @@ class Service:
     ask_for_plan : callable, optional
         Has a joint plan of several vehicles made elsewhere, which comes as `JointPlanMade`. Without
         it, the loop makes it.
+    ask_for_calendars : callable, optional
+        Has calendars read elsewhere, which come as `CalendarsRead`. Without it, the loop waits.
     """
 
     def __init__(
@@ -186,11 +192,13 @@ class Service:
         channels: HardwareChannels | None = None,
         observers: Observers | None = None,
         ask_for_plan: Callable[[PlanningTask], None] | None = None,
+        ask_for_calendars: Callable[[CalendarsTask], None] | None = None,
     ) -> None:
         self._watch = watch
         self._ledger = ledger
         self._clock = clock
         self._wake_at = wake_at
+        self._ask_for_calendars = ask_for_calendars
         self._observer = observer
         file = watch.house.file
         self._topics = topics = Topics.of_file(file)
@@ -389,6 +397,7 @@ class Service:
             self._watch.forecast_news(),
             self._watch.forecast_end(now),
             self._watch.carbon_news(),
+            *self._watch.calendar_news(now),
             self._channels.news(),
             self._limits.news(self.house.file, now),
         )
@@ -495,7 +504,7 @@ class Service:
                 self._on_hardware_report(event)
             case ChannelReady(point):
                 self._channels.send(point, self._states[point], self._clock.now(), self.house.file)
-            case JointPlanMade() | LimitHeard():
+            case JointPlanMade() | LimitHeard() | CalendarsRead():
                 self._on_common(event)
             case WakeUp() | Reload() | Halt():
                 self._load_and_step(again=isinstance(event, Reload))
@@ -524,6 +533,7 @@ class Service:
         self._step_all(TimePassed() if what is None else HouseChanged(what))
         if self._limits.expire(self._clock.now()):
             self._obey_limits()
+        self._look_at_calendars()
 
     def _settle_days(self) -> None:
         """Let nights end where the file says; what can't be stored is tried again."""
@@ -714,12 +724,29 @@ class Service:
         except LedgerError as error:
             self._trouble.note((error,))
 
-    def _on_common(self, event: JointPlanMade | LimitHeard) -> None:
+    def _on_common(self, event: JointPlanMade | LimitHeard | CalendarsRead) -> None:
         """Handle what concerns all charge points together."""
         if isinstance(event, JointPlanMade):
             self._on_joint_plan(event)
+        elif isinstance(event, CalendarsRead):
+            self._on_calendars(event)
         else:
             self._on_limit(event)
+
+    def _on_calendars(self, read: CalendarsRead) -> None:
+        """Plan with the departures that calendars say."""
+        now = self._clock.now()
+        if self._watch.take_calendars(read, now):
+            self._outbox.record_happening("file", now, CALENDAR_NEWS)
+            self._step_all(HouseChanged("calendar"))
+
+    def _look_at_calendars(self) -> None:
+        """Have calendars read that have changed; the loop waits for none, unless it must."""
+        task = self._watch.calendars_task(self._clock.now())
+        if task is not None and self._ask_for_calendars is not None:
+            self._ask_for_calendars(task)
+        elif task is not None:
+            self._on_calendars(task.done(read_apart))
 
     def _on_joint_plan(self, made: JointPlanMade) -> None:
         for fuse in (self._fuse, *(each.fuse for each in self._unanswered)):

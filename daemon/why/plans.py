@@ -6,6 +6,7 @@ from datetime import timedelta
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from adapters.clocks.instants import parse_instant
+from adapters.ledger.rows import CALENDAR_NEWS
 from config.calendar.words import listed
 from daemon.control.learning import CONNECTED
 from daemon.control.state import SOC_SOURCES
@@ -104,6 +105,7 @@ def plan_words(history: NightHistory, plan: StoredPlan) -> str:
     body = plan.body
     soc, want = f"{body['soc_percent']:.0f} %", f"{body['want_percent']:.0f} %"
     by = history.at(parse_instant(body["departure"]))
+    by += f" ({body['event']!r} of the calendar)" if body.get("event") else ""
     goal = f"{want} by {by}{_needed(body)}"
     source = _source(history, plan)
     if not body["periods"] and float(body["want_percent"] - body["soc_percent"]) > NEARLY_PERCENT:
@@ -233,7 +235,11 @@ def _own_triggers(history: NightHistory, made: datetime) -> Iterator[_Trigger]:
         "prices": "new prices came",
     }
     for happening in night.happenings:
-        if timedelta(0) <= made - happening.at <= AT_ONCE and happening.what in words:
+        if not timedelta(0) <= made - happening.at <= AT_ONCE:
+            continue
+        if happening.body == CALENDAR_NEWS:
+            yield _Trigger(happening.at, 2, "the calendar said something new")
+        elif happening.what in words:
             yield _Trigger(happening.at, 0, words[happening.what])
     for request in night.requests:
         if timedelta(0) <= made - request.at <= AT_ONCE:

@@ -6,7 +6,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING, Any, Final
 
 from adapters.clocks.instants import parse_instant
-from adapters.ledger.rows import BROKER_BACK
+from adapters.ledger.rows import BROKER_BACK, CALENDAR_NEWS
 from config.calendar.words import listed
 from daemon.control.alerts import ALERTS, OUT_OF_REACH
 from daemon.control.learning import CONNECTED
@@ -67,6 +67,8 @@ def _daemon(history: NightHistory) -> Iterator[Entry]:
             case "ended":
                 why = f": {happening.body['why']}" if happening.body.get("why") else ""
                 yield Entry(happening.at, "daemon", f"the daemon ends{why}")
+            case "file" if happening.body == CALENDAR_NEWS:
+                yield Entry(happening.at, "file", "the calendar says something new")
             case "file":
                 yield Entry(happening.at, "file", "a changed household file is in force")
             case "prices":

@@ -1,71 +1,42 @@
-"""Find departures, returns and nights as instants, and plugged-in hours."""
+"""Find departures and nights as instants, and plugged-in hours."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from config.calendar.account_days import AccountChange
-from config.household.household_file import WEEKDAYS
-from planners.local_time.conversion import instant_of_local, local_date, wall_time
-from planners.local_time.remembering import remembered
+from planners.local_time.calendar_departures import events_of
+from planners.local_time.conversion import instant_of_local, wall_time
+from planners.local_time.declared_departures import DAY, DepartureAt, declared_between
 
 if TYPE_CHECKING:
-    from decimal import Decimal
     from zoneinfo import ZoneInfo
 
     from config.calendar.account_days import AccountDay, AccountDays
-    from config.household.household_file import ChargePoint, Departure, HouseholdFile
+    from config.household.household_file import ChargePoint, HouseholdFile
 
-DAY = timedelta(days=1)
+__all__ = [
+    "DAY",
+    "DepartureAt",
+    "assumed_plugged_in",
+    "coming_night",
+    "departures_between",
+    "night_bounds",
+    "night_of",
+    "with_account_day",
+]
+
 NOON = time(12)
 MORNING = timedelta(hours=6)
 """How long before noon a person no longer means the night that is ending."""
 
 
-@dataclass(frozen=True, slots=True)
-class DepartureAt:
-    """One departure of one vehicle.
-
-    Attributes
-    ----------
-    vehicle : str
-        Name of the vehicle.
-    instant : datetime
-        When it leaves, UTC.
-    ready_by : datetime
-        When it must be charged: the instant less the margin, UTC.
-    need_percent : float
-        State of charge needed at any price [percent].
-    want_percent : float
-        State of charge wanted at `max_rate` or less; at least the need [percent].
-    max_rate : Decimal or None
-        Highest rate for what is wanted beyond the need [currency per kWh]; None for no limit.
-    returns : datetime or None
-        When it is back and plugged in, UTC; None if unknown.
-    uses_kwh : float or None
-        Battery energy that the trip uses [kWh]; None if unknown.
-    wish : str or None
-        Id of the person's wish that changed or added it; None if it is as the file says.
-    """
-
-    vehicle: str
-    instant: datetime
-    ready_by: datetime
-    need_percent: float
-    want_percent: float
-    max_rate: Decimal | None
-    returns: datetime | None = None
-    uses_kwh: float | None = None
-    wish: str | None = None
-
-
 def departures_between(
     file: HouseholdFile, vehicle: str, start: datetime, end: datetime
 ) -> tuple[DepartureAt, ...]:
-    """List a vehicle's departures as the file declares them.
+    """List a vehicle's departures as the file and the household's calendars declare them.
 
     Parameters
     ----------
@@ -83,32 +54,13 @@ def departures_between(
     """
     if end <= start:
         return ()
-    first, last = _possible_dates(file, vehicle)
-    # A local time that the clock skips may be an instant of the next date.
-    day = max(first, local_date(start, file.zone) - DAY)
-    last = min(last, local_date(end, file.zone))
-    found: list[DepartureAt] = []
-    while day <= last:
-        departure = _declared_on(file, vehicle, day)
-        if departure is not None and start <= departure.instant < end:
-            found.append(departure)
-        day += DAY
-    return tuple(found)
-
-
-@remembered
-def _possible_dates(file: HouseholdFile, vehicle: str) -> tuple[date, date]:
-    """Return the first and the last local date on which a vehicle may leave, in this order."""
-    rows = _rows_of(file, vehicle)
-    if any(row.days for row in rows):
-        return date.min, date.max
-    dates = [row.date for row in rows if row.date]
-    return min(dates, default=date.max), max(dates, default=date.min)
-
-
-@remembered
-def _rows_of(file: HouseholdFile, vehicle: str) -> tuple[Departure, ...]:
-    return tuple(row for row in file.departures if row.vehicle == vehicle)
+    declared = declared_between(file, vehicle, start, end)
+    events = events_of(file, vehicle)
+    if events is None:
+        return declared
+    kept = [each for each in declared if not events.hides(each, file.zone)]
+    of_events = [each for each in events.departures if start <= each.instant < end]
+    return tuple(sorted([*kept, *of_events], key=lambda each: each.instant))
 
 
 def night_of(instant: datetime, days: AccountDays) -> date:
@@ -219,46 +171,3 @@ def assumed_plugged_in(charge_point: ChargePoint, instant: datetime, zone: ZoneI
         return False
     local = wall_time(instant, zone)
     return charge_point.plugged_in.contains(local.hour * 60 + local.minute)
-
-
-@remembered
-def _declared_on(file: HouseholdFile, vehicle: str, day: date) -> DepartureAt | None:
-    row = _row_on(file, vehicle, day)
-    return None if row is None else _departure_at(file, row, day)
-
-
-def _row_on(file: HouseholdFile, vehicle: str, day: date) -> Departure | None:
-    """Return the row for a local date, else the row for its weekday."""
-    rows = _rows_of(file, vehicle)
-    weekday = WEEKDAYS[day.weekday()]
-    dated = [row for row in rows if row.date == day]
-    weekly = [row for row in rows if row.days is not None and weekday in row.days]
-    return next(iter([*dated, *weekly]), None)
-
-
-def _departure_at(file: HouseholdFile, row: Departure, day: date) -> DepartureAt:
-    instant = instant_of_local(day, row.at, file.zone)
-    return DepartureAt(
-        vehicle=row.vehicle,
-        instant=instant,
-        ready_by=instant - file.margin(row.vehicle, row.margin_minutes),
-        need_percent=row.need_percent,
-        want_percent=file.want_percent(row),
-        max_rate=row.max_rate,
-        returns=_return_of(file, row, day, instant),
-        uses_kwh=file.uses_kwh(row),
-    )
-
-
-def _return_of(file: HouseholdFile, row: Departure, day: date, leaves: datetime) -> datetime | None:
-    """Return when a vehicle that left on a local date is back and plugged in."""
-    if row.returns is not None:
-        back = day if row.returns > row.at else day + DAY
-        # Where the clock skips an hour, a short trip could return before it leaves.
-        return max(leaves, instant_of_local(back, row.returns, file.zone))
-    point = file.charge_points[file.vehicles[row.vehicle].charge_point]
-    if point.plugged_in is None:
-        return None
-    begins = time(*divmod(point.plugged_in.start_minute, 60))
-    starts = (instant_of_local(day + days * DAY, begins, file.zone) for days in range(3))
-    return next(start for start in starts if start > leaves)

@@ -8,6 +8,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from config.household.departure import MARGIN_MINUTES
+from planners.local_time.calendar_departures import SAME_DEPARTURE
 from planners.local_time.departures import DAY, DepartureAt, departures_between
 
 if TYPE_CHECKING:
@@ -17,10 +18,6 @@ if TYPE_CHECKING:
 
 DAYS_AHEAD = 370
 """How far ahead to look [days]: a little more than a year."""
-
-
-SAME_DEPARTURE = timedelta(hours=1)
-"""A wish this near to a departure of the file is for that departure; any other adds one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +44,7 @@ class Wish:
 
 
 def declared_near(file: HouseholdFile, vehicle: str, by: datetime) -> DepartureAt | None:
-    """Return the departure of the file that a wish for an instant is for.
+    """Return the departure of the file, or of a calendar, that a wish for an instant is for.
 
     Parameters
     ----------

@@ -68,6 +68,7 @@ def later_nights(
                 energy_kwh=float(bought.metered_kwh.sum()),
                 cost=sum((period.cost for period in periods), 0.0),
                 periods=periods,
+                event=departures[k].event,
             )
         )
     return tuple(nights)

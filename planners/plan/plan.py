@@ -120,6 +120,8 @@ class LaterNight:
         Cost of that energy, tax included, without start costs [currency].
     periods : tuple of Period
         In order of time.
+    event : str or None
+        Title of the calendar's event that the departure is; None if it is none.
     """
 
     returns: datetime
@@ -131,6 +133,7 @@ class LaterNight:
     energy_kwh: float
     cost: float
     periods: tuple[Period, ...]
+    event: str | None = None
 
     @property
     def is_short(self) -> bool:
@@ -146,7 +149,8 @@ class Plan:
     nor start costs. `shortfall` is None if the need is met. `later` holds the nights that were
     planned together with this one. `as_of` is the instant of the figures if it is not `made_at`:
     they are those of what is left from then on. `carbon_kind` is "average" or "marginal" if the
-    plan counts a price of carbon.
+    plan counts a price of carbon. `event` is the title of the calendar's event that the
+    departure is, if it is one.
     """
 
     charge_point: str
@@ -171,6 +175,7 @@ class Plan:
     cautions: tuple[str, ...] = field(default=())
     as_of: datetime | None = None
     carbon_kind: str | None = None
+    event: str | None = None
 
     @property
     def rests_on_estimates(self) -> bool:
@@ -232,6 +237,8 @@ class Plan:
             "why": list(self.why),
             "cautions": list(self.cautions),
         }
+        if self.event is not None:
+            document["event"] = self.event
         if self.as_of is not None:
             document["as_of"] = instant_text(self.as_of)
         if self.roof_kwh > NOTICED_KWH:
@@ -285,7 +292,7 @@ def _period_json(period: Period) -> dict[str, Any]:
 
 
 def _later_json(night: LaterNight) -> dict[str, Any]:
-    return {
+    document = {
         "returns": instant_text(night.returns),
         "departure": instant_text(night.departure),
         "soc_percent": round(night.soc_percent, 3),
@@ -296,6 +303,7 @@ def _later_json(night: LaterNight) -> dict[str, Any]:
         "cost": round(night.cost, FLOAT_PLACES),
         "periods": [_period_json(period) for period in night.periods],
     }
+    return document if night.event is None else document | {"event": night.event}
 
 
 def _outcome_json(outcome: Outcome) -> dict[str, float]:

@@ -401,6 +401,7 @@ def _draft(file: HouseholdFile, prices: Prices, situation: Situation) -> Draft:
         later=later_nights(horizon, solution, night.reaches_kwh),
         cautions=(*_of_carbon(prices), *cautions(file, horizon.charge_point)),
         carbon_kind=_carbon_kind(prices),
+        event=departure.event,
     )
     return Draft(plan, horizon, solution, finer=solved.finer)
 

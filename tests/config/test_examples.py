@@ -29,6 +29,7 @@ def test_there_are_examples() -> None:
         "controlled-circuit.yaml",
         "day-ahead.yaml",
         "energy-only.yaml",
+        "family-calendar.yaml",
         "fetched-day-ahead.yaml",
         "free-noon.yaml",
         "highest-hours.yaml",

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date, timedelta
 
 import numpy as np
-from dateutil import easter as dateutil_easter  # type: ignore[import-untyped]  # ships no types
+from dateutil import easter as dateutil_easter
 
 from config.calendar.date_sets import iso_weeks
 from config.calendar.easter import easter_sunday

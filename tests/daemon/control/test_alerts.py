@@ -376,6 +376,26 @@ LINES = {
             ClearedBy.RESTART: restart,
         },
     ),
+    "calendar-old": Line(
+        lambda: after(HouseholdHealth("calendar-old", "family can't be read (it is cut off)")),
+        "The calendar family can't be read (it is cut off).",
+        {
+            ClearedBy.CALENDAR_READ: lambda world: world.handle(
+                HouseholdHealth("calendar-old", None)
+            ),
+            ClearedBy.RESTART: restart,
+        },
+    ),
+    "calendar-event": Line(
+        lambda: after(HouseholdHealth("calendar-event", "family, line 3: 'Car': it repeats")),
+        "An event of the calendar family, line 3: 'Car': it repeats.",
+        {
+            ClearedBy.EVENTS_CLEAR: lambda world: world.handle(
+                HouseholdHealth("calendar-event", None)
+            ),
+            ClearedBy.RESTART: restart,
+        },
+    ),
     "ledger-refuses": Line(
         lambda: after(HouseholdHealth("ledger-refuses", "the disk is full")),
         "Nothing can be recorded: the disk is full. Charging goes on, and what arrives meanwhile is"

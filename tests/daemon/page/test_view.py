@@ -99,6 +99,18 @@ def test_what_is_to_come_from_the_roof() -> None:
     assert view.strip_text.endswith("Mostly from the roof 9:00\u202fpm to 12:32\u202fam.")
 
 
+def test_a_departure_from_the_calendar() -> None:
+    """Its event is named, and of when the copy of the calendar is."""
+    world = at_home()
+    assert world.state.plan is not None
+    plan = replace(world.state.plan, event="Car: airport 80 %")
+    world.state = replace(world.state, plan=plan)
+    world.house = replace(world.house, calendar_at=world.now - 5 * MINUTE)
+    sentences = point_of(world).sentences
+    assert sentences[2] == "The departure is from the calendar: Car: airport 80 %."
+    assert facts_of(world)["Calendar as of"] == "5 min ago"
+
+
 def test_in_the_readers_own_customs() -> None:
     """Times and money are written as the reader's country does."""
     assert point_of(at_home(), "de-DE").sentences == (

@@ -1,0 +1,52 @@
+"""The command `lullwatt fetch-calendars`: fetch calendars, where the file says where they are."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from config.files.errors import FetchError, UsageError
+from daemon.presentation.options import FILE
+from daemon.presentation.output import say
+
+_NOTHING_TO_FETCH = (
+    "expected url or url_file in one of its calendars; config/HOUSEHOLD.md shows how to write it"
+)
+
+
+@click.command("fetch-calendars")
+@FILE
+@click.option("--dry-run", is_flag=True, help="Say what it would keep; write nothing.")
+def fetch_calendars(file: Path, *, dry_run: bool) -> None:
+    """Fetch the calendars that the household file names by an address, into their files.
+
+    Only events with a declared word are kept, and of them only times and titles. A timer runs this
+    every quarter of an hour. A calendar that can't be fetched, or is none, changes nothing: the
+    last copy stays, exit code 5.
+    """  # noqa: DOC501 - this text is the command's help
+    from functools import partial  # noqa: PLC0415 - each command loads what it needs
+    from threading import Event  # noqa: PLC0415
+
+    from adapters.calendar_file.process import read_apart  # noqa: PLC0415
+    from adapters.clocks.clock import SystemClock  # noqa: PLC0415
+    from adapters.feeds.client import ask  # noqa: PLC0415
+    from config.household.loading import load_household  # noqa: PLC0415
+    from daemon.calendar.fetching import CalendarFetching  # noqa: PLC0415
+    from daemon.fetching.last_time import alone  # noqa: PLC0415
+
+    household, now = load_household(file), SystemClock().now()
+    calendars = household.calendars or {}
+    names = [name for name, each in calendars.items() if each.is_fetched]
+    if not names:
+        raise UsageError(f"{file}: {_NOTHING_TO_FETCH}")
+    asks = partial(ask, wait=Event().wait)
+    runs = [
+        CalendarFetching(household, name, now, asks, read_apart, say, writes=not dry_run)
+        for name in names
+    ]
+    for run in runs:
+        with alone(calendars[run.name].file):
+            run.run()
+    if failures := [f"{run.name}: {run.failure}" for run in runs if run.failure]:
+        raise FetchError("\n".join(failures))
