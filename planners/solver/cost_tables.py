@@ -32,17 +32,15 @@ class CostTables:
         Shortest run [ticks].
     first_apart : bool
         Whether a first run may finish before `min_run`, so that it needs its own rows.
-    on : ndarray of float, shape (ticks + 1, lanes, rows, levels)
-        On; `running` gives the row.
+    on : ndarray of float, shape (ticks + 1, rows, lanes, levels)
+        On; `running` gives the row. A run of 0 ticks draws in this tick; its start is not priced.
     off, fresh : ndarray of float, shape (ticks + 1, lanes, levels)
         Off and rested; `fresh` if nothing was bought since the last departure. The two are the
-        same array unless `first_apart`, and so are the two below.
+        same array unless `first_apart`.
     done : ndarray of float, shape (levels,)
         At the departure.
     short_run : ndarray of float, shape (rows, levels)
         Cost of a run that ends with the span before it has lasted `min_run`.
-    start, start_first : ndarray of bool, shape (ticks, lanes, levels)
-        Whether to start from `off`, or from `fresh`.
     bonus : float
         How much more than waiting a start, or one more tick, may cost and still be chosen; negative
         if the late plan is preferred [currency].
@@ -57,15 +55,13 @@ class CostTables:
     fresh: NDArray[np.float64]
     done: NDArray[np.float64]
     short_run: NDArray[np.float64]
-    start: NDArray[np.bool_]
-    start_first: NDArray[np.bool_]
     bonus: float
 
     def running(self, ticks: int, *, first: bool) -> int:
         """Return the row of `on` for a run that has lasted `ticks`."""
-        if ticks >= self.min_run:
-            return int(self.on.shape[2]) - 1
-        return ticks - 1 + (self.min_run - 1 if first and self.first_apart else 0)
+        if first and ticks < self.min_run:
+            return ticks
+        return min(ticks, self.min_run) + (self.min_run if self.first_apart else 0)
 
 
 def empty_tables(
@@ -100,26 +96,23 @@ def empty_tables(
     first_apart = moves.may_be_done_within(min_run - 1)
     lanes = Lanes(moves.problem.use_limits, moves.span.start, moves.span.end)
     most = lanes.most
-    on = np.empty((ticks + 1, most, min_run + (min_run - 1) * first_apart, levels))
+    on = np.empty((ticks + 1, min_run + 1 + min_run * first_apart, most, levels))
     off = np.empty((ticks + 1, most, levels))
     fresh = np.empty((ticks + 1, most, levels)) if first_apart else off
-    start = np.empty((ticks, most, levels), dtype=bool)
-    first = np.empty_like(start) if first_apart else start
-    short_run = _short_run(moves, min_run, short_run_cost, rows=on.shape[2])
-    on[ticks] = done + short_run
+    short_run = _short_run(moves, min_run, short_run_cost, rows=on.shape[1])
+    on[ticks] = (done + short_run)[:, None]
     off[ticks] = fresh[ticks] = done
-    return CostTables(
-        moves, lanes, min_run, first_apart, on, off, fresh, done, short_run, start, first, bonus
-    )
+    return CostTables(moves, lanes, min_run, first_apart, on, off, fresh, done, short_run, bonus)
 
 
 def _short_run(moves: PricedMoves, min_run: int, cost: float, rows: int) -> NDArray[np.float64]:
     """Price the end of the span for runs of each length and each level, shape (rows, levels)."""
     short_run = np.full((rows, len(moves.levels)), cost)
     short_run[-1] = 0.0
-    short_run[min_run - 1 :, moves.targets] = 0.0  # all the charging for the departure
+    apart = rows - min_run - 1  # the rows of first runs
+    short_run[:apart, moves.targets] = 0.0  # all the charging for the departure
     before, ticks = moves.problem.before, moves.span.end - moves.span.start
     if moves.k == 0 and before.on:  # a run in progress ends with the time
         for lasted in range(max(1, before.ticks + ticks), min_run):
-            short_run[[lasted - 1, *([min_run + lasted - 2] if rows > min_run else [])]] = 0.0
+            short_run[[lasted, apart + lasted]] = 0.0
     return short_run

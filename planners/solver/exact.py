@@ -166,6 +166,8 @@ def _in_all_ticks(problem: PlanningProblem) -> Solution | None:
     usable = problem.highest_amps >= problem.least_amps
     usable[: problem.rest_left] = usable[end:] = False
     amps = np.where(usable, problem.highest_amps, 0.0)
+    if _is_exceeded(problem, needed + NEED_TOLERANCE_KWH, amps[usable]):
+        return None
     plan = solution_of(problem, amps, usable.astype(np.float64))
     most_kwh = plan.reaches_kwh[0]
     gained = problem.model.gained_kw_of(plan.metered_kwh[usable] / problem.tick_hours)
@@ -181,6 +183,16 @@ def _in_all_ticks(problem: PlanningProblem) -> Solution | None:
     amps[start:], share = later.amps, plan.share.copy()
     share[start:] = later.share
     return solution_of(problem, amps, share)
+
+
+def _is_exceeded(problem: PlanningProblem, needed_kwh: float, amps: NDArray[np.float64]) -> bool:
+    """Tell whether some of these currents, one for each tick, charge more than is needed."""
+    model, stored = problem.model, problem.stored_kwh
+    for each in amps:
+        if stored > needed_kwh:
+            return True
+        stored += problem.tick_hours * model.gained_kw(model.metered_kw(stored, each))
+    return stored > needed_kwh
 
 
 def _without_last_ticks(problem: PlanningProblem) -> PlanningProblem | None:
@@ -392,10 +404,11 @@ def _fill(problem: PlanningProblem, tables: CostTables) -> None:
     moves, shortest, lanes = tables.moves, problem.min_run, tables.lanes
     start_cost = problem.start_cost + problem.tie
     ticks = moves.span.end - moves.span.start
-    above_want = slice(int(np.searchsorted(moves.levels, moves.span.want_kwh + SAME_KWH)), None)
-    tables.on[ticks, ..., above_want] = np.inf
+    above_want = int(np.searchsorted(moves.levels, moves.span.want_kwh + SAME_KWH))
+    tables.on[ticks, ..., above_want:] = np.inf
+    is_above_want = above_want < len(moves.levels)
     cut_counts = problem.may_cut(shortest, last=False)
-    strict, first = slice(0, shortest - 1), slice(shortest - 1, 2 * shortest - 2)
+    begun, begun_first = tables.running(0, first=False), tables.running(0, first=True)
     parts: dict[tuple[TickKind, float], NDArray[np.float64]] = {}
     cut_off = problem.run_cut_off if moves.k == 0 else None
     off, fresh = tables.off, tables.fresh
@@ -405,37 +418,31 @@ def _fill(problem: PlanningProblem, tables: CostTables) -> None:
         later = rested = here
         if lanes.limits[row] is not None:
             here, later, rested = (_lanes_at(lanes, row, to) for to in (row, row + 1, after_rest))
-        # Where use is limited, all arrays have a first axis of lanes.
-        on, wait, part = tables.on[row, here], off[row + 1, later], _parts(tables, row, parts)
-        go_on = _whole(tables, row)
-        full = np.minimum(go_on[..., -1, :], part)
+        # Where use is limited, all arrays have an axis of lanes before the levels.
+        now, part = tables.on[row, :, here], _parts(tables, row, parts)
+        _whole(tables, row, now[:-1])
         if row == ticks - 1 and cut_counts:  # a run may end where the time ends
             # The lowest level is no target, so that it has each row's cost.
-            np.minimum(go_on, part[..., None, :] + tables.short_run[:, :1], out=go_on)
-        if shortest > 1:
-            begin = start_cost + go_on[..., 0, :]
-            run = on[..., strict, :]
-            run[..., :-1, :] = go_on[..., strict, :][..., 1:, :]
-            run[..., -1, :] = full if cut_counts else go_on[..., -1, :]
-        else:
-            begin = start_cost + full
+            short_run = tables.short_run[1:, 0].reshape(-1, *[1] * part.ndim)
+            np.minimum(now[:-1], part + short_run, out=now[:-1])
+        full = now[-2]
+        full = np.minimum(full, part, out=full if cut_counts else None)
+        rest = off[row, here]
+        np.add(now[begun], start_cost, out=rest)
+        np.minimum(rest, off[row + 1, later], out=rest)
         if tables.first_apart:
-            begin_first = start_cost + np.minimum(go_on[..., shortest - 1, :], part)
-            untouched = fresh[row + 1, later]
-            np.minimum(begin_first, untouched, out=fresh[row, here])
-            tables.start_first[row, here] = begin_first < untouched + tables.bonus
-            first_run = on[..., first, :]
-            first_run[..., :-1, :] = go_on[..., first, :][..., 1:, :]
-            first_run[..., -1, :] = on[..., shortest - 2, :]
-            np.minimum(first_run, part[..., None, :], out=first_run)
-        np.minimum(begin, wait, out=off[row, here])
-        tables.start[row, here] = begin < wait + tables.bonus
+            first_runs = now[:shortest]
+            first_runs[-1] = now[-2]
+            np.minimum(first_runs, part, out=first_runs)
+            rest = fresh[row, here]
+            np.add(now[begun_first], start_cost, out=rest)
+            np.minimum(rest, fresh[row + 1, later], out=rest)
         stopped = off[after_rest, rested]
-        np.minimum(full, stopped, out=on[..., -1, :])
-        on[..., -1, above_want] = np.inf
+        np.minimum(full, stopped, out=now[-1])
+        if is_above_want:
+            now[-1, ..., above_want:] = np.inf
         if row == cut_off:
-            lasted = tables.running(problem.before.ticks + row, first=True)
-            on[..., lasted, :] = stopped
+            now[tables.running(max(1, problem.before.ticks + row), first=True)] = stopped
         if moves.k == 0 and problem.floor is not None:
             _keep_to_floor(problem.floor, problem.min_rest, tables, row)
 
@@ -446,8 +453,12 @@ def _keep_to_floor(floor: Floor, min_rest: int, tables: CostTables, row: int) ->
         return
     below = int(np.searchsorted(tables.moves.levels, floor.kwh + SAME_KWH, side="right")) - 1
     # A rest that has begun before that tick may end after it.
-    for table in (tables.off, tables.fresh, *([tables.on] if row == floor.tick else [])):
+    for table in (tables.off, tables.fresh):
         table[row, ..., : max(0, below)] = np.inf
+    if row == floor.tick:
+        runs = np.arange(tables.on.shape[1]) % tables.min_run > 0
+        runs[-1] = True
+        tables.on[row, runs, ..., : max(0, below)] = np.inf
 
 
 def _lanes_at(lanes: Lanes, row: int, later: int) -> slice:
@@ -455,23 +466,25 @@ def _lanes_at(lanes: Lanes, row: int, later: int) -> slice:
     return slice(0, lanes.at(row) if lanes.is_same(row, later) else 1)
 
 
-def _whole(tables: CostTables, row: int) -> NDArray[np.float64]:
-    """Find the least cost of drawing through a tick; a first axis of lanes where use is limited."""
+def _whole(tables: CostTables, row: int, out: NDArray[np.float64]) -> None:
+    """Find the least cost of drawing through a tick, for each row but the last."""
     moves, lanes = tables.moves, tables.lanes
     i = moves.span.start + row
-    after = tables.on[row + 1]
+    after = tables.on[row + 1, 1:]
     limit = lanes.limits[row]
     if limit is None:
-        return moves.whole(i, after[0])
-    count = lanes.at(row)
-    usable = min(count, limit.whole_ticks)
-    found = np.full((count, *after.shape[1:]), np.inf)
+        moves.whole(i, after[:, 0], out)
+        return
+    usable = min(lanes.at(row), limit.whole_ticks)
+    out[:] = np.inf
     if usable and lanes.is_same(row, row + 1):
-        flat = after[1 : usable + 1].reshape(-1, after.shape[-1])
-        found[:usable] = moves.whole(i, flat).reshape(usable, *after.shape[1:])
+        flat = after[:, 1 : usable + 1].reshape(-1, after.shape[-1])
+        found = np.empty_like(flat)
+        moves.whole(i, flat, found)
+        out[:, :usable] = found.reshape(-1, usable, after.shape[-1])
     elif usable:
-        found[:usable] = moves.whole(i, after[0])
-    return found
+        moves.whole(i, after[:, 0], out[:, 0])
+        out[:, 1:usable] = out[:, :1]
 
 
 def _parts(

@@ -108,7 +108,7 @@ class _Walk:
 
     def _wait(self, tables: CostTables, state: _State) -> None:
         """Stay off until starting is best; if no run fits any more, to the end."""
-        _wait(tables, state)
+        _wait(tables, state, self._start_cost)
         if self._leaves_room and not state.first and not self._has_room(tables, state):
             _go_to(tables, state, tables.moves.span.end)
 
@@ -129,7 +129,7 @@ class _Walk:
     def options(self, tables: CostTables, state: _State) -> list[_Option]:
         """List the decisions of a run; those that charge more now come first."""
         moves, i, ran = tables.moves, state.i, state.run + 1
-        level = _level(tables, state)
+        level = moves.level_at(state.stored_kwh)
         lanes, row = tables.lanes, i - moves.span.start
         most = lanes.left(row, state.used)
         begin = 0.0 if state.on else self._start_cost
@@ -137,15 +137,12 @@ class _Walk:
         surplus = np.inf
         if most >= 1 - ROUNDING_TICKS:
             lane = lanes.lane(row, row + 1, state.used + 1)
-            after = tables.on[row + 1, lane, tables.running(ran, first=state.first)]
-            first, costs = moves.whole_from(i, level, after)
+            after = tables.on[row + 1, tables.running(ran, first=state.first), lane]
+            late = self._problem.prefer_late
+            whole = moves.whole_from(i, level, after, abs(tables.bonus), low=late)
+            if whole is not None:
+                options.append(_Option(begin + whole[1], "whole", whole[0]))
             surplus = begin + moves.at_surplus_from(i, level, after)
-        else:
-            first, costs = 0, np.empty(0)
-        if len(costs):
-            equal = np.flatnonzero(costs <= costs.min() + abs(tables.bonus))
-            chosen = int(equal[0] if self._problem.prefer_late else equal[-1])
-            options.append(_Option(begin + float(costs[chosen]), "whole", first + chosen))
         if surplus < np.inf:
             options.append(_Option(surplus, "surplus"))
         if state.first or self._problem.may_cut(ran, last=i == moves.span.end - 1):
@@ -178,11 +175,14 @@ class _Walk:
             surplus_kw = 0.0 if problem.surplus_kw is None else float(problem.surplus_kw[state.i])
             drawn = self._amps_at(state.stored_kwh, surplus_kw, amps)
             return min(drawn, self._amps_to(state.stored_kwh, tables.moves.span.want_kwh, amps))
+        if problem.min_amps is None:
+            return amps
         # The highest level that a tick reaches may be a little less than it gains.
-        most = int(tables.moves.of_tick(state.i).last[_level(tables, state)])
-        exactly = self._to_levels or level < most or level >= _want(tables)
-        if problem.min_amps is not None and exactly:
-            return self._amps_to(state.stored_kwh, float(tables.moves.levels[level]), amps)
+        moves = tables.moves
+        most = int(moves.of_tick(state.i).last[moves.level_at(state.stored_kwh)])
+        to_kwh = float(moves.levels[level])
+        if self._to_levels or level < most or to_kwh >= moves.span.want_kwh - SAME_KWH:
+            return self._amps_to(state.stored_kwh, to_kwh, amps)
         return amps
 
     def _draw_whole(self, tables: CostTables, state: _State, amps: float) -> bool:
@@ -239,25 +239,20 @@ class _Walk:
         return highest if amps > highest - 1e-6 else max(amps, problem.min_amps or 0.0)
 
 
-def _level(tables: CostTables, state: _State) -> int:
-    """Find the highest level at or below a battery energy."""
-    return max(0, int(np.searchsorted(tables.moves.levels, state.stored_kwh + SAME_KWH)) - 1)
-
-
-def _want(tables: CostTables) -> int:
-    """Find the level of the want."""
-    return int(np.searchsorted(tables.moves.levels, tables.moves.span.want_kwh - SAME_KWH))
-
-
-def _wait(tables: CostTables, state: _State) -> None:
+def _wait(tables: CostTables, state: _State, start_cost: float) -> None:
     """Stay off until starting is best."""
-    starts = tables.start_first if state.first else tables.start
-    level = _level(tables, state)
+    rested, begun = (
+        (tables.fresh if state.first else tables.off),
+        tables.running(0, first=state.first),
+    )
+    level = tables.moves.level_at(state.stored_kwh)
     while state.i < tables.moves.span.end:
         # All that is left of the same stretch, or all up to the next one.
         row = state.i - tables.moves.span.start
         end = tables.lanes.end_of(row)
-        column = starts[row:end, state.used, level]
+        wait = rested[row + 1 : end + 1, state.used, level].copy()
+        wait[-1] = rested[end, tables.lanes.lane(end - 1, end, state.used), level]
+        column = tables.on[row:end, begun, state.used, level] + start_cost < wait + tables.bonus
         if column.any():
             _go_to(tables, state, state.i + int(column.argmax()))
             return
@@ -320,7 +315,7 @@ def least_cost(problem: PlanningProblem, tables: CostTables) -> float:
         options = _Walk(problem, 0.0).options(tables, state)
         return min(option.cost for option in options)
     row = min(state.i, len(tables.fresh) - 1)
-    return float(tables.fresh[row, 0, _level(tables, state)])
+    return float(tables.fresh[row, 0, tables.moves.level_at(state.stored_kwh)])
 
 
 def _begun(problem: PlanningProblem) -> _State:

@@ -222,11 +222,12 @@ def _largest_kwh(problem: PlanningProblem) -> float:
 
 def _unit_kwh(problem: PlanningProblem) -> float | None:
     """Find the common divisor of all ticks' gains; None if no tick can charge."""
-    currents = np.unique(problem.highest_amps[problem.highest_amps >= problem.least_amps])
+    amps = {each for each in problem.highest_amps.tolist() if each >= problem.least_amps}
     largest = _largest_kwh(problem)
-    if largest <= 0 or not len(currents):
+    if largest <= 0 or not amps:
         return None
-    amps = {*currents.tolist(), *([problem.min_amps] if problem.min_amps else [])}
+    if problem.min_amps:
+        amps.add(problem.min_amps)
     if problem.model.standby_kw > 0 and len(amps) > 1:
         return largest / TAPER_PARTS  # standby is no multiple of anything
     return largest * float(_common_divisor([a / max(amps) for a in amps]))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -167,6 +168,7 @@ class PricedMoves:
         self.k = k
         self.span = span
         self.levels = levels
+        self._listed: list[float] | None = None
         self.targets = np.searchsorted(levels, np.array(span.targets_kwh) - SAME_KWH).tolist()
         # One power has one mean price, whatever part of it is from a surplus.
         has_mean = problem.min_amps is None and not problem.model.taper
@@ -175,7 +177,7 @@ class PricedMoves:
         self._amps: list[float] = problem.highest_amps.tolist()
         self._moves: dict[float, tuple[Moves, Ranges]] = {}
         self._near: dict[float, list[tuple[NDArray[np.intp], Row, Row]]] = {}
-        self._costs: dict[TickKind, Row] = {}
+        self._costs: dict[TickKind, tuple[NDArray[np.intp], Row]] = {}
         model = problem.model
         deadline = problem.deadlines[k]
         need = np.array([deadline.need_kwh])
@@ -235,7 +237,7 @@ class PricedMoves:
             self._moves[amps] = moves, Ranges(moves.first, moves.last, moves.possible)
         return self._moves[amps]
 
-    def whole(self, i: int, after: Row) -> Row:
+    def whole(self, i: int, after: Row, out: Row) -> None:
         """Find the least cost of drawing through tick `i`, with the costs `after` it.
 
         Parameters
@@ -244,37 +246,41 @@ class PricedMoves:
             The tick.
         after : ndarray of float, shape (rows, levels)
             Cost from tick ``i + 1`` on, in several states [currency]; infinity above the want.
-
-        Returns
-        -------
-        ndarray of float, shape (rows, levels)
-            Least cost from tick `i` on [currency]; infinity where it isn't possible.
+        out : ndarray of float, shape (rows, levels)
+            Takes the least cost from tick `i` on [currency]; infinity where it isn't possible.
         """
-        price, amps, is_dear, *_ = kind = self.kind(i)
-        if kind.surplus_kw > 0 and self.problem.min_amps is not None:
-            return self._whole_with_surplus(kind, after)
-        ranges = self._at(amps)[1]
-        if kind not in self._costs:
-            self._costs[kind] = (
-                ranges.blocked
-                - (self._dear if is_dear else 0.0)
-                + (
-                    self._full_cost(kind, self._metered)
-                    if self.problem.min_amps is None
-                    else price * (self._standby - self.levels / self.problem.model.efficiency)
-                )
-            )
-        if self.problem.min_amps is not None:
-            # With a current that can be set, the cost is a difference of two levels' costs.
-            after = after + (price / self.problem.model.efficiency * self.levels)
-        if is_dear:
-            after = after + self._dear
-        found = ranges.least(after)
-        if self.problem.min_amps is not None:
-            found += self.problem.tie * LOW_CURRENT
-            np.minimum(found, ranges.at_last(after), out=found)
-        found += self._costs[kind]
-        return found
+        kind = self.kind(i)
+        if self.problem.min_amps is None:
+            if kind not in self._costs:
+                self._costs[kind] = self._at_one_current(kind)
+            last, costs = self._costs[kind]
+            after.take(last, axis=1, out=out, mode="clip")
+            out += costs
+            return
+        if kind not in self._pieces:
+            self._pieces[kind] = self._pieces_of(kind)
+        pieces, at_surplus = self._pieces[kind]
+        out_of_piece = out
+        for piece in pieces:
+            low = self.problem.tie * LOW_CURRENT if piece.is_full else None
+            piece.ranges.least(after, piece.slope, out_of_piece, piece.top, low)
+            out_of_piece += piece.costs
+            if out_of_piece is not out:
+                np.minimum(out, out_of_piece, out=out)
+            out_of_piece = np.empty_like(out)
+        if not pieces:
+            out[:] = np.inf
+        if at_surplus is not None:
+            after = after + self._dear if kind.is_dear else after
+            np.minimum(out, self._drawing_surplus(at_surplus, after), out=out)
+
+    def _at_one_current(self, kind: TickKind) -> tuple[NDArray[np.intp], Row]:
+        """Return the level that a tick leads to from each, and what that costs."""
+        moves = self._at(kind.amps)[0]
+        costs = self._full_cost(kind, self._metered)
+        if kind.is_dear:
+            costs = costs + (self._dear[moves.last] - self._dear)
+        return moves.last, np.where(moves.possible, costs, np.inf)
 
     def _full_cost(self, kind: TickKind, metered: Row) -> Row:
         """Price a whole tick at its highest current, of which an ampere meters so much."""
@@ -290,29 +296,6 @@ class PricedMoves:
         more = kind.export_price_per_kwh - kind.price_per_kwh
         found: Row = kind.price_per_kwh * metered_kwh + more * roof
         return found
-
-    def _whole_with_surplus(self, kind: TickKind, after: Row) -> Row:
-        """Find the least cost of drawing through a tick that has a surplus: see `whole`."""
-        if kind not in self._pieces:
-            self._pieces[kind] = self._pieces_of(kind)
-        pieces, at_surplus = self._pieces[kind]
-        if kind.is_dear:
-            after = after + self._dear
-        found = None
-        for piece in pieces:
-            values = after + piece.slope
-            if not piece.is_full:
-                values[:, piece.top + 1 :] = np.inf
-            some = piece.ranges.least(values)
-            if piece.is_full:
-                some += self.problem.tie * LOW_CURRENT
-                np.minimum(some, piece.ranges.at_last(values), out=some)
-            some += piece.costs
-            found = some if found is None else np.minimum(found, some, out=found)
-        if at_surplus is not None:
-            drawn = self._drawing_surplus(at_surplus, after)
-            found = drawn if found is None else np.minimum(found, drawn, out=found)
-        return np.full(after.shape, np.inf) if found is None else found
 
     def _drawing_surplus(self, moves: _AtSurplus, after: Row) -> Row:
         """Find the cost of drawing just the surplus, the costs `after` being interpolated."""
@@ -331,27 +314,20 @@ class PricedMoves:
         surplus_kwh = kind.surplus_kw * self.problem.tick_hours
         low, high = kind.export_price_per_kwh, kind.price_per_kwh
         saved = (high - low) * surplus_kwh
-        if not kind.is_convex:
+        prices = ((low, 0.0), (high, -saved)) if surplus_kwh > 0 else ((high, 0.0),)
+        if surplus_kwh <= 0 or not kind.is_convex:
             # The cheaper of two prices is the right one at every current.
             ranges, top = self._at(kind.amps)[1], len(self.levels) - 1
             return [
                 _Piece(*self._priced(kind, price, extra, ranges), ranges, top, is_full=True)
-                for price, extra in ((low, 0.0), (high, -saved))
+                for price, extra in prices
             ], None
         key = kind.amps, kind.surplus_kw
         if key not in self._splits:
             self._splits[key] = self._split(*key)
         split, at_surplus = self._splits[key]
-        prices = ((low, 0.0), (high, -saved))
         pieces = [
-            _Piece(
-                *self._priced(
-                    kind, price, extra + (not is_full) * self.problem.tie * LOW_CURRENT, ranges
-                ),
-                ranges,
-                top,
-                is_full,
-            )
+            _Piece(*self._priced(kind, price, extra, ranges), ranges, top, is_full)
             for ranges, top, is_full in split
             for price, extra in prices[is_full : is_full + 1]
         ]
@@ -392,8 +368,8 @@ class PricedMoves:
         """Return a price on each level, and the costs from each that no current changes."""
         slope = price / self.problem.model.efficiency * self.levels
         fixed = ranges.blocked - slope
-        fixed += price * self._standby + extra
-        return slope, fixed - self._dear if kind.is_dear else fixed
+        fixed += price * self._standby + extra + self.problem.tie * LOW_CURRENT
+        return (slope + self._dear, fixed - self._dear) if kind.is_dear else (slope, fixed)
 
     def _at_surplus(self, moves: Moves, gain: float, middle: NDArray[np.intp]) -> _AtSurplus | None:
         """Find the moves that gain `gain` and draw just the surplus; None if there is none."""
@@ -468,8 +444,16 @@ class PricedMoves:
         near = np.flatnonzero((wanted > SAME_KWH) & (wanted <= gains_kwh + SAME_KWH))
         return near, wanted[near] / gains_kwh[near], self._metered[near]
 
-    def whole_from(self, i: int, level: int, after: Row) -> tuple[int, Row]:
-        """Price the moves of a whole tick from one level.
+    def level_at(self, stored_kwh: float) -> int:
+        """Find the highest level at or below a battery energy."""
+        if self._listed is None:
+            self._listed = self.levels.tolist()
+        return max(0, bisect_left(self._listed, stored_kwh + SAME_KWH) - 1)
+
+    def whole_from(
+        self, i: int, level: int, after: Row, slack: float, *, low: bool
+    ) -> tuple[int, float] | None:
+        """Price the best move of a whole tick from one level.
 
         Parameters
         ----------
@@ -479,28 +463,41 @@ class PricedMoves:
             The level.
         after : ndarray of float, shape (levels,)
             Cost from tick ``i + 1`` on [currency].
+        slack : float
+            Costs that differ by no more are the same [currency].
+        low : bool
+            Whether to take the lowest, not the highest, of the levels that cost the same.
 
         Returns
         -------
-        tuple of int and ndarray of float
-            The first level that the tick can lead to, and the costs of leading there and to each
-            next level; empty if the tick can't be used whole.
+        tuple of int and float, or None
+            The level that it leads to, and the cost of leading there; None if the tick can't be
+            used whole.
         """
         moves = self.of_tick(i)
         if not moves.possible[level]:
-            return 0, np.empty(0)
+            return None
         kind = self.kind(i)
         first, last = int(moves.first[level]), int(moves.last[level]) + 1
+        if self.problem.min_amps is None:
+            cost = float(after[first])
+            if kind.is_dear:
+                cost += float(self._dear[first] - self._dear[level])
+            if kind.surplus_kw > 0:
+                return first, cost + float(
+                    self._full_cost(kind, self._metered[level : level + 1])[0]
+                )
+            return first, cost + kind.price_per_kwh * kind.amps * float(self._metered[level])
         after = after[first:last]
         if kind.is_dear:
             after = after + (self._dear[first:last] - self._dear[level])
-        if self.problem.min_amps is None:
-            return first, self._full_cost(kind, self._metered[level : level + 1]) + after
         gained = self.levels[first:last] - self.levels[level]
         metered = gained / self.problem.model.efficiency + self._standby
         costs = self._cost_of(kind, metered) + after
         costs[:-1] += self.problem.tie * LOW_CURRENT
-        return first, costs
+        equal = (costs <= costs.min() + slack).nonzero()[0]
+        chosen = int(equal[0 if low else -1])
+        return first + chosen, float(costs[chosen])
 
     def at_surplus_from(self, i: int, level: int, after: Row) -> float:
         """Price drawing just the surplus through tick `i`; infinite where that is no choice."""

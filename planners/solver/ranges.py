@@ -53,53 +53,62 @@ class Ranges:
         count = -(-int((last - first + 1).max(initial=1)) // self._stretch)
         return [np.minimum(first + t * self._stretch, latest) for t in range(count)]
 
-    def _work_for(self, values: Row) -> list[Row]:
+    def _work_for(self, shape: tuple[int, ...]) -> list[Row]:
         """Return two work arrays, padded past the last level with infinity."""
-        shape = (values.shape[0], values.shape[1] + self._pad)
+        shape = (shape[0], shape[1] + self._pad)
         if not self._work or self._work[0].shape != shape:
             self._work = [np.full(shape, np.inf), np.full(shape, np.inf)]
         return list(self._work)
 
-    def at_last(self, values: Row) -> Row:
-        """Return the value at the end of each level's range; shapes as for `least`."""
+    def _at_last(self, values: Row, out: Row) -> None:
+        """Find the value at the end of each level's range; shapes as for `least`."""
         if self._even_part is None:
             ahead = self._last - np.arange(len(self._last))
             self._even_part = _even_part(ahead, self._exists)
-        found = np.empty_like(values)
         shift, even = self._even_part
-        found[:, :even] = values[:, shift : shift + even]
-        found[:, even:] = values.take(self._last[even:], axis=1)
-        return found
+        out[:, :even] = values[:, shift : shift + even]
+        out[:, even:] = values.take(self._last[even:], axis=1)
 
-    def least(self, values: Row) -> Row:
-        """Find the least value in each level's range.
+    def least(self, after: Row, slope: Row, out: Row, top: int, low: float | None) -> None:
+        """Find the least sum of `after` and `slope` in each level's range.
 
         Parameters
         ----------
-        values : ndarray of float, shape (rows, levels)
+        after : ndarray of float, shape (rows, levels)
             Infinity above the last level of all ranges.
-
-        Returns
-        -------
-        ndarray of float, shape (rows, levels)
-            Undefined for a level without a range: add `blocked` to make it infinite.
+        slope : ndarray of float, shape (levels,)
+            What each level adds.
+        out : ndarray of float, shape (rows, levels)
+            Takes what is found; undefined for a level without a range: add `blocked` to make it
+            infinite.
+        top : int
+            The levels above it count as infinite.
+        low : float or None
+            What the last level of each range is better by.
         """
-        if self._doublings == 0 and len(self._starts) == 1:
-            return self.at_last(values)
-        levels = values.shape[1]
-        least, other_work = self._work_for(values)
-        least[:, :levels] = values
+        levels = after.shape[1]
+        least, other_work = self._work_for(after.shape)
+        values = least[:, :levels]
+        np.add(after, slope, out=values)
+        values[:, top + 1 :] = np.inf
+        is_last_alone = self._doublings == 0 and len(self._starts) == 1
+        if low is not None or is_last_alone:
+            self._at_last(values, out)
+            out -= low or 0.0
+            if is_last_alone:
+                return
         for k in range(self._doublings):
             half = 1 << k
             np.minimum(least[:, :-half], least[:, half:], out=other_work[:, :-half])
             least, other_work = other_work, least
         if self._ahead is not None:
-            one, other = self._ahead
-            return np.minimum(least[:, one : one + levels], least[:, other : other + levels])
-        found = least.take(self._starts[0], axis=1)
-        for start in self._starts[1:]:
-            np.minimum(found, least.take(start, axis=1), out=found)
-        return found
+            found = [least[:, ahead : ahead + levels] for ahead in self._ahead]
+        else:
+            found = [least.take(start, axis=1) for start in self._starts]
+        if low is None:
+            np.minimum(found[0], found[-1], out=out)
+        for some in found:
+            np.minimum(out, some, out=out)
 
 
 def _even_part(ahead: Index, exists: NDArray[np.bool_]) -> tuple[int, int]:
