@@ -447,13 +447,13 @@ def _has_ended(state: PointState, now: datetime, house: House) -> bool:
     if now >= plan.departure or plan.made_at > now + SAME_INSTANT:
         return True  # the second: the clock was put back after the plan was made
     soc = counted_soc_percent(state, house.file, now)
+    if soc is not None and state.register is not None and soc >= plan.reaches_percent - 1e-6:
+        # Reached early: the voltage was above nominal, or power flowed in spite of a stop. The plan
+        # that is made now has no period if nothing is left to buy, so this happens once.
+        return bool(plan.periods) and now < plan.periods[-1].end
     if soc is None or state.register is None or not is_charging(state):
         # Without a meter, what was commanded of the plan is assumed to have worked.
         return soc is not None and _was_missed(state, plan, soc, now)
-    if soc >= plan.reaches_percent - 1e-6:
-        # Reached early: the voltage was above nominal. The plan that is made now has no period if
-        # nothing is left to buy, so this happens once.
-        return bool(plan.periods) and now < plan.periods[-1].end
     if not plan.periods or now < (end := plan.periods[-1].end):
         return False
     # The last start expires at the plan's end, and a reading of 0 W may come before this step.

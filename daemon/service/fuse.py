@@ -81,6 +81,7 @@ class FuseKeeper:
         self._caught_up: dict[str, PlanningTask | None] = {}
         self._claims: dict[str, frozenset[tuple[str, datetime, float]]] = {}
         self._shown: dict[str, frozenset[tuple[str, float]]] = {}
+        self._not_given_way: dict[str, frozenset[str]] = {}
         self._loaded: House | None = None
         self._house: House | None = None
         self._is_shared = False
@@ -261,7 +262,8 @@ class FuseKeeper:
             Those to which the joint plan allots other currents than they planned with.
         waiting : list of str
             Others that waited for one that has given way since, and those that must give way to
-            one that is seen to take more than it was told.
+            one that is seen to take more than it was told, or may again draw what it was told
+            before: its vehicle is back, and a stop may not have reached its hardware.
         """
         if self._loaded is None:
             return [], []
@@ -330,9 +332,12 @@ class FuseKeeper:
         """Whether a charge point may rise, or must give way, because of what others now draw."""
         point = state.charge_point
         claims, shown = self._claimed_beside(point), self._shown_beside(point)
+        back = self._not_given_way_beside(point)
+        is_back = not back <= self._not_given_way.get(point, frozenset())
         may_rise = state.waits_for_others and self._claims.get(point) != claims
-        must_fall = is_charging(state) and self._shown.get(point, frozenset()) != shown
-        self._claims[point], self._shown[point] = claims, shown
+        is_shown = self._shown.get(point, frozenset()) != shown
+        must_fall = is_charging(state) and (is_shown or is_back)
+        self._claims[point], self._shown[point], self._not_given_way[point] = claims, shown, back
         return may_rise or must_fall
 
     def _claimed_beside(self, charge_point: str) -> frozenset[tuple[str, datetime, float]]:
@@ -351,6 +356,14 @@ class FuseKeeper:
             for name, claim in self._sharing.claims.items()
             if name != charge_point
             for span in claim.shown
+        )
+
+    def _not_given_way_beside(self, charge_point: str) -> frozenset[str]:
+        """Name the others that may still draw by earlier commands: also one that has come back."""
+        return frozenset(
+            name
+            for name, claim in self._sharing.claims.items()
+            if name != charge_point and claim.earlier and not claim.is_open
         )
 
     def _allot(self, state: PointState, now: datetime) -> Allotment:

@@ -474,3 +474,15 @@ def test_a_charge_that_was_slept_through_is_planned_again(*, is_read: bool) -> N
     world.advance(plan.periods[-1].end + 10 * MINUTE)
     world.handle(TimePassed())
     assert world.doing() == ("start", 32.0)
+
+
+def test_a_vehicle_that_was_charged_in_spite_of_a_stop_is_not_started() -> None:
+    """Somebody let it charge by the charge point's own button: nothing is left to buy."""
+    world = plugged_in(70.0)
+    world.stuck_watts = 7360.0
+    world.wait(EVENING + HOUR)
+    world.stuck_watts = None
+    assert world.state.plan is not None
+    assert world.state.plan.periods == ()
+    world.wait(NIGHT_BEGINS + HOUR)
+    assert "start" not in [do for _, do in world.switches()]

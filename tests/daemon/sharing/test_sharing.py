@@ -95,6 +95,25 @@ def test_a_daemon_that_starts_again_knows_what_others_may_still_draw(home: Home)
     assert home.currents() == {"east": 32.0, "west": 8.0}
 
 
+def test_one_that_comes_back_to_a_start_that_still_holds_is_given_way_to_at_once(
+    tmp_path: Path, ledger: Ledger
+) -> None:
+    """A stop that never reached its hardware lets it draw as before, for less than a minute."""
+    home = Home(tmp_path, ledger, EVENING, home_of(), late_by=lambda: timedelta(seconds=8))
+    home.plug_in("east", 0)
+    home.pass_time(20 * MINUTE)
+    assert home.currents()["east"] == 32
+    home.set_deaf("east", is_deaf=True)
+    home.unplug("east")
+    home.plug_in("west", 0)
+    home.pass_time(timedelta(seconds=5))
+    assert home.currents()["west"] == 32
+    home.plug_in("east", 20)
+    command = home.state("west").command
+    assert command is not None
+    assert command.amps == 8
+
+
 def _read_every(home: Home, span: timedelta, count: int) -> list[float]:
     """Let the home's meter be read so often, and return the currents of east after each time."""
     found = []
