@@ -39,6 +39,7 @@ from config.fields.value_types import (
     ClockHours,
     ClockTime,
     Expected,
+    Flag,
     Model,
     Name,
     Percent,
@@ -95,9 +96,28 @@ class AppraisedHome(Model):
         description="Price of a kWh in the battery that is charged elsewhere, because a choice does"
         " not deliver it, tax included [currency per kWh].",
     )
+    elsewhere_share_percent: Percent = Field(
+        0.0,
+        description="Share of every trip's energy that is charged elsewhere whatever the choice,"
+        " such as at work [percent].",
+    )
+    elsewhere_when_short: Flag = Field(
+        default=False,
+        description="Whether what is missing from the need at a departure is charged elsewhere at"
+        " once; the night is then not short.",
+    )
     prices_known_at: ClockTime = Field(
         time(14), description="Local time at which the prices of the next local day become known."
     )
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        keys = ("elsewhere_share_percent", "elsewhere_when_short")
+        given = [key for key in keys if getattr(self, key)]
+        if self.elsewhere_rate is None:
+            message = "expected elsewhere_rate beside it: what a kWh costs there"
+            refuse([KeyProblem((key,), message) for key in given])
+        return self
 
 
 class AppraisedVehicle(AnyVehicle):
@@ -260,6 +280,10 @@ class ChoicesFile(Model):
             ),
         )
         problems = (*choice_problems(parts), *other_vehicle_problems(self._several))
+        if self.driving.ledger is not None and self.appraisal.elsewhere_share_percent:
+            at = ("appraisal", "elsewhere_share_percent")
+            message = "expected 0 beside a ledger, which holds only what is charged at home"
+            problems = (*problems, KeyProblem(at, message))
         refuse((*problems, *self._time_problems(), *self._grant_problems()))
         return self
 

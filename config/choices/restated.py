@@ -68,6 +68,10 @@ def _money(home: AppraisedHome) -> Iterator[str]:
             yield f"price growth, {words}: {percent:g} % a year"
     if home.elsewhere_rate is not None:
         yield f"a kWh elsewhere {home.elsewhere_rate} {home.currency}"
+    if home.elsewhere_share_percent:
+        yield f"{home.elsewhere_share_percent:g} % of every trip's energy charged elsewhere"
+    if home.elsewhere_when_short:
+        yield "what is missing at a departure charged elsewhere"
 
 
 def _vehicle(car: AnyVehicle) -> str:

@@ -64,9 +64,12 @@ FIGURES = {
     "granted": MONEY,
     "maintenance_per_year": MONEY,
     "discounted_payback_years": PLAIN,
+    "topped_up_kwh": ENERGY,
+    "nights_topped_up": 0,
+    "shared_elsewhere_kwh": ENERGY,
 }
 """The figures of a choice, and the decimals of each."""
-_COUNTS = {"nights", "nights_short"}
+_COUNTS = {"nights", "nights_short", "nights_topped_up"}
 
 
 def document(appraisal: Appraisal) -> dict[str, Any]:

@@ -128,6 +128,8 @@ def _energy_rows(words: AppraisalWords) -> Iterator[FigureRow]:
     yield _row(words, f"nights short, of {nights:,}", "nights_short", _whole)
     if _any(words, "nights_short"):
         yield _row(words, "short in total, kWh at the meter", "shortfall_kwh", _tenths)
+    if _any(words, "nights_topped_up"):
+        yield _row(words, "nights topped up elsewhere", "nights_topped_up", _whole)
     yield from _vehicle_rows(words)
     if any(choice.longest_day_km is not None for choice in words.appraisal.choices):
         label = f"longest day, {words.day_unit}"
@@ -153,6 +155,8 @@ def _vehicle_rows(words: AppraisalWords) -> Iterator[FigureRow]:
 def _rare_rows(words: AppraisalWords) -> Iterator[FigureRow]:
     for label, key in (
         ("charged elsewhere, kWh in the battery", "charged_elsewhere_kwh"),
+        ("of it in place of nights short, kWh", "topped_up_kwh"),
+        ("of it whatever the choice, kWh", "shared_elsewhere_kwh"),
         ("ends the year lower, kWh in the battery", "ends_below_kwh"),
         ("at estimated rates, kWh at the meter", "estimated_kwh"),
     ):

@@ -207,6 +207,12 @@ class ChoiceYear:
     discounted_payback_years : float or None
         The same with interest, growth of prices, and the dates of grants and maintenance; None if
         it is not within the years that it is kept.
+    topped_up_kwh : float
+        The part of `charged_elsewhere_kwh` that was missing from needs at departures [kWh].
+    nights_topped_up : int
+        In how many nights.
+    shared_elsewhere_kwh : float
+        The part of it that is charged elsewhere whatever the choice [kWh].
     grants, maintenance : tuple of Grant, tuple of Maintenance
         As declared.
     spreads : mapping of str to Spread
@@ -258,6 +264,9 @@ class ChoiceYear:
     grants: tuple[Grant, ...] = ()
     maintenance: tuple[Maintenance, ...] = ()
     discounted_payback_years: float | None = None
+    topped_up_kwh: float = 0.0
+    nights_topped_up: int = 0
+    shared_elsewhere_kwh: float = 0.0
 
     @property
     def granted(self) -> float:

@@ -95,6 +95,8 @@ class Case:
         What the home's own roofs give, if it has any in this choice.
     kept_amps : float or None
         The current that it keeps to all year because of a capacity charge, if it does [A].
+    elsewhere_share : float
+        Share of every trip's energy that is charged elsewhere whatever the choice.
     """
 
     choice: Choice
@@ -108,6 +110,7 @@ class Case:
     home_kwh: NDArray[np.float64]
     kept_amps: float | None = None
     roof: RoofYear | None = None
+    elsewhere_share: float = 0.0
 
     @property
     def home_capacity_charge(self) -> float:
@@ -208,7 +211,9 @@ class Case:
         self, trips_kwh: NDArray[np.float64], report: Callable[[int], None] = lambda _years: None
     ) -> YearResults:
         """Simulate years of trips, given in shape (years, nights)."""
-        return simulate(self.year, self.groups, self.rule, trips_kwh, report)
+        at_home = trips_kwh * (1 - self.elsewhere_share)
+        years = simulate(self.year, self.groups, self.rule, at_home, report)
+        return years.with_shared((trips_kwh - at_home).sum(axis=1))
 
 
 def case_of(
@@ -283,6 +288,7 @@ def case_of(
         ),
         home_kwh=home_kwh,
         roof=roof,
+        elsewhere_share=file.appraisal.elsewhere_share_percent / 100,
     )
 
 
@@ -419,6 +425,7 @@ def _rule(
         min_rest=ceil(point.rest_minutes / year.tick_minutes),
         prefer_late=file.vehicle.prefer == "late",
         min_amps=point.min_amps if point.switching == "current" else None,
+        tops_up=file.appraisal.elsewhere_when_short,
     )
 
 

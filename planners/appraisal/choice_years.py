@@ -11,6 +11,7 @@ from config.home.generation import ROOF
 from planners.appraisal.appraisal import BandYear, ChoiceYear, RoofShare, VehicleYear
 from planners.appraisal.ranking import elsewhere_kwh, home_alone, payback_years, year_parts
 from planners.power.charging_curve import ChargingCurve
+from planners.solver.problem import NEED_TOLERANCE_KWH
 from planners.year.sharing import HomeResults
 
 if TYPE_CHECKING:
@@ -89,6 +90,9 @@ def _choice_year(
         shortfall_kwh=float(short.sum()),
         worst_shortfall_kwh=float(short.max()),
         charged_elsewhere_kwh=float(result.elsewhere_kwh[0]),
+        topped_up_kwh=float(result.topped_kwh[0].sum()),
+        nights_topped_up=int(np.count_nonzero(result.topped_kwh[0] > NEED_TOLERANCE_KWH)),
+        shared_elsewhere_kwh=float(result.shared_kwh[0]),
         short_at_end_kwh=elsewhere - float(result.elsewhere_kwh[0]),
         elsewhere_cost=None if rate is None else rate * elsewhere,
         ends_below_kwh=_or_nothing(case.ends_below_kwh(result)),

@@ -83,9 +83,20 @@ class HomeCase(Case):
     ) -> HomeResults:
         """Simulate years of trips, given in shape (years, nights of all vehicles)."""
         edges = np.cumsum(self.nights)[:-1]
+        away = np.split(self.elsewhere_share * trips_kwh, edges, axis=1)
         trips = np.split(trips_kwh, edges, axis=1)
+        shared = [
+            np.zeros(len(trips_kwh)) if each is None else part.sum(axis=1)
+            for each, part in zip(self.members, away, strict=True)
+        ]
+        at_home = [
+            one if each is None else one - part
+            for each, one, part in zip(self.members, trips, away, strict=True)
+        ]
         vehicles = [None if each is None else self._sharing(each) for each in self.members]
-        return simulate_sharing(self.year, vehicles, self._most, trips, report)
+        years = simulate_sharing(self.year, vehicles, self._most, at_home, report)
+        each_one = [one.with_shared(kwh) for one, kwh in zip(years.vehicles, shared, strict=True)]
+        return replace(years.with_shared(np.sum(shared, axis=0)), vehicles=tuple(each_one))
 
     @property
     def _most(self) -> float | None:

@@ -58,6 +58,17 @@ def assumptions_of(
 
 def _about_elsewhere(file: ChoicesFile, choices: Sequence[ChoiceYear]) -> Iterator[str]:
     rate, currency = file.appraisal.elsewhere_rate, file.appraisal.currency
+    share = file.appraisal.elsewhere_share_percent
+    if share:
+        yield (
+            f"{share:g} % of the energy of every trip is charged elsewhere, whatever the choice,"
+            f" for {rate} {currency} per kWh in the battery."
+        )
+    if file.appraisal.elsewhere_when_short:
+        yield (
+            "What is missing from the need at a departure is charged elsewhere before the drive,"
+            f" for {rate} {currency} per kWh in the battery; such a night does not count as short."
+        )
     if rate is not None and any(choice.elsewhere_kwh > LEAST_KWH for choice in choices):
         yield (
             f"What a choice does not deliver is charged elsewhere, for {rate} {currency} per kWh:"
@@ -261,7 +272,9 @@ def _about_choices(choices: Sequence[ChoiceYear], files: Mapping[str, str]) -> I
                 f"{choice.name}: {each.vehicle} has no charge point, and charges"
                 f" {each.charged_elsewhere_kwh:,.1f} kWh elsewhere."
             )
-        beyond_kwh = choice.charged_elsewhere_kwh - sum(each.charged_elsewhere_kwh for each in away)
+        known_kwh = sum(each.charged_elsewhere_kwh for each in away)
+        known_kwh += choice.topped_up_kwh + choice.shared_elsewhere_kwh
+        beyond_kwh = choice.charged_elsewhere_kwh - known_kwh
         if beyond_kwh > LEAST_KWH:
             yield (
                 f"{choice.name}: trips need {beyond_kwh:,.1f} kWh more than the"

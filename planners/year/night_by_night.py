@@ -120,13 +120,18 @@ class _Chain:
     @property
     def begins(self) -> NDArray[np.float64]:
         """Battery energy before each night, from that after the one before [kWh]."""
-        before = np.concatenate((self._start, self.after[:, :-1]), axis=1)
+        before = np.concatenate((self._start, self.leaves_with[:, :-1]), axis=1)
         return np.maximum(0.0, before - self.trips_kwh)
+
+    @property
+    def leaves_with(self) -> NDArray[np.float64]:
+        """Battery energy at each departure, once what is missing is bought elsewhere [kWh]."""
+        return np.maximum(self.after, self.rule.need_kwh) if self.rule.tops_up else self.after
 
     @property
     def elsewhere(self) -> NDArray[np.float64]:
         """Energy of trips beyond what the battery held [kWh]."""
-        before = np.concatenate((self._start, self.after[:, :-1]), axis=1)
+        before = np.concatenate((self._start, self.leaves_with[:, :-1]), axis=1)
         return np.maximum(0.0, self.trips_kwh - before)
 
     @property
@@ -272,15 +277,18 @@ def _account(
         for place in range(len(trips_kwh))
     ]
     priced_years = Priced(*(np.array(column) for column in zip(*rows, strict=True)))
-    short = rule.need_kwh - chain.after
+    after = chain.leaves_with
+    short, topped = rule.need_kwh - after, after - chain.after
     missing = metered_to(rule.model, np.full_like(short, rule.need_kwh)) - metered_to(
-        rule.model, np.minimum(chain.after, rule.need_kwh)
+        rule.model, np.minimum(after, rule.need_kwh)
     )
     return YearResults(
         **priced_years._asdict(),
         short_kwh=np.where(short > NEED_TOLERANCE_KWH, missing, 0.0),
-        elsewhere_kwh=chain.elsewhere.sum(axis=1),
-        ends_kwh=chain.after[:, -1],
+        elsewhere_kwh=chain.elsewhere.sum(axis=1) + topped.sum(axis=1),
+        ends_kwh=after[:, -1],
+        topped_kwh=topped,
+        shared_kwh=np.zeros(len(trips_kwh)),
     )
 
 

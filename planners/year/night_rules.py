@@ -53,6 +53,8 @@ class ChargingRule:
         Whether to take the later of plans that cost the same.
     min_amps : float or None
         The lowest current, where it can be set [A]; it matters beside the sun only.
+    tops_up : bool
+        Whether what is missing from the need at a departure is charged elsewhere at once.
     """
 
     planner: Literal["exact", "at_once", "timer"]
@@ -67,6 +69,7 @@ class ChargingRule:
     min_rest: int = 0
     prefer_late: bool = False
     min_amps: float | None = None
+    tops_up: bool = False
 
     @property
     def must_kwh(self) -> float:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Self
 
 import numpy as np
 
@@ -29,6 +29,11 @@ class YearResults:
         Battery energy of trips beyond what the battery held [kWh].
     ends_kwh : ndarray of float, shape (years,)
         Battery energy after the last night [kWh].
+    topped_kwh : ndarray of float, shape (years, nights)
+        The part of `elsewhere_kwh` that was missing from the need at each departure, and bought
+        elsewhere at once [kWh].
+    shared_kwh : ndarray of float, shape (years,)
+        The part of it that is charged elsewhere whatever the choice [kWh].
     capacity_charge : ndarray of float, shape (years,)
         Capacity charge of the whole home, charging included; 0 without one [currency].
     top_up : ndarray of float, shape (years,)
@@ -52,6 +57,8 @@ class YearResults:
     roof_kwh: NDArray[np.float64]
     roof_cost: NDArray[np.float64]
     all_grid_cost: NDArray[np.float64]
+    topped_kwh: NDArray[np.float64]
+    shared_kwh: NDArray[np.float64]
 
     def only(self, place: int) -> YearResults:
         """Return the results of one year alone."""
@@ -79,6 +86,8 @@ class YearResults:
             self.roof_kwh,
             self.roof_cost,
             self.all_grid_cost,
+            self.topped_kwh,
+            self.shared_kwh,
         )
 
     @property
@@ -100,6 +109,10 @@ class YearResults:
     def by_month(self) -> NDArray[np.float64]:
         """Capacity charge and minimum bills of each year [currency]."""
         return self.capacity_charge + self.top_up
+
+    def with_shared(self, shared_kwh: NDArray[np.float64]) -> Self:
+        """Return the same with so much of each year charged elsewhere whatever the choice."""
+        return replace(self, elsewhere_kwh=self.elsewhere_kwh + shared_kwh, shared_kwh=shared_kwh)
 
     @property
     def nights_short(self) -> NDArray[np.intp]:

@@ -199,6 +199,8 @@ def _joined(year: YearRates, trips: Sequence[NDArray[np.float64]], charged: Char
         short_kwh=np.concatenate([each.short_kwh for each in vehicles], axis=1),
         elsewhere_kwh=np.sum([each.elsewhere_kwh for each in vehicles], axis=0),
         ends_kwh=np.sum([each.ends_kwh for each in vehicles], axis=0),
+        topped_kwh=np.concatenate([each.topped_kwh for each in vehicles], axis=1),
+        shared_kwh=np.zeros(1),
         vehicles=vehicles,
     )
 
@@ -211,7 +213,7 @@ def _elsewhere(year: YearRates, trips_kwh: NDArray[np.float64]) -> YearResults:
         line_kwh=lines, line_cost=lines, cheapest_kwh=none, estimated_kwh=none,
         short_kwh=np.zeros((1, 0)), elsewhere_kwh=np.array([trips_kwh.sum()]),
         ends_kwh=np.full(1, np.inf), capacity_charge=none, top_up=none, roof_kwh=none,
-        roof_cost=none, all_grid_cost=none,
+        roof_cost=none, all_grid_cost=none, topped_kwh=np.zeros((1, 0)), shared_kwh=none,
     )  # fmt: skip
 
 

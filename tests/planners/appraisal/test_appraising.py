@@ -420,3 +420,43 @@ def test_a_price_elsewhere_changes_nothing_where_nothing_is_short() -> None:
         each.total_over_years for each in priced.choices
     ]
     assert plain.assumptions == priced.assumptions
+
+
+def test_what_is_missing_at_a_departure_is_bought_elsewhere() -> None:
+    """By hand: 12 h of 6 A a night against 18.1 kWh a day; the nights are short no more.
+
+    The night with an hour less and the one with an hour more cancel.
+    """
+    slow = choice("slow", charge_point=socket(max_amps=6.0), planner="at_once", need_percent=80.0)
+    fast = choice("fast", charge_point=point(), planner="at_once", need_percent=80.0)
+    driving = DAILY | {"distance_per_year": "40000 km"}
+    file = choices_file(
+        slow, fast, driving=driving, tick_minutes=60, elsewhere_rate=Decimal("0.7"),
+        elsewhere_when_short=True,
+    )  # fmt: skip
+    found = appraise(file, {})
+    first, other = found.choices
+    a_day, a_night = 40_000 * 0.165 / 365, 12 * 6 * 0.230 * 0.9
+    assert first.topped_up_kwh == pytest.approx(365 * (a_day - a_night), rel=1e-3)
+    assert (first.nights_short, other.nights_short) == (0, 0)
+    assert (first.nights_topped_up, other.nights_topped_up) == (365, 0)
+    assert first.elsewhere_cost == pytest.approx(0.7 * first.topped_up_kwh)
+    delivered = [0.9 * each.energy_kwh + each.elsewhere_kwh for each in found.choices]
+    assert delivered == pytest.approx([40_000 * 0.165] * 2, rel=1e-3)
+    assert not any("more than the battery holds" in words for words in found.cautions)
+
+
+def test_a_share_is_charged_elsewhere_whatever_the_choice() -> None:
+    """A quarter of the energy; home charging is that of three quarters of the distance."""
+    choices = [choice("night", cheap_night(), charge_point=socket(), **WANTED)]
+    driving = DAILY | {"distance_per_year": "20000 km"}
+    keys: dict[str, Any] = {"elsewhere_rate": Decimal("0.5"), "elsewhere_share_percent": 25.0}
+    whole = choices_file(*choices, driving=driving, tick_minutes=60, **keys)
+    part = choices_file(
+        *choices, driving=DAILY | {"distance_per_year": "15000 km"}, tick_minutes=60
+    )
+    (share,), (less,) = (appraise(each, {}).choices for each in (whole, part))
+    assert share.shared_elsewhere_kwh == pytest.approx(20_000 * 0.165 / 4)
+    assert share.elsewhere_cost == pytest.approx(0.5 * share.shared_elsewhere_kwh)
+    assert (share.energy_kwh, share.cost) == pytest.approx((less.energy_kwh, less.cost))
+    assert share.cost_per_km == pytest.approx(less.cost_per_km)

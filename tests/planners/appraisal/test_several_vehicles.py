@@ -132,6 +132,16 @@ def test_a_vehicle_without_a_charge_point_is_charged_elsewhere() -> None:
     assert appraisal.distance_km == pytest.approx(2 * NIGHTS * 100)
 
 
+def test_a_share_elsewhere_counts_once() -> None:
+    """A quarter of the first vehicle's energy, and all of a van that has no charge point."""
+    file = file_with(behind(40.0, van=False), behind(40.0), elsewhere_share_percent=25.0)
+    one, two = appraise(file, {}).choices
+    assert one.charged_elsewhere_kwh == pytest.approx(NIGHTS * (22.08 / 4 + 11.04))
+    assert two.charged_elsewhere_kwh == pytest.approx(NIGHTS * (22.08 + 11.04) / 4)
+    assert one.shared_elsewhere_kwh == pytest.approx(NIGHTS * 22.08 / 4)
+    assert one.energy_kwh == pytest.approx(NIGHTS * 22.08 * 0.75)
+
+
 def test_a_larger_current_never_costs_more() -> None:
     """From 16 A to enough for both, the year costs the same or less with each ampere."""
     file = file_with(*(behind(float(amps)) for amps in (16, 20, 24, 32, 36, 40, 44, 48)))
