@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from config.files.errors import LullwattError
 from config.household.loading import load_household
+from daemon.month.capacity import NO_CAPACITY
 from daemon.night_log.month_reading import ledger_of, month_days, read_month
 from daemon.service.house_loading import load_recorded_house
 
@@ -124,7 +125,7 @@ def _read(
     first.refuse_same_home(house.file.household.name, nights, file)
     remarks = [f"{fault}; its nights are priced in the ledger" for fault in faults]
     remarks += ["from an extract"] if read[-1].remarks else []
-    remarks += [each.rstrip(".") for each in read[-1].unknown_sums]
+    remarks += [NO_CAPACITY] if read[-1].lacks_capacity else []
     if not read[-1].nights:
         remarks.append("no night was recorded in this month")
     name, tariff = house.file.household.name, tariff_at_end(house, months[-1])

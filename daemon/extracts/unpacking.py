@@ -176,18 +176,23 @@ def _body(
     """Write a night as its household's ledger has it; what was not shared is marked so."""
     start = instant_text(bounds[0])
     first = night.stays[0]
-    values = night.model_dump(exclude_none=True, exclude={"stays"})
-    return values | {
-        "currency": currency,
-        "closed_at": instant_text(closed),
-        "plugged_since": first.plugged_since or start,
-        "departure": first.departure,
-        "soc_before_percent": first.soc_before_percent,
-        "soc_after_percent": first.soc_after_percent,
-        "soc_from": first.soc_from or NOT_SHARED,
-        "stays": [_stay(each, start) for each in night.stays],
-        WITHHELD: withheld,
-    }
+    values = night.model_dump(exclude_none=True, exclude={"stays", "carbon"})
+    carbon = {} if night.carbon is None else {"carbon": night.carbon.model_dump()}
+    return (
+        values
+        | carbon
+        | {
+            "currency": currency,
+            "closed_at": instant_text(closed),
+            "plugged_since": first.plugged_since or start,
+            "departure": first.departure,
+            "soc_before_percent": first.soc_before_percent,
+            "soc_after_percent": first.soc_after_percent,
+            "soc_from": first.soc_from or NOT_SHARED,
+            "stays": [_stay(each, start) for each in night.stays],
+            WITHHELD: withheld,
+        }
+    )
 
 
 def _stay(stay: Stay, start: str) -> Mapping[str, Any]:

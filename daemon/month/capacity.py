@@ -19,6 +19,9 @@ if TYPE_CHECKING:
     from planners.capacity.bill import CapacityBill, PeakDay
 
 
+NO_CAPACITY = "its capacity charge is not known, and in no sum"
+
+
 def capacity_lines(month: Month) -> Iterator[tuple[str, str]]:
     """Say what the highest power cost, what it would have without charging, and when it was.
 
@@ -33,6 +36,11 @@ def capacity_lines(month: Month) -> Iterator[tuple[str, str]]:
         The name of a line, and its words; nothing without a capacity charge.
     """
     bill = month.capacity
+    if month.lacks_capacity:
+        yield (
+            "capacity charge",
+            "not known, and in no sum: an extract has nothing of the home's load",
+        )
     if bill is None:
         return
     name = "capacity charge" if bill.per == "month" else f"of {bill.period.first.year} so far"

@@ -6,7 +6,7 @@ from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
 from config.fields.currencies import minor_units
-from daemon.month.capacity import capacity_summary, capacity_values
+from daemon.month.capacity import NO_CAPACITY, capacity_summary, capacity_values
 from daemon.month.components import component_values
 from daemon.month.minimum_bills import minimum_values
 from daemon.month.wording import ROUNDING, why_short
@@ -74,7 +74,7 @@ def month_values(month: Month) -> dict[str, Any]:
         "timezone": month.timezone,
         "as_of": instant_text(month.as_of),
         "rounding": ROUNDING,
-        "together": round_money(month.together, minor_units(month.currency)),
+        **_together(month),
         "capacity": capacity_values(month),
         "minimum_bills": minimum_values(month),
         "by_component": component_values(month),
@@ -112,9 +112,16 @@ def month_values(month: Month) -> dict[str, Any]:
             for alert in month.alerts
         ],
         "untimed_alerts": [{"code": code, "count": count} for code, count in month.untimed_alerts],
-        "remarks": [*month.remarks, *month.unknown_sums],
+        "remarks": [*month.remarks, *([NO_CAPACITY] if month.lacks_capacity else [])],
         "per_night": [night_values(row, month.currency) for row in month.nights],
     }
+
+
+def _together(month: Month) -> dict[str, Decimal]:
+    """Return the sum of all charges; nothing if one of them is not known."""
+    if month.lacks_capacity:
+        return {}
+    return {"together": round_money(month.together, minor_units(month.currency))}
 
 
 def six_places(amount: Decimal | None) -> Decimal | None:

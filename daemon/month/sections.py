@@ -49,7 +49,6 @@ def month_values(month: Month) -> dict[str, Any]:
         "rounding": ROUNDING,
         "notes": (
             *month.remarks,
-            *month.unknown_sums,
             *account_notes(month.nights, month.days),
             *rule_notes(month.nights),
         ),

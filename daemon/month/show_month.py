@@ -45,9 +45,7 @@ def show_month(month: Month) -> RenderableType:
     title = f"{month.household}, {MONTHS[month.month - 1]} {month.year} ({month.timezone})"
     if not month.nights:
         empty = "No nights are recorded in this month."
-        return Group(
-            Text(title, style="bold"), empty, *map(Text, (*month.remarks, *month.unknown_sums))
-        )
+        return Group(Text(title, style="bold"), empty, *map(Text, month.remarks))
     return Group(
         Text(title, style="bold"),
         Text(f"as of {local_time(month.as_of, ZoneInfo(month.timezone), AS_OF)}", style="dim"),
@@ -60,7 +58,7 @@ def show_month(month: Month) -> RenderableType:
         *_alerts(month),
         *nights_table(month.nights, month.currency, month.days),
         "",
-        *map(Text, (*month.remarks, *month.unknown_sums)),
+        *map(Text, month.remarks),
         Text(ROUNDING, style="dim"),
     )
 
@@ -75,7 +73,7 @@ def _figures(month: Month) -> Table:
         ("standing charge", f"{_money(month, month.standing_charge)} for every day of the month"),
         *minimum_lines(month),
         *capacity_lines(month),
-        ("together", _money(month, month.together)),
+        *_together(month),
         *_rules(month),
         *carbon_lines(month.carbon),
         ("nights", _counts(month)),
@@ -117,6 +115,11 @@ def _rules(month: Month) -> Iterator[tuple[str, str]]:
         extra = month.extra_cost(rule)
         difference = None if extra is None else difference_words(extra, month.currency)
         yield words, "not known" if difference is None else f"would have cost {difference}"
+
+
+def _together(month: Month) -> Iterator[tuple[str, str]]:
+    if not month.lacks_capacity:
+        yield "together", _money(month, month.together)
 
 
 def _counts(month: Month) -> str:

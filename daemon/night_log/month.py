@@ -382,8 +382,8 @@ class Month:
         Codes of alerts of which only the number was shared, and how many there were of each.
     remarks : tuple of str
         What was not shared, for a home that was received; sentences.
-    unknown_sums : tuple of str
-        Which sums lack something for that; sentences.
+    lacks_capacity : bool
+        Whether there is a capacity charge that is not known for that, and so in no sum.
     """
 
     household: str
@@ -403,7 +403,7 @@ class Month:
     account_changes: tuple[AccountChange, ...] = ()
     untimed_alerts: tuple[tuple[str, int], ...] = ()
     remarks: tuple[str, ...] = ()
-    unknown_sums: tuple[str, ...] = ()
+    lacks_capacity: bool = False
 
     @property
     def alert_count(self) -> int:

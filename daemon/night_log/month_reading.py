@@ -164,7 +164,7 @@ def read_month(
         minimum_bills=tuple(_minimum_bills(house, nights, first, last)) if nights else (),
         untimed_alerts=() if shared is None else shared.alerts,
         remarks=() if shared is None else shared.remarks,
-        unknown_sums=() if shared is None else shared.unknown_sums,
+        lacks_capacity=shared is not None and shared.lacks_capacity,
     )
 
 

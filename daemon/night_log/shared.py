@@ -18,10 +18,6 @@ if TYPE_CHECKING:
     from planners.local_time.settlement import HalfHour
 
 
-NO_CAPACITY = (
-    "The capacity charge is not known, and in no sum: what the rest of the home draws is in no"
-    " extract."
-)
 LAST_DAY = 28
 """A day that every month has; a tariff seldom changes after it."""
 
@@ -37,14 +33,14 @@ class SharedMonth(NamedTuple):
         Codes of alerts, and how many there were of each.
     remarks : tuple of str
         Sentences about what was not shared.
-    unknown_sums : tuple of str
-        Sentences about sums that lack something for that.
+    lacks_capacity : bool
+        Whether the tariff has a capacity charge, which can't be reckoned from an extract.
     """
 
     has_half_hours: bool
     alerts: tuple[tuple[str, int], ...] = ()
     remarks: tuple[str, ...] = ()
-    unknown_sums: tuple[str, ...] = ()
+    lacks_capacity: bool = False
 
 
 def shared_month(file: Path, house: House, when: tuple[int, int]) -> SharedMonth | None:
@@ -71,8 +67,8 @@ def shared_month(file: Path, house: House, when: tuple[int, int]) -> SharedMonth
     if month is None:
         return SharedMonth(has_half_hours=False)
     alerts = tuple((each.code, each.count) for each in month.alerts)
-    unknown = (NO_CAPACITY,) if _has_capacity_charge(house, when) else ()
-    return SharedMonth(month.shares.half_hours, alerts, (_remark(month),), unknown)
+    lacks_capacity = _has_capacity_charge(house, when)
+    return SharedMonth(month.shares.half_hours, alerts, (_remark(month),), lacks_capacity)
 
 
 def _has_capacity_charge(house: House, when: tuple[int, int]) -> bool:

@@ -480,3 +480,28 @@ def test_an_extract_of_version_1_stays_readable(run: Run, tmp_path: Path) -> Non
     # By hand: all of it in the night band, 0.168 with 15 % of tax; 3601 Wh are 900 each quarter.
     assert [each["energy_kwh"] for each in month["per_night"]] == [7.2, 3.6, 0.0]
     assert month["cost_exact"] == pytest.approx(10.8 * 0.168 * 1.15)
+
+
+@pytest.mark.parametrize("example", ["carbon", "day-ahead", "quarter-hour-peaks"])
+def test_other_tariffs_and_carbon_are_read_alike(example: str, run: Run, tmp_path: Path) -> None:
+    """But a capacity charge: what the rest of the home draws is in no extract."""
+    (tmp_path / "home").mkdir()
+    own = recorded(tmp_path / "home", example, hour(2, 13, 2400), 2)
+    run("desk", "start", "desk")
+    shared = run("share", str(own), "--month", MONTH, "--output", "x", "--soc", "--plug-in-times")
+    told = shared.out.partition("type once: ")[2].partition(";")[0]
+    run("desk", "confirm", "desk", "x", "--fingerprint", told)
+    home = run("desk", "receive", "desk", "x").out.partition(": ")[0]
+    theirs, ours = (
+        json.loads(run("month", str(file), MONTH, "--format", "json").out) for file in (own, home)
+    )
+    has_charge = theirs.pop("capacity") is not None
+    assert has_charge == (example == "quarter-hour-peaks")
+    assert ours.pop("capacity") is None
+    assert ("together" in ours) != has_charge
+    assert ("in no sum" in run("month", home, MONTH).out) == has_charge
+    for each in (theirs, ours):
+        for key in ("as_of", "remarks", "capacity_charge", "capacity_charge_without_charging"):
+            each.pop(key)
+        each.pop("together", None)
+    assert theirs == ours
