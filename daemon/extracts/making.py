@@ -28,7 +28,7 @@ from planners.local_time.settlement import ONE_DAY, day_bounds
 from planners.plan.plan import instant_text
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterator, Mapping, Sequence
     from datetime import datetime
     from pathlib import Path
 
@@ -40,6 +40,7 @@ if TYPE_CHECKING:
     from daemon.control.state import House
 
 _MOST_BYTES = 256 * 1024
+RATE_PLACES = 6
 _ANNOUNCED = timedelta(days=400)
 """So far back are announcements of use: a supplier counts kinds of day over a season."""
 _NIGHT = (
@@ -160,12 +161,31 @@ def _night(record: Mapping[str, Any], shares: Shares) -> dict[str, Any]:
     }
     pairs = zip(recorded_stays(record), record.get("stays", (record,)), strict=True)
     night["stays"] = [_stay(stay, values, record, shares) for stay, values in pairs]
+    if not shares.half_hours:
+        night["by_band"] = _one_line_a_band(night["by_band"])
     if shares.plug_in_times:
         night["closed_at"] = record["closed_at"]
     if "lowered_by_load" in record:
         lowered = record["lowered_by_load"]
         night["lowered_by_load"] = {k: _exact(lowered[k]) for k in ("minutes", "least_amps")}
     return night
+
+
+def _one_line_a_band(lines: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """Add up the lines of each band, at their average rate."""
+    # Where each half-hour has its own price, the rates alone would tell the half-hours.
+    by_band: dict[str, list[Mapping[str, Any]]] = {}
+    for line in lines:
+        by_band.setdefault(line["band"], []).append(line)
+    return [
+        dict(own[0]) if len(own) == 1 else _added_up(band, own) for band, own in by_band.items()
+    ]
+
+
+def _added_up(band: str, lines: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+    kwh, cost = (sum((Decimal(each[key]) for each in lines), Decimal(0)) for key in ("kwh", "cost"))
+    rate = round(cost / kwh, RATE_PLACES) if kwh else _exact(lines[0]["rate"])
+    return {"band": band, "rate": rate, "kwh": kwh, "cost": cost}
 
 
 def _stay(
