@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
-from datetime import date
+from datetime import date, timedelta
 from typing import TYPE_CHECKING, Annotated, Final, NamedTuple
 
 from pydantic import Field, ValidationError
@@ -156,6 +156,10 @@ class Desk:
             return self._receive(file, today)
         except LullwattError as error:
             return Received(_named(str(error), file), is_used=False)
+        except OSError as error:
+            where = error.filename or self._folder
+            reason = f"{file}: {where} can't be written: {error.strerror}; nothing was added"
+            return Received(reason, is_used=False)
 
     def _receive(self, file: Path, today: Callable[[HouseholdFile], date]) -> Received:
         opened = self.open(file)
@@ -163,11 +167,7 @@ class Desk:
         if home is None:
             raise SealError(self._unconfirmed(file, opened))
         extract = opened.extract
-        if date.fromisoformat(extract.consent.until) < today(opened.home):
-            raise SealError(
-                f"{file}: {opened.name} consented to its use until {extract.consent.until}, which"
-                " is over; delete it, or ask for a new extract"
-            )
+        _refuse_by_dates(file, opened, today(opened.home))
         folder = self._folder / home.folder
         kept = {each.month: (each, own) for each, own in _kept(folder)}
         gone = _drop_ended(kept, today)
@@ -178,13 +178,15 @@ class Desk:
             line = f"{file}: {opened.name}, {extract.month}: {words}; nothing changed"
             return Received(line, is_used=True)
         kept[extract.month] = extract, opened.home
-        (folder / EXTRACTS).mkdir(mode=_ONLY_OWNER, parents=True, exist_ok=True)
+        for each in (folder, folder / EXTRACTS):
+            each.mkdir(mode=_ONLY_OWNER, exist_ok=True)
         unpack(folder, [kept[month] for month in sorted(kept)], home.fingerprint)
         _write(folder / EXTRACTS / f"{extract.month}.json", opened.content)
         _delete(folder, gone)
         nights = len({each.night for each in extract.nights})
         again = "" if before is None else ", in place of an earlier extract"
         plain = "" if opened.was_encrypted else "; it was not encrypted"
+        plain += "" if opened.name == home.name else f"; you confirmed this home as {home.name}"
         return Received(
             f"{folder / HOUSEHOLD_FILE}: {opened.name}, {extract.month}, {nights} nights{again};"
             f" may be read until {extract.consent.until}{plain}{_deleted(gone)}",
@@ -277,6 +279,21 @@ def _kept(folder: Path) -> Iterator[tuple[Extract, HouseholdFile]]:
     for path in sorted((folder / EXTRACTS).glob("*.json")):
         extract = read_extract(read_bytes(path, "a received extract", MOST_BYTES), str(path))
         yield extract, home_of(extract, str(path))
+
+
+def _refuse_by_dates(file: Path, opened: OpenedExtract, today: date) -> None:
+    consent, made = opened.extract.consent, date.fromisoformat(opened.extract.made_at[:10])
+    if date.fromisoformat(consent.until) < today:
+        raise SealError(
+            f"{file}: {opened.name} consented to its use until {consent.until}, which is over;"
+            " delete it, or ask for a new extract"
+        )
+    if made > today + timedelta(days=1):
+        # Later it would count as the newest of its month for ever.
+        raise SealError(
+            f"{file}: it says that it was made on {made.isoformat()}, which is to come; the clock"
+            f" of {opened.name}, or yours, is wrong: put it right, and ask for a new extract"
+        )
 
 
 def _drop_ended(

@@ -345,6 +345,10 @@ def test_after_consent_has_ended_nothing_is_read(adviser: Adviser, run: Run) -> 
     until = document["consent"]["until"]
     document["consent"]["until"] = "2026-10-31"
     assert "which is over" in adviser.refused(adviser.sealed(dump_exact(document).encode(), path))
+    document["consent"]["until"], document["made_at"] = until, "2098-01-01T00:00:00Z"
+    assert "which is to come" in adviser.refused(
+        adviser.sealed(dump_exact(document).encode(), path)
+    )
     home = adviser.received()
     marker = home.parent / "received.json"
     extract = home.parent / "extracts" / f"{MONTH}.json"
