@@ -16,6 +16,7 @@ from config.files.errors import LullwattError, UsageError
 from daemon.announcing.command import announce
 from daemon.command_line.appraise import appraise
 from daemon.command_line.backup import backup
+from daemon.command_line.departures import departures
 from daemon.command_line.desk import desk
 from daemon.command_line.fetch_calendars import fetch_calendars
 from daemon.command_line.letter import letter
@@ -371,6 +372,7 @@ cli.add_command(announce)
 cli.add_command(appraise)
 cli.add_command(ask)
 cli.add_command(backup)
+cli.add_command(departures)
 cli.add_command(desk)
 cli.add_command(fetch_calendars)
 cli.add_command(fetch_prices)
