@@ -28,7 +28,19 @@ ENDS_SECONDS: Final = 5.0
 
 
 class WorkerFailed(Exception):  # noqa: N818 - it says what happened
-    """The worker has died, was killed because it was late, or sent what can't be read."""
+    """The worker has died, was killed because it was late, or sent what can't be read.
+
+    Parameters
+    ----------
+    reason : str
+        What happened.
+    was_late : bool
+        Whether it was killed because it was late.
+    """
+
+    def __init__(self, reason: str, *, was_late: bool = False) -> None:
+        super().__init__(reason)
+        self.was_late = was_late
 
 
 class WorkerProcess:
@@ -74,7 +86,13 @@ class WorkerProcess:
         WorkerFailed
             If the worker did not give its last answer. It is of no more use then.
         """
-        too_late = Timer(limit_seconds, self._process.kill)
+        late = Event()
+
+        def stop() -> None:
+            late.set()
+            self._process.kill()
+
+        too_late = Timer(limit_seconds, stop)
         too_late.start()
         try:
             self._connection.send(question)
@@ -83,7 +101,7 @@ class WorkerProcess:
                 yield answer
         except Exception as error:
             # Whatever it sent may have been nonsense: reading it raises all kinds of errors.
-            raise WorkerFailed(repr(error)) from error
+            raise WorkerFailed(repr(error), was_late=late.is_set()) from error
         finally:
             too_late.cancel()
 
@@ -104,19 +122,24 @@ class WorkerProcess:
         self._connection.close()
 
 
-def serve(answer: Callable[[Any, Callable[[object], None], Callable[[], bool]], None]) -> None:
+def serve(
+    answer: Callable[[Any, Callable[[object], None], Callable[[], bool]], None],
+    niceness: int = LOW_PRIORITY,
+) -> None:
     """Answer questions until the other process ends; the worker's main function.
 
     Parameters
     ----------
     answer : callable
         Gets a question, a function that sends an answer, and one that tells whether it is hurried.
+    niceness : int
+        How much nicer than the other process it is.
     """
     Thread(target=_end_with_parent, daemon=True).start()
     # A service manager sends it to all processes of a service; this one ends with its parent.
     signal.signal(signal.SIGTERM, signal.SIG_IGN)
     with suppress(OSError):  # a service manager may forbid it
-        os.nice(LOW_PRIORITY)
+        os.nice(niceness)
     hurry = Event()
     signal.signal(HURRY, lambda *_: hurry.set())
     with suppress(EOFError, BrokenPipeError), Connection(int(sys.argv[1])) as connection:

@@ -10,7 +10,14 @@ import click
 
 from config.files.errors import UsageError
 from daemon.command_line.reports import NOT_ALL
-from daemon.presentation.options import FILE, JSON_OPTION, report_options
+from daemon.presentation.options import (
+    FILE,
+    JSON_OPTION,
+    LIMIT_OPTION,
+    WORKERS_OPTION,
+    read_workers,
+    report_options,
+)
 from daemon.presentation.output import (
     needs_extra,
     progress_bar,
@@ -18,6 +25,7 @@ from daemon.presentation.output import (
 )
 
 if TYPE_CHECKING:
+    from adapters.workers.in_order import Workers
     from daemon.presentation.output import ReportForm
     from planners.appraisal.appraisal import Appraisal
 
@@ -56,10 +64,14 @@ if TYPE_CHECKING:
     type=click.Choice(["wrong-tariff"]),
     help="With --homes: only homes for which another tariff would cost less.",
 )
+@WORKERS_OPTION
+@LIMIT_OPTION
 def appraise(
     file: Path,
     form: ReportForm,
     houses: tuple[Path, ...],
+    workers: int | None,
+    limit: float,
     **choice: Any,  # noqa: ANN401 - options
 ) -> None:
     """Simulate a year of nights with each choice in FILE, and find the cheapest.
@@ -74,7 +86,8 @@ def appraise(
     whole = True
     if houses or any(choice.values()):
         _refuse_homes(houses, form.name, choice)
-        text, whole = _homes_text(file, houses, form, choice)
+        shared = read_workers(workers, limit, len(houses))
+        text, whole = _homes_text(file, houses, form, shared, choice)
     else:
         text = _text(_appraisal(file), form)
     form.write(text)
@@ -93,7 +106,11 @@ def _refuse_homes(houses: tuple[Path, ...], form: str, choice: dict[str, Any]) -
 
 
 def _homes_text(
-    file: Path, houses: tuple[Path, ...], form: ReportForm, choice: dict[str, Any]
+    file: Path,
+    houses: tuple[Path, ...],
+    form: ReportForm,
+    workers: Workers,
+    choice: dict[str, Any],
 ) -> tuple[str | bytes, bool]:
     """Write what the choices are worth to many homes, and whether all could be appraised."""
     from config.choices.loading import load_choices  # noqa: PLC0415 - each command loads its own
@@ -108,7 +125,9 @@ def _homes_text(
 
     with progress_bar("homes") as progress:
         only_tariffs = choice["tariffs_only"]
-        homes = appraise_homes(load_choices(file), houses, progress, tariffs_only=only_tariffs)
+        homes = appraise_homes(
+            load_choices(file), houses, progress, workers, tariffs_only=only_tariffs
+        )
     whole = all(home.fault is None for home in homes)
     if not any(home.appraisal for home in homes):
         raise UsageError("\n".join(f"{home.file}: {home.fault}" for home in homes))

@@ -14,7 +14,10 @@ import click
 from config.files.errors import UsageError
 from daemon.presentation.options import (
     FILE,
+    LIMIT_OPTION,
+    WORKERS_OPTION,
     read_date,
+    read_workers,
     refuse_without_meter,
     report_options,
 )
@@ -27,6 +30,7 @@ from daemon.presentation.output import (
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from adapters.workers.in_order import Workers
     from daemon.control.state import House
     from daemon.night_log.month import Month, NightRow
     from daemon.presentation.output import ReportForm
@@ -288,6 +292,8 @@ def _read_zone(
     help="Also say which tariff of this choices file would cost each home the least in a year.",
 )  # fmt: skip
 @click.option("--trend", is_flag=True, help="Also show the twelve months up to this one.")
+@WORKERS_OPTION
+@LIMIT_OPTION
 def month(  # noqa: PLR0917 - click passes them by name
     files: tuple[Path, ...],
     month: tuple[int, int],
@@ -296,6 +302,8 @@ def month(  # noqa: PLR0917 - click passes them by name
     charge_point: str | None,
     columns: dict[str, str],
     bill_zone: ZoneInfo | None,
+    workers: int | None,
+    limit: float,
     **choice: Any,  # noqa: ANN401 - options
 ) -> None:
     """Print a month such as 2026-10: totals, bands, savings, and every night.
@@ -318,7 +326,8 @@ def month(  # noqa: PLR0917 - click passes them by name
         )
     whole = True
     if as_rows:
-        text, whole = _many_homes(files, month, form, choice)
+        shared = read_workers(workers, limit, len(files))
+        text, whole = _many_homes(files, month, form, shared, choice)
     else:
         text = _one_home(files[0], month, form, (bill, declared))
     form.write(text)
@@ -413,6 +422,7 @@ def _many_homes(
     files: Sequence[Path],
     when: tuple[int, int],
     form: ReportForm,
+    workers: Workers,
     choice: Mapping[str, Any],
 ) -> tuple[str | bytes, bool]:
     from config.choices.loading import load_choices  # noqa: PLC0415
@@ -432,4 +442,4 @@ def _many_homes(
         trend=choice["trend"],
         compares_tariffs=choices is not None,
     )
-    return months_of_homes(files, wanted, form, choices)
+    return months_of_homes(files, wanted, form, workers, choices)

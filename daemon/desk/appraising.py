@@ -11,6 +11,7 @@ from pydantic import ValidationError
 
 from adapters.clocks.clock import SystemClock
 from adapters.ledger.stored_prices import stored_news
+from adapters.workers.in_order import Workers
 from config.files.errors import UsageError
 from daemon.appraise.reading import appraise_series, read_series
 from daemon.desk.choices_of_home import (
@@ -20,7 +21,7 @@ from daemon.desk.choices_of_home import (
     refuse_for_homes,
     same_prices,
 )
-from daemon.desk.homes import BetterTariff, FirstSeen, name_in, reason_of
+from daemon.desk.homes import BetterTariff, each_home, prints_of
 from daemon.night_log.month_reading import ledger_of, records_between
 from daemon.service.house_loading import load_recorded_house, load_series
 from planners.local_time.conversion import local_date
@@ -35,7 +36,7 @@ if TYPE_CHECKING:
     from config.files.announcements import RateNews
     from config.household.household_file import HouseholdFile
     from config.tariffs.tariff import Tariff
-    from daemon.desk.homes import HomeMonths
+    from daemon.desk.homes import HomeMonths, Reading
     from planners.appraisal.appraisal import Appraisal, ChoiceYear
 
 
@@ -99,6 +100,7 @@ def appraise_homes(
     choices: ChoicesFile,
     files: Sequence[Path],
     progress: Callable[[int, int], None],
+    workers: Workers | None = None,
     *,
     tariffs_only: bool,
 ) -> tuple[HomeChoices, ...]:
@@ -112,6 +114,8 @@ def appraise_homes(
         Household files.
     progress : callable
         Is told how many homes are done, of how many.
+    workers : Workers, optional
+        How the work is shared; by default this process does it.
     tariffs_only : bool
         Whether only the tariffs of the choices count, at each home's own charge point.
 
@@ -128,16 +132,19 @@ def appraise_homes(
     """  # noqa: DOC502 - refuse_for_homes raises it
     refuse_for_homes(choices)
     series = read_series(choices)
-    desk = _Desk(choices, series, SystemClock().now(), FirstSeen(), tariffs_only=tariffs_only)
-    found = []
-    for place, file in enumerate(files):
-        progress(place, len(files))
-        found.append(desk.appraised(file))
-    return tuple(found)
+    desk = _Desk(choices, series, SystemClock().now(), tariffs_only=tariffs_only)
+    return tuple(each_home(files, desk.appraised, _unread, progress, workers or Workers()))
+
+
+def _unread(file: Path, name: str, fault: str) -> HomeChoices:
+    return HomeChoices(file, name, fault=fault)
 
 
 def with_better_tariffs(
-    homes: Sequence[HomeMonths], choices: ChoicesFile, progress: Callable[[int, int], None]
+    homes: Sequence[HomeMonths],
+    choices: ChoicesFile,
+    progress: Callable[[int, int], None],
+    workers: Workers,
 ) -> tuple[HomeMonths, ...]:
     """Find the best tariff of each home that could be read; say of which it is not known, and why.
 
@@ -149,6 +156,8 @@ def with_better_tariffs(
         Its tariffs are compared, at each home's own charge point.
     progress : callable
         Is told how many homes are done, of how many.
+    workers : Workers
+        How the work is shared.
 
     Returns
     -------
@@ -156,7 +165,7 @@ def with_better_tariffs(
         In the same order.
     """
     readable = [home.file for home in homes if home.fault is None]
-    appraised = iter(appraise_homes(choices, readable, progress, tariffs_only=True))
+    appraised = iter(appraise_homes(choices, readable, progress, workers, tariffs_only=True))
     return tuple(
         home if home.fault is not None else _with_better(home, next(appraised)) for home in homes
     )
@@ -176,36 +185,48 @@ class _Desk:
     choices: ChoicesFile
     series: dict[str, tuple[RateNews, ...]]
     now: datetime
-    first: FirstSeen
     tariffs_only: bool
 
-    def appraised(self, file: Path) -> HomeChoices:
-        """Appraise a home, or say why not."""
+    def appraised(self, file: Path, reading: Reading[HomeChoices]) -> HomeChoices:
+        """Appraise a home; say what it was read from.
+
+        Parameters
+        ----------
+        file : Path
+            Its household file.
+        reading : Reading
+            Its name, ledger and nights are set.
+
+        Returns
+        -------
+        HomeChoices
+            With what many homes need of the appraisal.
+
+        Raises
+        ------
+        UsageError
+            If the choices do not fit the home, or it has too little of a record.
+        """
         try:
-            self.first.refuse_again("file", file, file)
-            return self._appraised(file)
+            return self._appraised(file, reading)
         except ValidationError as error:
             reasons = "; ".join(each["msg"] for each in error.errors())
-            return HomeChoices(
-                file, str(file), fault=f"the choices do not fit this home: {reasons}"
-            )
-        except Exception as error:  # noqa: BLE001 - one home's fault must not hide the others
-            return HomeChoices(file, name_in(file), fault=reason_of(error))
+            raise UsageError(f"the choices do not fit this home: {reasons}") from error
 
-    def _appraised(self, file: Path) -> HomeChoices:
+    def _appraised(self, file: Path, reading: Reading[HomeChoices]) -> HomeChoices:
         house, _faults = load_recorded_house(file)
         home = house.file
-        self.first.refuse_again("ledger", home.ledger.path, file)
+        reading.name = home.household.name
+        reading.ledger = home.ledger.path
         with ledger_of(house) as ledger:
             records = records_between(file, house, ledger, None, None)
         if not records:
             raise UsageError(f"{home.ledger.path}: expected nights in the ledger, got none")
-        nights = {
+        reading.nights = prints_of(
             tuple(str(record[key]) for key in ("night", "charge_point", "energy_kwh", "cost"))
             for record in records
             if record["energy_kwh"]
-        }
-        self.first.refuse_same_home(home.household.name, nights, file)
+        )
         used = _used(records)
         vehicle = max(used, key=lambda name: sum(used[name].values()))
         if vehicle not in home.vehicles:
@@ -221,7 +242,7 @@ class _Desk:
             name=home.household.name,
             vehicle=vehicle,
             nights=len(used[vehicle]),
-            appraisal=result,
+            appraisal=_brief(result),
             wrong_tariff=not same_prices(best.bought_at, now.bought_at),
             remarks=(*_remarks(home, used, vehicle, records), *_estimated(result)),
         )
@@ -235,6 +256,13 @@ class _Desk:
         }
         kept = {each.name: by_tariff.get(each.bought_at.name) for each in made.choices[1:]}
         return {name: news for name, news in kept.items() if news is not None}
+
+
+def _brief(result: Appraisal) -> Appraisal:
+    """Leave out what only a report of one home shows: there may be many homes."""
+    return replace(
+        result, break_even=None, curve=(), curve_short=(), assumptions=(), cautions=(), hinges=()
+    )
 
 
 def _used(records: Sequence[dict[str, Any]]) -> dict[str, dict[date, int]]:

@@ -1,10 +1,18 @@
-"""Read months of many homes; a home that can't be read is kept with its reason."""
+"""Read months of many homes; a home that can't be read is kept with its reason.
+
+Homes are read in any order, by several processes. Which of them were there before is found
+afterwards, in the order given.
+"""
 
 from __future__ import annotations
 
+import hashlib
+from contextlib import closing
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, NamedTuple
+from functools import partial
+from typing import TYPE_CHECKING, Generic, NamedTuple, TypeVar
 
+from adapters.workers.in_order import Lost, Workers, in_order
 from config.files.errors import LullwattError
 from config.household.loading import load_household
 from daemon.month.capacity import NO_CAPACITY
@@ -12,7 +20,7 @@ from daemon.night_log.month_reading import ledger_of, month_days, read_month
 from daemon.service.house_loading import load_recorded_house
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Collection, Iterable, Sequence
+    from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
     from datetime import datetime
     from pathlib import Path
 
@@ -78,6 +86,7 @@ def read_homes(
     months: Sequence[tuple[int, int]],
     now: datetime,
     progress: Callable[[int, int], None] | None = None,
+    workers: Workers | None = None,
 ) -> tuple[HomeMonths, ...]:
     """Read months of many homes.
 
@@ -91,38 +100,142 @@ def read_homes(
         When they are read, UTC.
     progress : callable, optional
         Is told how many homes are read, of how many.
+    workers : Workers, optional
+        How the work is shared; by default this process does it.
 
     Returns
     -------
     tuple of HomeMonths
-        One for each file, in the order given. A file, ledger or home that was there before is not
-        read again: its fault says where it was.
+        One for each file, in the order given. A file, ledger or home that was there before does not
+        count: its fault says where it was.
     """
-    found: list[HomeMonths] = []
-    first = FirstSeen()
+    read = partial(_read, months=months, now=now)
+    found = each_home(files, read, _unread, progress, workers or Workers())
+    return tuple(_with_namesakes([*found]))
+
+
+def _unread(file: Path, name: str, fault: str) -> HomeMonths:
+    return HomeMonths(file, name, fault=fault)
+
+
+Home = TypeVar("Home")
+
+
+@dataclass(slots=True)
+class Reading(Generic[Home]):
+    """A home that was read, and what it was read from.
+
+    Attributes
+    ----------
+    home : Home or None
+        None until it is read.
+    name : str
+        Its name, as soon as that is read.
+    fault : str or None
+        Why it can't be read.
+    ledger : Path or None
+        Its ledger, as soon as that is known.
+    nights : frozenset of int or None
+        From `prints_of`, what tells its nights from any other home's; None until they are read.
+    """
+
+    home: Home | None = None
+    name: str = ""
+    fault: str | None = None
+    ledger: Path | None = None
+    nights: frozenset[int] | None = None
+
+
+def each_home(
+    files: Sequence[Path],
+    read: Callable[[Path, Reading[Home]], Home],
+    unread: Callable[[Path, str, str], Home],
+    progress: Callable[[int, int], None] | None,
+    workers: Workers,
+) -> Iterator[Home]:
+    """Read homes, each file, ledger and record once.
+
+    Parameters
+    ----------
+    files : sequence of Path
+        Household files.
+    read : callable
+        Reads the home of a file, and says in its reading what it is called and what it was read
+        from; can be pickled.
+    unread : callable
+        Makes what stands for a home that can't be read, of its file, its name and the reason.
+    progress : callable or None
+        Is told how many homes are done, of how many.
+    workers : Workers
+        How the work is shared.
+
+    Yields
+    ------
+    object
+        A home for each file, in the order given.
+    """
+    first, once = FirstSeen(), []
+    again: dict[int, CountedAlready] = {}
     for place, file in enumerate(files):
-        if progress is not None:
-            progress(place, len(files))
-        found.append(first.only_once(file, lambda file=file: _read(file, months, now, first)))  # type: ignore[misc]
-    return tuple(_with_namesakes(found))
+        try:
+            first.refuse_again("file", file, file)
+            once.append(file)
+        except CountedAlready as error:
+            again[place] = error
+    names: dict[Path, str] = {}
+    with closing(in_order(partial(_reading, read), once, workers)) as readings:
+        for place, file in enumerate(files):
+            if progress is not None:
+                progress(place, len(files))
+            if place in again:
+                yield unread(file, names[again[place].before], str(again[place]))
+                continue
+            made = _once(next(readings), file, first)
+            names[file] = made.name
+            yield unread(file, made.name, made.fault or "") if made.home is None else made.home
+
+
+def _reading(read: Callable[[Path, Reading[Home]], Home], file: Path) -> Reading[Home]:
+    """Read one home, or say why not."""
+    made: Reading[Home] = Reading()
+    try:
+        made.home = read(file, made)
+    except Exception as error:  # noqa: BLE001 - one home's fault must not hide the others
+        made.fault = reason_of(error)
+        made.name = made.name or name_in(file)
+    return made
+
+
+def _once(made: Reading[Home] | Lost, file: Path, first: FirstSeen) -> Reading[Home]:
+    """Refuse a home whose ledger or record was there before."""
+    if isinstance(made, Lost):  # its file may be what it hung on: it is not read here, too
+        return Reading(name=str(file), fault=made.reason)
+    try:
+        if made.ledger is not None:
+            first.refuse_again("ledger", made.ledger, file)
+        if made.nights is not None:
+            first.refuse_same_home(made.name, made.nights, file)
+    except CountedAlready as error:
+        return Reading(name=made.name, fault=str(error))
+    return made
 
 
 def _read(
-    file: Path, months: Sequence[tuple[int, int]], now: datetime, first: FirstSeen
+    file: Path, made: Reading[HomeMonths], months: Sequence[tuple[int, int]], now: datetime
 ) -> HomeMonths:
     house, faults = load_recorded_house(file)
-    first.refuse_again("ledger", house.file.ledger.path, file)
+    made.name = house.file.household.name
+    made.ledger = house.file.ledger.path
     with ledger_of(house) as ledger:
         read = tuple(
             read_month(file, house, ledger, month, now, reads_meter=False) for month in months
         )
-    nights = {
+    made.nights = prints_of(
         (row.night, row.charge_point, row.energy_wh, row.cost)
         for month in read
         for row in month.nights
         if row.energy_wh
-    }
-    first.refuse_same_home(house.file.household.name, nights, file)
+    )
     remarks = [f"{fault}; its nights are priced in the ledger" for fault in faults]
     remarks += ["from an extract"] if read[-1].remarks else []
     remarks += [NO_CAPACITY] if read[-1].lacks_capacity else []
@@ -130,6 +243,12 @@ def _read(
         remarks.append("no night was recorded in this month")
     name, tariff = house.file.household.name, tariff_at_end(house, months[-1])
     return HomeMonths(file, name, read, tariff, tuple(remarks))
+
+
+def prints_of(nights: Iterable[object]) -> frozenset[int]:
+    """Return a short number for each night, the same for equal nights alone."""
+    hashed = (hashlib.blake2b(repr(night).encode(), digest_size=8).digest() for night in nights)
+    return frozenset(int.from_bytes(each) for each in hashed)
 
 
 def tariff_at_end(house: House, month: tuple[int, int]) -> str:
@@ -201,14 +320,6 @@ class FirstSeen:
                 raise CountedAlready("home", before)
         homes.append((own, file))
 
-    def only_once(self, file: Path, read: Callable[[], HomeMonths]) -> HomeMonths:
-        """Read a home, or say why not."""
-        try:
-            self.refuse_again("file", file, file)
-            return read()
-        except Exception as error:  # noqa: BLE001 - one home's fault must not hide the others
-            return HomeMonths(file, name_in(file), fault=reason_of(error))
-
 
 class CountedAlready(LullwattError):  # noqa: N818 - the name says what it is
     """A file, a ledger or a home was given twice."""
@@ -216,6 +327,7 @@ class CountedAlready(LullwattError):  # noqa: N818 - the name says what it is
     def __init__(self, what: str, before: Path) -> None:
         how = " (same name, same nights)" if what == "home" else ""
         super().__init__(f"the same {what} as {before}{how}: counted once, there")
+        self.before = before
 
 
 def name_in(file: Path) -> str:

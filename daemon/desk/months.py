@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
+    from adapters.workers.in_order import Workers
     from config.choices.choices_file import ChoicesFile
     from daemon.desk.months_view import Wanted
     from daemon.presentation.output import ReportForm
@@ -25,6 +26,7 @@ def months_of_homes(
     files: Sequence[Path],
     wanted: Wanted,
     form: ReportForm,
+    workers: Workers,
     choices: ChoicesFile | None = None,
 ) -> tuple[str | bytes, bool]:
     """Write the months of many homes.
@@ -37,6 +39,8 @@ def months_of_homes(
         Which homes, which months, in which order.
     form : ReportForm
         How they are written.
+    workers : Workers
+        How the work is shared.
     choices : ChoicesFile, optional
         Its tariffs are compared for each home.
 
@@ -55,12 +59,13 @@ def months_of_homes(
     year, month = wanted.when
     count = YEAR_MONTHS if wanted.trend else month if wanted.year_to_date else 1
     with progress_bar("homes") as progress:
-        homes = read_homes(files, months_until((year, month), count), SystemClock().now(), progress)
+        months, now = months_until((year, month), count), SystemClock().now()
+        homes = read_homes(files, months, now, progress, workers)
     if all(home.fault is not None for home in homes):
         raise UsageError("\n".join(f"{home.file}: {home.fault}" for home in homes))
     if choices is not None:
         with progress_bar("tariffs compared") as progress:
-            homes = with_better_tariffs(homes, choices, progress)
+            homes = with_better_tariffs(homes, choices, progress, workers)
     view = HomesView(homes, wanted)
     whole = all(home.fault is None for home in homes)
     if form.name == "csv":

@@ -16,9 +16,12 @@ from config.files.errors import UsageError
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection
 
+    from adapters.workers.in_order import Workers
     from daemon.presentation.csv_text import CsvStyle
 
 FILE = click.argument("file", type=click.Path(path_type=Path))
+HOMES_PER_WORKER = 4
+"""Fewer homes are done sooner than another process has started."""
 NIGHTS_OPTION = click.option(
     "--nights",
     type=click.IntRange(1, 7),
@@ -121,6 +124,31 @@ PICTURE_OPTION = click.option(
     metavar="PATH",
     help="Also draw a picture into this file, which ends in .svg or .png.",
 )
+WORKERS_OPTION = click.option(
+    "--workers",
+    type=click.IntRange(1, 64),
+    metavar="N",
+    help="Read many homes with this many processes; by default with as many as there are cores, and"
+    " a few homes with one. The result is the same.",
+)
+LIMIT_OPTION = click.option(
+    "--limit",
+    type=click.FloatRange(0, min_open=True),
+    default=15.0,
+    show_default=True,
+    metavar="MINUTES",
+    help="A home that takes longer is a row that says so; only with several workers.",
+)
+
+
+def read_workers(count: int | None, limit_minutes: float, homes: int) -> Workers:
+    """Decide how the work for many homes is shared."""
+    from adapters.workers.in_order import Workers, own_cores  # noqa: PLC0415 - as above
+
+    own = min(own_cores(), max(1, homes // HOMES_PER_WORKER))
+    return Workers(own if count is None else count, 60 * limit_minutes)
+
+
 AT_OPTION = click.option(
     "--at",
     callback=_read_instant,
