@@ -30,6 +30,7 @@ from config.choices.other_vehicles import (
 )
 from config.choices.own_roof import AppraisedGeneration
 from config.choices.rules import ChoiceParts, SunParts, choice_problems
+from config.choices.temperature import MonthlyTemperature
 from config.choices.trip_rules import Week, trip_problems
 from config.doors.broker import Bus
 from config.fields.home_fields import Currency, HolidayCalendar, TickMinutes, Volts, Zone
@@ -105,6 +106,11 @@ class AppraisedHome(Model):
         default=False,
         description="Whether what is missing from the need at a departure is charged elsewhere at"
         " once; the night is then not short.",
+    )
+    temperature: MonthlyTemperature | None = Field(
+        None,
+        description="Mean temperatures of the months: consumption then changes with them, by a"
+        " published fit.",
     )
     prices_known_at: ClockTime = Field(
         time(14), description="Local time at which the prices of the next local day become known."
@@ -280,11 +286,8 @@ class ChoicesFile(Model):
             ),
         )
         problems = (*choice_problems(parts), *other_vehicle_problems(self._several))
-        if self.driving.ledger is not None and self.appraisal.elsewhere_share_percent:
-            at = ("appraisal", "elsewhere_share_percent")
-            message = "expected 0 beside a ledger, which holds only what is charged at home"
-            problems = (*problems, KeyProblem(at, message))
-        refuse((*problems, *self._time_problems(), *self._grant_problems()))
+        own = (*self._time_problems(), *self._grant_problems(), *self._ledger_problems())
+        refuse((*problems, *own))
         return self
 
     def _time_problems(self) -> Iterator[KeyProblem]:
@@ -299,6 +302,17 @@ class ChoicesFile(Model):
             trips = dict(enumerate(driving.trips))
             week = Week(trips, driving.leaves, driving.returns, self.appraisal.year)
             yield from (KeyProblem(at, problem.message) for problem in trip_problems(week))
+
+    def _ledger_problems(self) -> Iterator[KeyProblem]:
+        """Find what the record of a ledger holds already, or can't hold."""
+        if self.driving.ledger is None:
+            return
+        if self.appraisal.elsewhere_share_percent:
+            message = "expected 0 beside a ledger, which holds only what is charged at home"
+            yield KeyProblem(("appraisal", "elsewhere_share_percent"), message)
+        if self.appraisal.temperature is not None:
+            message = "expected to be left out beside a ledger, whose record has the seasons"
+            yield KeyProblem(("appraisal", "temperature"), message)
 
     def _grant_problems(self) -> Iterator[KeyProblem]:
         """Find grants that come after the years for which a choice is kept."""

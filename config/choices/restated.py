@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from config.choices.choices_file import AppraisedHome, Choice, ChoicesFile, HomeUse
     from config.choices.driving import DrivingPattern
     from config.choices.own_roof import AppraisedGeneration
+    from config.choices.temperature import MonthlyTemperature
     from config.household.equipment import ChargePoint
     from config.household.vehicle import AnyVehicle
     from config.tariffs.tariff import Tariff
@@ -37,6 +38,7 @@ def restated(file: ChoicesFile) -> tuple[Restated, ...]:
     return (
         Restated("home", _home(home)),
         Restated("money", "; ".join(_money(home))),
+        *([Restated("temperature", _seasons(home.temperature))] if home.temperature else []),
         Restated("vehicle", _vehicle(file.vehicle)),
         Restated("driving", "; ".join(_driving(file.driving))),
         *(
@@ -72,6 +74,12 @@ def _money(home: AppraisedHome) -> Iterator[str]:
         yield f"{home.elsewhere_share_percent:g} % of every trip's energy charged elsewhere"
     if home.elsewhere_when_short:
         yield "what is missing at a departure charged elsewhere"
+
+
+def _seasons(year: MonthlyTemperature) -> str:
+    means = ", ".join(f"{each:g}" for each in year.monthly_mean_celsius)
+    source = f" ({year.source})" if year.source else ""
+    return f"{means} °C from January{source}; consumption holds at {year.declared_at_celsius:g} °C"
 
 
 def _vehicle(car: AnyVehicle) -> str:

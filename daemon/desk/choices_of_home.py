@@ -139,6 +139,7 @@ def file_of_home(file: ChoicesFile, now: HomeNow, *, tariffs_only: bool) -> Choi
                 "public_holidays": home.public_holidays,
                 "tick_minutes": home.tick_minutes,
                 "elsewhere_share_percent": 0.0,  # its ledger holds only what is charged at home
+                "temperature": None,  # and has the seasons
             }
         ),
         vehicle=_vehicle(now),

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from config.calendar.words import listed
+from config.calendar.words import MONTHS, listed
 from config.choices.choices_file import POINT
 from planners.appraisal.ranking import LEAST_KWH
 from planners.appraisal.sun_wording import about_sun
 from planners.plan.horizon import PLANNED_DAYS
 from planners.power.cautions import cautions
+from planners.vehicle.temperature import times_at
 from planners.worth.wording import about_money
 
 if TYPE_CHECKING:
@@ -93,6 +94,7 @@ def _assumptions(
     )
     yield from _about_hours(cases)
     yield from _about_several(file)
+    yield from _about_temperature(file)
     for name, driving in drivings.items():
         whose = f"{name}: " if name else ""
         for sentence in _about_driving(file.of_vehicle(name), driving):
@@ -204,6 +206,22 @@ def _about_driving(file: ChoicesFile, driving: DrivingYear) -> Iterator[str]:
             f" deviation of {file.driving.spread_percent:g} % (log-normal, seed"
             f" {file.driving.seed})."
         )
+
+
+def _about_temperature(file: ChoicesFile) -> Iterator[str]:
+    """Say what the months do to consumption, by which fit."""
+    year = file.appraisal.temperature
+    if year is None:
+        return
+    times = [times_at(each, year.declared_at_celsius) for each in year.monthly_mean_celsius]
+    low, high = (times.index(pick(times)) for pick in (min, max))
+    source = f" ({year.source})" if year.source else ""
+    yield (
+        f"Consumption changes with the declared mean temperature of each month{source}: from"
+        f" {times[low]:.2f} times what is declared in {MONTHS[low]} to {times[high]:.2f} times in"
+        f" {MONTHS[high]}. The fit is of one model's trips (Yuksel and Michalek, Environmental"
+        " Science and Technology 49, 2015); other vehicles, heat pumps and short trips differ."
+    )
 
 
 def _about_home(file: ChoicesFile) -> str:

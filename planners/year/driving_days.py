@@ -5,7 +5,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, time, timedelta
 from itertools import cycle
 from typing import TYPE_CHECKING
@@ -13,12 +13,14 @@ from typing import TYPE_CHECKING
 from config.calendar.day_kinds import WEEKDAYS
 from config.files.errors import UsageError
 from planners.local_time.conversion import instant_of_local
+from planners.vehicle.temperature import times_at
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
     from zoneinfo import ZoneInfo
 
     from config.choices.choices_file import ChoicesFile
+    from config.choices.temperature import MonthlyTemperature
 
 DAY = timedelta(days=1)
 LEAST_RECORD_DAYS = 28
@@ -56,7 +58,7 @@ class DrivingYear:
     next_leaves : datetime
         When the vehicle leaves after the last trip, UTC.
     kwh_per_km : float or None
-        Battery energy used per distance [kWh per km]; None if it is not known.
+        Battery energy used per distance, over the year [kWh per km]; None if it is not known.
     recorded_days : int or None
         Days of the year that the ledger holds; the others repeat earlier days of the same weekday.
         None if no ledger is used.
@@ -101,7 +103,19 @@ def driving_of(file: ChoicesFile, used_wh: Mapping[date, int] | None = None) -> 
     trips = tuple(sorted(days, key=lambda trip: trip.leaves))
     if not trips:
         raise UsageError(f"driving: expected at least one trip in {file.appraisal.year}, got none")
-    return DrivingYear(trips, _next_leaves(file, trips), file.vehicle.kwh_per_km, recorded)
+    per_km = file.vehicle.kwh_per_km
+    if file.appraisal.temperature is not None and file.driving.ledger is None:
+        mild_kwh = sum(trip.kwh for trip in trips)
+        trips = tuple(_at_temperature(file.appraisal.temperature, trip) for trip in trips)
+        kwh = sum(trip.kwh for trip in trips)
+        per_km = per_km * kwh / mild_kwh if per_km is not None and mild_kwh else per_km
+    return DrivingYear(trips, _next_leaves(file, trips), per_km, recorded)
+
+
+def _at_temperature(year: MonthlyTemperature, trip: TripDay) -> TripDay:
+    """Let a trip use what it does at the mean temperature of its month."""
+    celsius = year.monthly_mean_celsius[trip.day.month - 1]
+    return replace(trip, kwh=trip.kwh * times_at(celsius, year.declared_at_celsius))
 
 
 def days_of_year(year: int) -> list[date]:

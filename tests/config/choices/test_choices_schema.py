@@ -92,6 +92,7 @@ def test_closed_and_without_loose_parts() -> None:
             "AppraisedGeneration",
             "Grant",
             "Maintenance",
+            "MonthlyTemperature",
             "PriceGrowth",
             "YearOfWeather",
             "Roof",
