@@ -174,7 +174,7 @@ def _half_hours_text(  # noqa: PLR0917
 ) -> str | bytes:
     from adapters.clocks.clock import SystemClock  # noqa: PLC0415 - each command loads its own
     from daemon.night_log.half_hour_rows import half_hour_values, half_hours_csv  # noqa: PLC0415
-    from daemon.night_log.shared import only_shared  # noqa: PLC0415
+    from daemon.night_log.shared import is_received, only_shared  # noqa: PLC0415
     from daemon.night_log.show_half_hours import show_half_hours  # noqa: PLC0415
     from daemon.nights.metered import metered_half_hours  # noqa: PLC0415
     from daemon.sheets.written import document_text  # noqa: PLC0415
@@ -189,7 +189,10 @@ def _half_hours_text(  # noqa: PLR0917
     zone = house.file.zone
     if form.name == "text":
         now = SystemClock().now()
-        return rich_text(show_half_hours(house.file.household.name, made, zone, now), form.width)
+        shown = show_half_hours(
+            house.file.household.name, made, zone, now, may_be_withheld=is_received(file)
+        )
+        return rich_text(shown, form.width)
     if form.name == "csv":
         return half_hours_csv(made, zone, form.style)
     document = {

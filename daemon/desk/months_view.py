@@ -14,6 +14,7 @@ from config.calendar.words import MONTHS
 from daemon.desk.sums import BESIDE, SUMMARY, TOTAL, home_row, row_of, total_rows
 from daemon.night_log.notes import ESTIMATED_RATE
 from daemon.presentation.csv_text import csv_text
+from daemon.presentation.figures import counted
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -140,7 +141,7 @@ def homes_csv(view: HomesView, style: CsvStyle | None = None) -> str:
 def show_homes(view: HomesView) -> RenderableType:
     """Lay out a row for each home, a total for each currency, remarks and faults."""
     shown, count = len(view.rows), view.count
-    homes = f"{shown} homes" if shown == count else f"{shown} of {count} homes"
+    homes = counted(shown, "home") if shown == count else f"{shown} of {count} homes"
     return Group(
         Text(f"{homes}, {view.wanted.period}", style="bold"),
         "",

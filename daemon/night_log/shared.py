@@ -105,6 +105,11 @@ def _withheld(month: ReceivedMonth) -> list[str]:
     return [each for each, shared in words.items() if not shared]
 
 
+def is_received(file: Path) -> bool:
+    """Whether a home came as extracts."""
+    return received_beside(file) is not None
+
+
 def only_shared(file: Path, half_hours: Sequence[HalfHour], what: str) -> tuple[HalfHour, ...]:
     """Keep the half-hours that a received home shared; the energy of all others is not known.
 

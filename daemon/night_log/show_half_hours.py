@@ -25,7 +25,12 @@ ESTIMATED = "*"
 
 
 def show_half_hours(
-    name: str, rows: Sequence[HalfHour], zone: ZoneInfo, now: datetime
+    name: str,
+    rows: Sequence[HalfHour],
+    zone: ZoneInfo,
+    now: datetime,
+    *,
+    may_be_withheld: bool = False,
 ) -> RenderableType:
     """Lay out half-hours, with a sum for each day and for all.
 
@@ -39,6 +44,8 @@ def show_half_hours(
         The household's.
     now : datetime
         UTC; later half-hours are not counted as unknown.
+    may_be_withheld : bool
+        Whether some may not have been shared, as of a home that came as extracts.
 
     Returns
     -------
@@ -52,9 +59,9 @@ def show_half_hours(
     return Group(
         Text(f"{name}: metered energy by half-hours", style="bold"),
         Text(f"{days}, {zone}"),
-        *(_day(list(group), zone) for _, group in groupby(rows, lambda row: _date(row, zone))),
+        *(_day(list(group), zone, now) for _, group in groupby(rows, lambda row: _date(row, zone))),
         "",
-        *_notes(rows, now),
+        *_notes(rows, now, may_be_withheld=may_be_withheld),
     )
 
 
@@ -62,12 +69,14 @@ def _date(row: HalfHour, zone: ZoneInfo) -> str:
     return local_time(row.start, zone, "%a %d %b")
 
 
-def _day(rows: Sequence[HalfHour], zone: ZoneInfo) -> Table:
+def _day(rows: Sequence[HalfHour], zone: ZoneInfo, now: datetime) -> Table:
     table = Table.grid(padding=(0, 2, 0, 0))
     table.add_column(min_width=12)
     table.add_column()
     table.add_column(justify="right")
-    table.add_row(_date(rows[0], zone), "", _kwh(rows), style="bold")
+    known = any(row.wh is not None for row in rows)
+    part = ", the rest not known" if known and _unknown(rows, now) else ""
+    table.add_row(_date(rows[0], zone), "", f"{_kwh(rows)}{part}", style="bold")
     for row in rows:
         if row.wh:
             times = (
@@ -84,13 +93,18 @@ def _kwh(rows: Sequence[HalfHour]) -> str:
     return f"{exact_kwh(sum(row.wh or 0 for row in rows)):.2f} kWh{mark}"
 
 
-def _notes(rows: Sequence[HalfHour], now: datetime) -> Iterator[Text]:
+def _unknown(rows: Sequence[HalfHour], now: datetime) -> int:
+    return sum(row.wh is None and row.end <= now for row in rows)
+
+
+def _notes(rows: Sequence[HalfHour], now: datetime, *, may_be_withheld: bool) -> Iterator[Text]:
     whole = exact_kwh(sum(row.wh or 0 for row in rows))
     yield Text(f"{whole:.2f} kWh in all. Half-hours without energy are left out.")
     estimated = exact_kwh(sum(row.estimated_wh for row in rows))
     if estimated:
         yield Text(f"{ESTIMATED} partly estimated, {estimated:.2f} kWh in all.")
-    unread = sum(row.wh is None and row.end <= now for row in rows)
+    unread = _unknown(rows, now)
     if unread:
         of = "1 half-hour" if unread == 1 else f"{unread} half-hours"
-        yield Text(f"The energy of {of} is not known: no meter was read before and after.")
+        why = "not shared, or no meter was read" if may_be_withheld else "no meter was read"
+        yield Text(f"The energy of {of} is not known: {why} before and after.")

@@ -48,7 +48,7 @@ def household(tmp_path_factory: pytest.TempPathFactory) -> Path:
                 ledger.close_night(day, "driveway", "hatchback", at, night)
             begun, ended = local(2026, 10, 30, 0).astimezone(), local(2026, 11, 9, 0).astimezone()
             for each in later.register_readings("driveway", begun, ended):
-                ledger.add_reading("driveway", each.at, each.register_wh + 500_000)
+                ledger.add_reading("driveway", each.at, each.register_wh + 15_800)
     return file
 
 
@@ -233,6 +233,9 @@ def test_a_month_between_is_not_taken_for_one_without_energy(adviser: Adviser, r
     rows = json.loads(run("nights", str(adviser.home), *asked).out)["half_hours"]
     by_day = {row["start_local"][:10]: row["kwh"] for row in rows if row["start_local"][11:] > "13"}
     assert by_day["2026-10-20"] is None
+    text = " ".join(run("nights", str(adviser.home), asked[0], *asked[3:]).out.split())
+    assert "Thu 15 Oct 0.00 kWh, the rest not known Fri 16 Oct not known" in text
+    assert "is not known: not shared, or no meter was read" in text
     assert by_day["2026-10-05"] == by_day["2026-11-01"] == 0
 
 
