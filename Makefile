@@ -15,7 +15,7 @@ WORKERS ?= $(shell expr $$(nproc) + 2)
 # The tests start hundreds of processes. Each would compile all that it imports if nothing were kept.
 unexport PYTHONDONTWRITEBYTECODE
 
-.PHONY: help rehearse test lint types contracts unit mosquitto chromium debian prove solar bench boxes stations faults crash-images floods browsers picture wirings hours throwaway container upgrade keep-for-upgrade \
+.PHONY: help rehearse test lint types contracts unit mosquitto chromium debian prove every-sequence solar bench boxes stations faults crash-images floods browsers picture wirings hours throwaway container upgrade keep-for-upgrade \
 	release licences format constraints clean
 
 help:
@@ -23,6 +23,7 @@ help:
 	@echo 'make test         the same, then lint, types, import contracts and all tests'
 	@echo 'make lint types contracts unit     the parts of make test'
 	@echo 'make prove        the planner against HiGHS on 30,000 problems, and every law on 200 examples (half an hour)'
+	@echo 'make every-sequence     all sequences of events, as long as the time allows (a quarter of an hour)'
 	@echo 'make solar        the table of the sun against the pvlib of LULLWATT_PVLIB (seconds)'
 	@echo 'make bench        the planner beside HiGHS, and the daemon at rest (a quarter of an hour)'
 	@echo 'make boxes        18 kinds of OCPP 1.6J box, each in eleven kinds of night, beside the real daemon (ten minutes)'
@@ -145,6 +146,9 @@ prove: $(VENV)/.tests
 		tests/planners/solver/test_exact_surplus.py \
 		tests/planners/plan/test_nights.py tests/planners/plan/test_planning.py \
 		tests/planners/year/test_year_of_rates.py tests/planners/joint tests/planners/capacity
+
+every-sequence: $(VENV)/.tests
+	$(BIN)/python -m tests.every_sequence
 
 # pvlib is too large for the tests' own environment, and no install here goes without hashes.
 solar:

@@ -1,0 +1,184 @@
+"""Take out of a world what can't matter any more, so that worlds that will behave alike are one."""
+
+from __future__ import annotations
+
+import marshal
+from datetime import timedelta
+from typing import TYPE_CHECKING, Any
+
+from daemon.control.state import vehicle_of
+from planners.local_time.departures import night_of
+from planners.power.allowed_currents import charge_model
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from daemon.control.events import CommandInForce
+    from daemon.control.state import House, OpenNight, PointState
+    from planners.plan.plan import Plan
+    from tests.every_sequence.points import World
+
+DAY_SECONDS = 86_400
+QUARTER, HOUR, HALF_DAY = 900.0, 3600.0, 43_200.0
+MOST_REPEATS = 6
+
+SAME_PILOT = {"D": "C", "F": "E"}
+"""Pilot states that the controller treats alike: only the words of an alert differ."""
+
+INERT = frozenset(
+    {"ledger-refuses", "no-broker", "broker-refuses", "need-out-of-reach", "over-current"}
+)
+"""Alerts that change nothing but whether they are raised again."""
+
+
+def key_of(world: World) -> bytes:
+    """Give the same bytes for worlds that will behave alike."""
+    now, house, state = world.now, world.house, world.state
+    contactor = world.contactor
+    point = house.file.charge_points[state.charge_point]
+    rests = 60.0 * (point.min_run_minutes + point.rest_minutes)
+    values = (
+        now.timestamp() % DAY_SECONDS,
+        *world.setting,
+        world.is_up,
+        _command(world.held, now) if not world.is_up else None,
+        _command(world.sent, now) if state.command is None else None,
+        world.flows,
+        world.reported,
+        contactor.is_on,
+        ago(contactor.on_at, now, rests),
+        ago(contactor.off_at, now, rests),
+        ago(world.defied_since, now, QUARTER),
+        *known(state, now, house, rests),
+    )
+    return marshal.dumps(values, 2)
+
+
+def ago(at: datetime | None, now: datetime, most: float) -> float | None:
+    """Return how long ago an instant was [s], at most so long; negative if it is to come."""
+    return None if at is None else min((now - at).total_seconds(), most)
+
+
+def known(state: PointState, now: datetime, house: House, rests: float) -> tuple[Any, ...]:
+    response, watch, share = state.response, state.current_watch, state.actual_share
+    wishes, doubt = state.wishes, state.current_watch.doubt
+    at_rest = response is not None and response.since
+    return (
+        state.plugged_in,
+        SAME_PILOT.get(state.pilot or "", state.pilot),
+        *_soc(state, now, house),
+        state.register is not None and ago(state.register.at, now, HOUR),
+        state.watts,
+        ago(state.watts_at, now, HOUR),
+        ago(state.idle_since, now, HOUR),
+        bool(state.idle_since and at_rest and state.idle_since > at_rest),
+        bool(state.watts_at and at_rest and state.watts_at > at_rest),
+        tuple(
+            (wish.id, ago(wish.by, now, 0.0), wish.need_percent, wish.want_percent)
+            for wish in wishes.departures
+        ),
+        wishes.charge_now,
+        ago(wishes.skip_until, now, 0.0),
+        state.stopped_itself,
+        response
+        and (
+            ago(response.since, now, HOUR),
+            response.flowed,
+            ago(response.wrong_since, now, HOUR),
+            min(response.repeats, MOST_REPEATS),
+        ),
+        (share.planned, share.measured, ago(share.measured_since, now, QUARTER)),
+        ago(watch.judged_from, now, 0.0),
+        watch.excess and (watch.excess.told_amps, watch.excess.taken_amps),
+        doubt and (doubt.exceeds, ago(doubt.since, now, QUARTER), min(doubt.readings, 2)),
+        doubt and doubt.amps,
+        state.plan and _plan(state.plan, now),
+        state.plan_stale,
+        _command(state.command, now),
+        state.waits_for_others,
+        state.is_load_read,
+        ago(state.switches.on_at, now, rests),
+        ago(state.switches.off_at, now, rests),
+        state.night and _night(state.night, state, now, house),
+        tuple(sorted(state.alerts - INERT)),
+    )
+
+
+def _soc(state: PointState, now: datetime, house: House) -> tuple[Any, ...]:
+    """Give the state of charge as counted, and that on leaving, where it may still matter."""
+    soc, register, left = state.soc, state.register, state.left_with
+    base, lacks = None, 0
+    if soc is not None:
+        base = round(soc.percent, 6)
+        if soc.register_wh is not None and register is not None:
+            wh = register.register_wh - soc.register_wh
+            base, lacks = round(soc.percent + wh * _percent_per_wh(state, house), 6), min(0, wh)
+    age = None
+    if soc is not None:
+        age = ago(soc.at, now, 300.0 if soc.source == "assumed" else 0.0)
+        age = age if state.plugged_in else ago(soc.at, now, HALF_DAY)
+    if state.plugged_in and soc is not None and soc.source != "assumed":
+        left = None  # it is replaced when the vehicle leaves
+    return (
+        base,
+        lacks,
+        soc and soc.source,
+        soc is not None and soc.register_wh is not None,
+        age,
+        (round(left.percent, 6), ago(left.at, now, 14.0 * DAY_SECONDS)) if left else None,
+    )
+
+
+def _percent_per_wh(state: PointState, house: House) -> float:
+    vehicle = vehicle_of(state, house.file)
+    if vehicle is None:
+        return 0.0
+    model = charge_model(house.file, vehicle)
+    return model.soc_percent(model.full_power_efficiency / 1000)
+
+
+def _command(command: CommandInForce | None, now: datetime) -> tuple[Any, ...] | None:
+    if command is None:
+        return None
+    return (
+        command.do, command.amps, ago(command.valid_until, now, HOUR), command.plan is not None,
+        command.why, command.planned_amps,
+    )  # fmt: skip
+
+
+def _plan(plan: Plan, now: datetime) -> tuple[Any, ...]:
+    return (
+        (plan.departure - now).total_seconds(),
+        plan.departure - plan.made_at <= timedelta(days=1),
+        plan.made_at > now + timedelta(minutes=1),
+        round(plan.need_percent, 6),
+        round(plan.want_percent, 6),
+        round(plan.reaches_percent, 6),
+        plan.shortfall is None,
+        bool(plan.periods) and ago(plan.periods[-1].end, now, HOUR),
+        tuple(
+            (
+                ago(each.start, now, 0.0), (each.end - now).total_seconds(), each.amps,
+                each.band, round(each.price / each.kwh, 6),
+            )
+            for each in plan.periods
+            if each.end > now
+        ),
+    )  # fmt: skip
+
+
+def _night(night: OpenNight, state: PointState, now: datetime, house: House) -> tuple[Any, ...]:
+    departure, register = night.departure, state.register
+    tonight = night_of(now, house.file.days)
+    flowed = register is not None and register.register_wh != night.accounted_wh
+    last = night.stays[-1].departure if night.stays else None
+    return (
+        (tonight - night.night).days,
+        night.plugged_since is None,
+        departure and (ago(departure.instant, now, 2 * HOUR), departure.need_percent),
+        departure is not None and departure.wish is not None,
+        night.closed,
+        flowed,
+        night.lowered is not None and night.lowered.since is not None,
+        ago(last, now, HOUR),
+    )
