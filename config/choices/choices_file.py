@@ -136,6 +136,18 @@ class AppraisedVehicle(AnyVehicle):
     }
 
     prefer: Preference = Field("early", description=PREFER)
+    battery_price_per_kwh: Amount | None = Field(
+        None,
+        description="What a kWh of battery capacity is worth: its loss by ageing, by a published"
+        " model of NMC cells, is then a cost of each choice [currency per kWh].",
+    )
+
+    @model_validator(mode="after")
+    def _check_battery(self) -> Self:
+        if self.battery_price_per_kwh is not None and self.chemistry != "nmc":
+            message = "expected chemistry: nmc beside it; for others there is no model"
+            refuse([KeyProblem(("battery_price_per_kwh",), message)])
+        return self
 
 
 class OtherVehicle(AppraisedVehicle):
@@ -286,7 +298,12 @@ class ChoicesFile(Model):
             ),
         )
         problems = (*choice_problems(parts), *other_vehicle_problems(self._several))
-        own = (*self._time_problems(), *self._grant_problems(), *self._ledger_problems())
+        own = (
+            *self._time_problems(),
+            *self._grant_problems(),
+            *self._ledger_problems(),
+            *self._battery_problems(),
+        )
         refuse((*problems, *own))
         return self
 
@@ -313,6 +330,17 @@ class ChoicesFile(Model):
         if self.appraisal.temperature is not None:
             message = "expected to be left out beside a ledger, whose record has the seasons"
             yield KeyProblem(("appraisal", "temperature"), message)
+
+    def _battery_problems(self) -> Iterator[KeyProblem]:
+        """Find prices of batteries beside several vehicles."""
+        if not self.other_vehicles:
+            return
+        cars: dict[tuple[str, ...], AppraisedVehicle] = {("vehicle",): self.vehicle}
+        cars |= {("other_vehicles", name): each for name, each in self.other_vehicles.items()}
+        for path, car in cars.items():
+            if car.battery_price_per_kwh is not None:
+                message = "expected to be left out beside other_vehicles: appraise each on its own"
+                yield KeyProblem((*path, "battery_price_per_kwh"), message)
 
     def _grant_problems(self) -> Iterator[KeyProblem]:
         """Find grants that come after the years for which a choice is kept."""
@@ -400,7 +428,7 @@ class ChoicesFile(Model):
             ledger only because a household needs them: nothing opens them.
         """
         home, vehicle = self.appraisal, self.vehicle
-        keys = vehicle.model_fields_set - {"driving"}
+        keys = vehicle.model_fields_set - {"driving", "battery_price_per_kwh"}
         given: dict[str, Any] = {key: getattr(vehicle, key) for key in keys}
         own, point = choice.charging_tariff, choice.charge_point
         if own is not None:

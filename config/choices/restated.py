@@ -92,6 +92,9 @@ def _vehicle(car: AnyVehicle) -> str:
         parts.append(f"{car.phases} phases")
     if car.kwh_per_km is not None:
         parts.append(f"{100 * car.kwh_per_km:.3g} kWh per 100 km")
+    price = getattr(car, "battery_price_per_kwh", None)
+    if price is not None:
+        parts.append(f"a kWh of battery is worth {price}")
     return ", ".join(parts)
 
 

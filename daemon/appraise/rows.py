@@ -64,6 +64,7 @@ FIGURES = {
     "granted": MONEY,
     "maintenance_per_year": MONEY,
     "discounted_payback_years": PLAIN,
+    "ageing_cost": MONEY,
     "topped_up_kwh": ENERGY,
     "nights_topped_up": 0,
     "shared_elsewhere_kwh": ENERGY,
@@ -178,6 +179,7 @@ def _choice(choice: ChoiceYear, appraisal: Appraisal) -> dict[str, Any]:
         "outlay_note": choice.outlay_note,
         **_vehicles(choice),
         **_roof(choice),
+        **_battery(choice),
         "cheapest_in": choice.cheapest_in,
         "range": {key: _ends(spread, key) for key, spread in choice.spreads.items()},
         "range_error": {
@@ -199,6 +201,13 @@ def _roof(choice: ChoiceYear) -> dict[str, Any]:
             "export_earns": _rounded(choice.roof.earns, MONEY),
         }
     }
+
+
+def _battery(choice: ChoiceYear) -> dict[str, Any]:
+    if choice.battery is None:
+        return {}
+    keys = ("mean_percent", "loss_percent", "by_time_percent", "by_use_percent")
+    return {"battery": {key: _rounded(getattr(choice.battery, key), PLAIN) for key in keys}}
 
 
 def _vehicles(choice: ChoiceYear) -> dict[str, Any]:

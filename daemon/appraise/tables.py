@@ -92,6 +92,8 @@ def _year_rows(words: AppraisalWords) -> Iterator[FigureRow]:
             yield _part(words, f"{what}, difference", key)
     if _any(words, "maintenance_per_year"):
         yield _part(words, "maintenance, a year", "maintenance_per_year")
+    if _any(words, "ageing_cost"):
+        yield _part(words, "battery ageing, a year", "ageing_cost")
 
 
 def _compared_rows(words: AppraisalWords) -> Iterator[FigureRow]:

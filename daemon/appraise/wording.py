@@ -33,6 +33,7 @@ PARTS_OF_YEAR = (
     "capacity_charge_difference",
     "minimum_bill_difference",
     "maintenance_per_year",
+    "ageing_cost",
 )
 """What `ChoiceYear.year_cost` is the sum of."""
 HALF_WATT_HOUR = 0.0005

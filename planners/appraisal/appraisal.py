@@ -136,6 +136,24 @@ class VehicleYear:
 
 
 @dataclass(frozen=True, slots=True)
+class BatteryYears:
+    """What a published model says of a battery after the years that a choice is kept.
+
+    Attributes
+    ----------
+    mean_percent : float
+        Its state of charge over all the time [percent].
+    loss_percent, by_time_percent, by_use_percent : float
+        What of its capacity it has lost, and the parts by time and by use [percent].
+    """
+
+    mean_percent: float
+    loss_percent: float
+    by_time_percent: float
+    by_use_percent: float
+
+
+@dataclass(frozen=True, slots=True)
 class ChoiceYear:
     """The figures of one choice for the year.
 
@@ -165,8 +183,9 @@ class ChoiceYear:
     kept_amps : float or None
         The current that it keeps to all year because of that charge; None if to its full one [A].
     year_cost : float
-        `cost` plus all four differences, `elsewhere_cost` and `maintenance_per_year`: the cost of
-        the first year by which choices are compared, for the same energy [currency].
+        `cost` plus all four differences, `elsewhere_cost`, `maintenance_per_year` and
+        `ageing_cost`: the cost of the first year by which choices are compared, for the same energy
+        [currency].
     cost_per_kwh, cost_per_km, cost_per_mile : float or None
         `cost` per metered kWh, and per distance driven on that energy; None if there is no energy,
         or if the distance is not known.
@@ -213,6 +232,10 @@ class ChoiceYear:
         In how many nights.
     shared_elsewhere_kwh : float
         The part of it that is charged elsewhere whatever the choice [kWh].
+    battery : BatteryYears or None
+        What becomes of the battery; None if there is no model for it.
+    ageing_cost : float
+        What it loses in a year, if it has a price [currency].
     grants, maintenance : tuple of Grant, tuple of Maintenance
         As declared.
     spreads : mapping of str to Spread
@@ -267,6 +290,8 @@ class ChoiceYear:
     topped_up_kwh: float = 0.0
     nights_topped_up: int = 0
     shared_elsewhere_kwh: float = 0.0
+    battery: BatteryYears | None = None
+    ageing_cost: float = 0.0
 
     @property
     def granted(self) -> float:

@@ -21,6 +21,7 @@ from planners.power.circuits import powered_minutes
 from planners.power.home_load import SUN_STEP
 from planners.rates.prices import prices_of
 from planners.solver.problem import NEED_TOLERANCE_KWH
+from planners.vehicle.ageing import BatteryUse, CapacityLoss, capacity_loss
 from planners.year.capacity import YearCapacity, year_capacity
 from planners.year.driving_days import days_of_year, local_midnight
 from planners.year.minimum_bill import year_minimum
@@ -67,6 +68,42 @@ class RoofYear:
     export_earns: float
 
 
+MILD_CELSIUS = 20.0
+"""A battery's temperature where the file has none of the months [°C]."""
+
+
+@dataclass(frozen=True, slots=True)
+class Battery:
+    """What the ageing of a battery is reckoned with, beside its mean charge.
+
+    Attributes
+    ----------
+    usable_kwh : float
+        Its usable energy [kWh].
+    price_per_kwh : float or None
+        What a kWh of it is worth [currency]; None if its loss is no cost.
+    trip_kwh, year_kwh : float
+        Energy of a mean trip, and of all trips of a year [kWh].
+    celsius : tuple of float
+        Its temperatures in equal parts of the year [°C].
+    """
+
+    usable_kwh: float
+    price_per_kwh: float | None
+    trip_kwh: float
+    year_kwh: float
+    celsius: tuple[float, ...]
+
+    def loss(self, mean_kwh: float, years: float) -> CapacityLoss:
+        """Return what it has lost after some years with so much in it on average."""
+        use = BatteryUse(
+            mean_percent=100 * mean_kwh / self.usable_kwh,
+            depth_percent=min(100.0, 100 * self.trip_kwh / self.usable_kwh),
+            cycles_per_year=self.year_kwh / self.usable_kwh,
+        )
+        return capacity_loss(use, years, self.celsius)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Case:
     """A choice prepared for the year.
@@ -97,6 +134,8 @@ class Case:
         The current that it keeps to all year because of a capacity charge, if it does [A].
     elsewhere_share : float
         Share of every trip's energy that is charged elsewhere whatever the choice.
+    battery : Battery or None
+        What its ageing is reckoned with; None if there is no model for it.
     """
 
     choice: Choice
@@ -111,6 +150,7 @@ class Case:
     kept_amps: float | None = None
     roof: RoofYear | None = None
     elsewhere_share: float = 0.0
+    battery: Battery | None = None
 
     @property
     def home_capacity_charge(self) -> float:
@@ -174,6 +214,15 @@ class Case:
     def ends_below_kwh(self, years: YearResults) -> float:
         """Return how much less the battery holds after the first year than before it [kWh]."""
         return max(0.0, self.rule.want_kwh - float(years.ends_kwh[0]))
+
+    def ageing(self, years: YearResults, keep_years: float) -> NDArray[np.float64]:
+        """Return what the battery loses in a year, on average over so many [currency], by year."""
+        battery = self.battery
+        if battery is None or battery.price_per_kwh is None:
+            return np.zeros_like(years.mean_kwh)
+        worth = battery.usable_kwh * battery.price_per_kwh / keep_years
+        losses = [battery.loss(mean, keep_years).whole for mean in years.mean_kwh.tolist()]
+        return np.asarray(losses, np.float64) * worth
 
     def with_best_current(self, trips_kwh: NDArray[np.float64]) -> Case:
         """Keep to the current that makes the year cheapest, capacity charge included.
@@ -289,6 +338,22 @@ def case_of(
         home_kwh=home_kwh,
         roof=roof,
         elsewhere_share=file.appraisal.elsewhere_share_percent / 100,
+        battery=_battery(file, driving),
+    )
+
+
+def _battery(file: ChoicesFile, driving: DrivingYear) -> Battery | None:
+    car, year = file.vehicle, file.appraisal.temperature
+    if car.chemistry != "nmc" or file.other_vehicles:
+        return None
+    kwh, trips = sum(trip.kwh for trip in driving.trips), len(driving.trips)
+    price = car.battery_price_per_kwh
+    return Battery(
+        usable_kwh=car.usable_kwh,
+        price_per_kwh=None if price is None else float(price),
+        trip_kwh=kwh / trips,
+        year_kwh=kwh,
+        celsius=(MILD_CELSIUS,) if year is None else year.monthly_mean_celsius,
     )
 
 
@@ -426,6 +491,7 @@ def _rule(
         prefer_late=file.vehicle.prefer == "late",
         min_amps=point.min_amps if point.switching == "current" else None,
         tops_up=file.appraisal.elsewhere_when_short,
+        minds_age=file.vehicle.chemistry == "nmc" and not file.other_vehicles,
     )
 
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from config.fields.distance import KM_PER_MILE
 from config.home.generation import ROOF
-from planners.appraisal.appraisal import BandYear, ChoiceYear, RoofShare, VehicleYear
+from planners.appraisal.appraisal import BandYear, BatteryYears, ChoiceYear, RoofShare, VehicleYear
 from planners.appraisal.ranking import elsewhere_kwh, home_alone, payback_years, year_parts
 from planners.power.charging_curve import ChargingCurve
 from planners.solver.problem import NEED_TOLERANCE_KWH
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from planners.year.night_rules import ChargingRule
     from planners.year.results import YearResults
 
-YEAR_PARTS: Final = ("energy", "standing_charge", "elsewhere")
+YEAR_PARTS: Final = ("energy", "standing_charge", "elsewhere", "ageing")
 """What grows at a rate of its own, in the order of `planners.appraisal.ranking.YearParts`."""
 
 LEAST_AMOUNT = 1e-6
@@ -90,6 +90,8 @@ def _choice_year(
         shortfall_kwh=float(short.sum()),
         worst_shortfall_kwh=float(short.max()),
         charged_elsewhere_kwh=float(result.elsewhere_kwh[0]),
+        battery=_battery(case, result, comparison.lifetime.keep_years),
+        ageing_cost=float(case.ageing(result, comparison.lifetime.keep_years)[0]),
         topped_up_kwh=float(result.topped_kwh[0].sum()),
         nights_topped_up=int(np.count_nonzero(result.topped_kwh[0] > NEED_TOLERANCE_KWH)),
         shared_elsewhere_kwh=float(result.shared_kwh[0]),
@@ -134,7 +136,8 @@ def _worth_by_year(comparison: Comparison, place: int) -> list[float]:
     """Return what each year of a choice costs, worth today [currency]."""
     case, lifetime = comparison.cases[place], comparison.lifetime
     alone = home_alone(comparison.cases[0])
-    parts = year_parts(case, comparison.years[place], alone, comparison.elsewhere_rate)
+    years, rate = comparison.years[place], comparison.elsewhere_rate
+    parts = year_parts(case, years, alone, rate, lifetime)
     later = lifetime.later(case.choice.grants, case.choice.maintenance)
     grown = zip(*(lifetime.factors(part) for part in YEAR_PARTS), strict=True)
     costs = [float(part[0]) for part in parts]
@@ -142,6 +145,19 @@ def _worth_by_year(comparison: Comparison, place: int) -> list[float]:
         other + sum(cost * by for cost, by in zip(costs, factors, strict=True))
         for other, factors in zip(later, grown, strict=True)
     ]
+
+
+def _battery(case: Case, result: YearResults, years: float) -> BatteryYears | None:
+    if case.battery is None:
+        return None
+    mean = float(result.mean_kwh[0])
+    loss = case.battery.loss(mean, years)
+    return BatteryYears(
+        mean_percent=100 * mean / case.battery.usable_kwh,
+        loss_percent=100 * loss.whole,
+        by_time_percent=100 * loss.by_time,
+        by_use_percent=100 * loss.by_use,
+    )
 
 
 def _roof(case: Case, result: YearResults) -> RoofShare | None:

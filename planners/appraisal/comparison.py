@@ -123,7 +123,9 @@ class Comparison:
             return float(self.ranking.totals[place, 0])
         dearer = self.cases[place].with_added(more)
         result = dearer.simulate(self.trips_kwh[None, :])
-        parts = year_parts(dearer, result, home_alone(self.cases[0]), self.elsewhere_rate)
+        parts = year_parts(
+            dearer, result, home_alone(self.cases[0]), self.elsewhere_rate, self.lifetime
+        )
         return float(total_of(dearer, parts, self.lifetime)[0])
 
     def _rank(self, cases: Sequence[Case], years: Sequence[YearResults]) -> Ranking:

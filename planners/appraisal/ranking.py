@@ -111,6 +111,7 @@ class YearParts(NamedTuple):
     energy: NDArray[np.float64]
     standing_charge: NDArray[np.float64]
     elsewhere: NDArray[np.float64]
+    ageing: NDArray[np.float64]
 
 
 class HomeAlone(NamedTuple):
@@ -127,13 +128,18 @@ def home_alone(first: Case) -> HomeAlone:
 
 
 def year_parts(
-    case: Case, years: YearResults, alone: HomeAlone, elsewhere_rate: float | None
+    case: Case,
+    years: YearResults,
+    alone: HomeAlone,
+    elsewhere_rate: float | None,
+    lifetime: Lifetime,
 ) -> YearParts:
     """Return what a choice costs in years beyond what the home pays alone [currency]."""
     return YearParts(
         years.cost + (case.home_cost - alone.energy),
         years.by_month + (case.standing_cost - alone.standing_charge),
         elsewhere_kwh(case, years) * (elsewhere_rate or 0.0),
+        case.ageing(years, lifetime.keep_years),
     )
 
 
@@ -146,7 +152,8 @@ def total_of(case: Case, parts: YearParts, lifetime: Lifetime) -> NDArray[np.flo
         once
         + lifetime.factor("energy") * parts.energy
         + lifetime.factor("standing_charge") * parts.standing_charge
-        + lifetime.factor("elsewhere") * parts.elsewhere,
+        + lifetime.factor("elsewhere") * parts.elsewhere
+        + lifetime.factor("ageing") * parts.ageing,
         np.float64,
     )
 
@@ -177,7 +184,7 @@ def rank_choices(
     """
     alone = home_alone(cases[0])
     pairs = list(zip(cases, years, strict=True))
-    parts = [year_parts(*pair, alone, elsewhere_rate) for pair in pairs]
+    parts = [year_parts(*pair, alone, elsewhere_rate, lifetime) for pair in pairs]
     totals = [total_of(case, part, lifetime) for case, part in zip(cases, parts, strict=True)]
     year_costs = [sum(part) + case.maintenance for case, part in zip(cases, parts, strict=True)]
     elsewhere = np.array([elsewhere_kwh(*pair) for pair in pairs])

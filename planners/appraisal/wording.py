@@ -255,6 +255,7 @@ def cautions_of(
     sentences = [
         *_about_record(driving),
         *_about_choices(choices, {case.choice.name: _remedy(case) for case in cases}),
+        *_about_battery(cases, choices),
         OFFERS,
         INSTALLING,
         *(
@@ -265,6 +266,27 @@ def cautions_of(
         ),
     ]
     return tuple(dict.fromkeys(sentences))
+
+
+def _about_battery(cases: Sequence[Case], choices: Sequence[ChoiceYear]) -> Iterator[str]:
+    """Say what a published model says of the battery, and how little is sure of it."""
+    said = [
+        f"“{each.name}” {it.loss_percent:.1f} % (on average {it.mean_percent:.0f} % full;"
+        f" {it.by_time_percent:.1f} % by time, {it.by_use_percent:.1f} % by use)"
+        for each in choices
+        for it in [each.battery]
+        if it is not None
+    ]
+    if not said:
+        return
+    celsius = cases[0].battery.celsius if cases[0].battery is not None else ()
+    where = f" at {celsius[0]:g} °C" if len(celsius) == 1 else " at the months' temperatures"
+    yield (
+        "A published model of one NMC cell (Schmalstieg and others, Journal of Power Sources 257,"
+        f" 2014) has the battery lose in the years kept{where}: {listed(said)}. Today's cells"
+        " mostly last longer, and fast charging counts too: take the difference between choices for"
+        " a hint, and the loss itself for no forecast."
+    )
 
 
 def _about_record(driving: DrivingYear) -> Iterator[str]:

@@ -59,7 +59,9 @@ class MoneyRanking:
         self._comparison = comparison
         alone, rate = home_alone(comparison.cases[0]), comparison.elsewhere_rate
         pairs = zip(comparison.cases, comparison.years, strict=True)
-        self._parts = [year_parts(case, years, alone, rate) for case, years in pairs]
+        self._parts = [
+            year_parts(case, years, alone, rate, comparison.lifetime) for case, years in pairs
+        ]
 
     def at(self, money: Money) -> Ranking:
         """Rank the choices, in one year."""
@@ -81,6 +83,7 @@ def _times(parts: YearParts, money: Money) -> YearParts:
         parts.energy * money.energy,
         parts.standing_charge,
         parts.elsewhere * money.elsewhere,
+        parts.ageing,
     )
 
 

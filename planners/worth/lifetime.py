@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from config.choices.choices_file import AppraisedHome
     from config.choices.money_over_years import Grant, Maintenance
 
-    Part = Literal["energy", "standing_charge", "elsewhere", "maintenance"]
+    Part = Literal["energy", "standing_charge", "elsewhere", "maintenance", "ageing"]
 
 PARTS: Final = ("energy", "standing_charge", "elsewhere", "maintenance")
 """What grows at a rate of its own."""

@@ -289,7 +289,24 @@ def _account(
         ends_kwh=after[:, -1],
         topped_kwh=topped,
         shared_kwh=np.zeros(len(trips_kwh)),
+        mean_kwh=_mean_kwh(year, chain) if rule.minds_age else np.zeros(len(trips_kwh)),
     )
+
+
+def _mean_kwh(year: YearRates, chain: _Chain) -> NDArray[np.float64]:
+    """Return the mean energy in the battery of each year: at home tick by tick, away in between."""
+    kwh_ticks, ticks = np.zeros(len(chain.trips_kwh)), 0
+    for group, metered in zip(chain.groups, chain.metered, strict=True):
+        before, after = chain.stored[:, group.nights], chain.after[:, group.nights]
+        drawn = np.cumsum(metered, axis=2)
+        share = drawn / np.maximum(drawn[:, :, -1:], SAME_KWH)
+        stored = before[:, :, None] + share * (after - before)[:, :, None]
+        kwh_ticks += (stored * group.inside).sum(axis=(1, 2))
+        ticks += int(group.inside.sum())
+    away = (chain.leaves_with[:, :-1] + chain.stored[:, 1:]) / 2
+    away_mean = away.mean(axis=1) if away.shape[1] else chain.stored[:, 0]
+    away_ticks = max(0, len(year.rates) - ticks)
+    return np.asarray((kwh_ticks + away_ticks * away_mean) / (ticks + away_ticks), np.float64)
 
 
 def _in_ticks(

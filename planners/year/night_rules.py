@@ -55,6 +55,8 @@ class ChargingRule:
         The lowest current, where it can be set [A]; it matters beside the sun only.
     tops_up : bool
         Whether what is missing from the need at a departure is charged elsewhere at once.
+    minds_age : bool
+        Whether the mean energy in the battery is found.
     """
 
     planner: Literal["exact", "at_once", "timer"]
@@ -70,6 +72,7 @@ class ChargingRule:
     prefer_late: bool = False
     min_amps: float | None = None
     tops_up: bool = False
+    minds_age: bool = False
 
     @property
     def must_kwh(self) -> float:

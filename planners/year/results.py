@@ -32,6 +32,8 @@ class YearResults:
     topped_kwh : ndarray of float, shape (years, nights)
         The part of `elsewhere_kwh` that was missing from the need at each departure, and bought
         elsewhere at once [kWh].
+    mean_kwh : ndarray of float, shape (years,)
+        Battery energy on average over all the time, if the rule minds the battery's age; else 0.
     shared_kwh : ndarray of float, shape (years,)
         The part of it that is charged elsewhere whatever the choice [kWh].
     capacity_charge : ndarray of float, shape (years,)
@@ -59,6 +61,7 @@ class YearResults:
     all_grid_cost: NDArray[np.float64]
     topped_kwh: NDArray[np.float64]
     shared_kwh: NDArray[np.float64]
+    mean_kwh: NDArray[np.float64]
 
     def only(self, place: int) -> YearResults:
         """Return the results of one year alone."""
@@ -88,6 +91,7 @@ class YearResults:
             self.all_grid_cost,
             self.topped_kwh,
             self.shared_kwh,
+            self.mean_kwh,
         )
 
     @property

@@ -201,6 +201,7 @@ def _joined(year: YearRates, trips: Sequence[NDArray[np.float64]], charged: Char
         ends_kwh=np.sum([each.ends_kwh for each in vehicles], axis=0),
         topped_kwh=np.concatenate([each.topped_kwh for each in vehicles], axis=1),
         shared_kwh=np.zeros(1),
+        mean_kwh=np.zeros(1),
         vehicles=vehicles,
     )
 
@@ -214,6 +215,7 @@ def _elsewhere(year: YearRates, trips_kwh: NDArray[np.float64]) -> YearResults:
         short_kwh=np.zeros((1, 0)), elsewhere_kwh=np.array([trips_kwh.sum()]),
         ends_kwh=np.full(1, np.inf), capacity_charge=none, top_up=none, roof_kwh=none,
         roof_cost=none, all_grid_cost=none, topped_kwh=np.zeros((1, 0)), shared_kwh=none,
+        mean_kwh=none,
     )  # fmt: skip
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+from dataclasses import replace
 from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING, Any
 
@@ -22,7 +23,8 @@ from daemon.night_log.month_reading import ledger_of, read_month
 from daemon.night_log.night_rows import night_values
 from daemon.nights.metered import metered_half_hours
 from daemon.service.house_loading import load_house
-from tests.daemon.appraise.samples import appraisal, evens, hinges
+from planners.appraisal.appraisal import BatteryYears, ChoiceYear
+from tests.daemon.appraise.samples import appraisal, evens, hinges, three
 from tests.daemon.month.recorded import hour, recorded
 
 if TYPE_CHECKING:
@@ -74,7 +76,7 @@ def documents(folder: Path) -> dict[str, list[dict[str, Any]]]:
         ],
         "appraisal": [
             document(appraisal()),
-            document(appraisal(break_even=evens(), hinges=hinges())),
+            document(appraisal(_aged(), break_even=evens(), hinges=hinges())),
         ],
         "appraisals": [appraised_values(AppraisedView(drawn, "worth", wrong_tariff_only=False))],
     }
@@ -82,6 +84,12 @@ def documents(folder: Path) -> dict[str, list[dict[str, Any]]]:
         name: [load_exact(dump_exact(versioned(name, each))) for each in several]
         for name, several in found.items()
     }
+
+
+def _aged() -> tuple[ChoiceYear, ...]:
+    """Give each choice a battery that ages."""
+    battery = BatteryYears(70.0, 21.5, 9.0, 12.5)
+    return tuple(replace(each, battery=battery, ageing_cost=120.0) for each in three())
 
 
 def closed(schema: dict[str, Any]) -> dict[str, Any]:
