@@ -8,10 +8,18 @@ from typing import Any
 
 import pytest
 
+from config.extract import household_part
 from config.extract.household_part import as_file, shared_part, strange_keys
+from config.fields.value_types import Model
 from config.files.texts import read_text
 from config.files.yaml_tree import read_yaml
-from config.household.household_file import HouseholdFile
+from config.household.household_file import (
+    ChargePoint,
+    Household,
+    HouseholdFile,
+    Tariff,
+    Vehicle,
+)
 from config.household.loading import load_household
 from tests.config.test_examples import FILES
 
@@ -72,3 +80,30 @@ def test_what_no_extract_may_hold_is_found(change: dict[str, Any], found: list[s
     plain: dict[str, Any] = {"household": {}, "tariffs": [], "charge_points": {}, "vehicles": {}}
     assert strange_keys(plain) == []
     assert strange_keys(plain | change) == found
+
+
+@pytest.mark.parametrize(
+    ("model", "shared", "stays_at_home"),
+    [
+        (
+            Household,
+            household_part._HOUSEHOLD,
+            """grid_limit grid_meter known_load load_meter main_fuse_amps max_power_kw
+            max_unbalance_amps morning_line on_alert reserve_amps topic""",
+        ),
+        (Tariff, household_part._TARIFF, "export_rate"),
+        (
+            ChargePoint,
+            household_part._POINT,
+            """confirm_seconds delays_itself_seconds ocpp phase_switching_seconds plugged_in
+            random_delay_seconds wiring""",
+        ),
+        (Vehicle, household_part._VEHICLE, "arrives_with_percent daily_distance_km priority"),
+    ],
+)
+def test_every_key_is_shared_or_kept_at_home_on_purpose(
+    model: type[Model], shared: frozenset[str], stays_at_home: str
+) -> None:
+    """A new key of a tariff that stayed at home by mistake would price nights wrong."""
+    assert set(model.model_fields) == shared | set(stays_at_home.split())
+    assert not shared & set(stays_at_home.split())

@@ -19,6 +19,7 @@ from adapters.ledger.ledger import open_ledger
 from adapters.sealing.encrypting import adviser_key
 from adapters.sealing.envelope import open_sealed, seal
 from adapters.sealing.signing import signer_beside
+from config.extract.extract_file import Night, Stay
 from config.schema import extract_schema
 from daemon.extracts.opening import MOST_BYTES
 from tests.daemon.month.recorded import EXAMPLES, hour, local, recorded
@@ -501,11 +502,23 @@ def _one_average_a_night(theirs: dict[str, Any], ours: dict[str, Any]) -> None:
         each.pop("by_band")
 
 
+def _every_key_of_a_night_is_known(own: Path) -> None:
+    """Refuse a new key of the record: at the adviser's it would be missing, and count as 0."""
+    with open_ledger(own.parent / "ledger.sqlite3", read_only=True) as ledger:
+        nights = ledger.nights()
+    of_stays = {"plugged_since", "departure", "soc_before_percent", "soc_after_percent", "soc_from"}
+    known = set(Night.model_fields) | of_stays | {"currency"}
+    assert {key for night in nights for key in night} <= known
+    stays = {key for night in nights for stay in night["stays"] for key in stay}
+    assert stays <= set(Stay.model_fields)
+
+
 @pytest.mark.parametrize("example", ["carbon", "day-ahead", "quarter-hour-peaks"])
 def test_other_tariffs_and_carbon_are_read_alike(example: str, run: Run, tmp_path: Path) -> None:
     """But a capacity charge: what the rest of the home draws is in no extract."""
     (tmp_path / "home").mkdir()
     own = recorded(tmp_path / "home", example, hour(2, 13, 2400), 2)
+    _every_key_of_a_night_is_known(own)
     run("desk", "start", "desk")
     shared = run("share", str(own), "--month", MONTH, "--output", "x", "--soc", "--plug-in-times")
     told = shared.out.partition("type once: ")[2].partition(";")[0]
