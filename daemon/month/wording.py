@@ -182,8 +182,8 @@ def _too_little_time(short: TooLittleTime, zone: ZoneInfo, form: str) -> str:
 def _from_record(stay: StayRow) -> str:
     if not stay.starts:
         return "Charging never started."
-    if stay.departed:
-        return "Why was not shared."
+    if stay.departed:  # whose time is not known
+        return "The reason was not shared."
     if stay.departure is None:
         return "No departure was known."
     return "The record does not show why."

@@ -278,6 +278,8 @@ class NightRow:
     @property
     def shown_stays(self) -> tuple[StayRow, ...]:
         """The stays to show: those that have ended, and the last if no other is its vehicle's."""
+        if not self.times_known:  # nor whether one gave way to another
+            return self.stays
         ended = self.departures
         shown = [stay for stay in self.stays if stay in ended or stay.gave_way_at]
         last = self.stays[-1]

@@ -539,3 +539,29 @@ def test_other_tariffs_and_carbon_are_read_alike(example: str, run: Run, tmp_pat
             each.pop(key)
         each.pop("together", None)
     assert theirs == ours
+
+
+def test_short_stays_of_two_vehicles_are_told_apart(adviser: Adviser, run: Run) -> None:
+    """Without times and state of charge: which vehicle was short, and nothing of the reason."""
+    with sqlite3.connect(adviser.house.parent / "ledger.sqlite3") as ledger:
+        [(text,)] = ledger.execute("SELECT body FROM nights WHERE night = '2026-10-02'")
+        body = json.loads(text)
+        first = body["stays"][0] | {"energy_kwh": 1.6, "cost": 0.31, "starts": 1}
+        late = {"vehicle": "van", "need_percent": 60.0, "departure": "2026-10-02T18:20:00Z"}
+        left = {"departure": None, "left_at": "2026-10-02T08:00:00Z"}
+        body["need_met"] = False
+        body["stays"] = [first | left, first | late | {"energy_kwh": 2.0, "cost": 0.39}]
+        ledger.execute("UPDATE nights SET body = ? WHERE night = '2026-10-02'", (json.dumps(body),))
+    home = adviser.received()
+    text = " ".join(run("month", str(home), MONTH).out.split())
+    assert "van needed 60 %; how much it had is not known. The reason was not shared." in text
+    [night] = [
+        each
+        for each in json.loads(run("month", str(home), MONTH, "--format", "json").out)["per_night"]
+        if each["night"] == "2026-10-02"
+    ]
+    assert [(each["vehicle"], each["energy_kwh"]) for each in night["stays"]] == [
+        ("hatchback", 1.6),
+        ("van", 2.0),
+    ]
+    assert night["departures"] == 1
