@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 _OF_COMPONENT: Final = 2  # the depth below the calendar itself
 MOST_LINES: Final = 20_000
 """Of one component."""
+MOST_PROPERTIES: Final = 100
+"""Of the calendar itself."""
 MOST_TEXT: Final = 2_000
 """How much of a title is read, and of categories."""
 
@@ -110,12 +112,15 @@ def components_of(raw: bytes) -> tuple[tuple[str, ...], tuple[Component, ...]]:
     CalendarFault
         If it is no calendar, or is cut off.
     """
-    lines = list(_unfolded(raw))
-    if not lines or lines[0][1].strip().upper() != "BEGIN:VCALENDAR":
-        raise CalendarFault("expected a calendar (BEGIN:VCALENDAR on the first line)")
     cutter = _Cutter()
-    for number, line in lines:
+    is_first = True
+    for number, line in _unfolded(raw):
+        if is_first and line.strip().upper() != "BEGIN:VCALENDAR":
+            break
         cutter.take(number, line)
+        is_first = False
+    if is_first:
+        raise CalendarFault("expected a calendar (BEGIN:VCALENDAR on the first line)")
     if cutter.depth:
         raise CalendarFault("it is cut off: expected END:VCALENDAR on the last line")
     return tuple(cutter.properties), tuple(cutter.found)
@@ -140,7 +145,7 @@ class _Cutter:
         if self.depth >= _OF_COMPONENT:
             if len(self._inside) < MOST_LINES:
                 self._inside.append(line)
-        elif word != "BEGIN:" and not ends:
+        elif word != "BEGIN:" and not ends and len(self.properties) < MOST_PROPERTIES:
             self.properties.append(line)
         if ends:
             self._end(number, line)

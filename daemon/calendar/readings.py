@@ -115,7 +115,8 @@ def _reading(
     mark, calendar = mark_of(file, name), (file.calendars or {})[name]
     if before is not None and not is_due(file, name, before, now):
         return before
-    kept = before if before is not None and before.mark == mark else CalendarReading(mark)
+    # What was known by other words counts until the calendar is read by these.
+    kept = CalendarReading(mark) if before is None else replace(before, mark=mark)
     stamp = stamp_of(calendar.file)
     if calendar.is_fetched and not stamp:
         return replace(kept, stamp=stamp, fault="it was not fetched yet (lullwatt fetch-calendars)")
@@ -134,14 +135,10 @@ def _reading(
 
 def events_in(file: HouseholdFile, readings: Readings) -> CalendarEvents:
     """Return the events of all calendars that the household still declares."""
-    kept = [
-        reading
-        for name in file.calendars or {}
-        if (reading := readings.get(name)) is not None and reading.mark == mark_of(file, name)
-    ]
+    kept = [reading for name in file.calendars or {} if (reading := readings.get(name)) is not None]
     return CalendarEvents(
-        tuple(trip for each in kept for trip in each.trips),
-        tuple(days for each in kept for days in each.days),
+        tuple(trip for each in kept for trip in each.trips if trip.vehicle in file.vehicles),
+        tuple(days for each in kept for days in each.days if days.vehicle in file.vehicles),
     )
 
 

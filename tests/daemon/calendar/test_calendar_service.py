@@ -96,7 +96,7 @@ def test_an_event_moves_the_departure_while_the_vehicle_is_plugged_in(
 
 
 def test_a_calendar_that_breaks_keeps_what_it_said(tmp_path: Path, ledger: Ledger) -> None:
-    """Two minutes are a program that writes; then an alert says so; also after a restart."""
+    """After two minutes an alert says so; also after a restart, and with other words."""
     home = Home(tmp_path, ledger)
     home.write(event("20260603T184000Z"))
     site = home.begin()
@@ -112,6 +112,7 @@ def test_a_calendar_that_breaks_keeps_what_it_said(tmp_path: Path, ledger: Ledge
         " line)); its copy of Wed 03 Jun 18:30 counts."
     )
     home.file.unlink()
+    household_file(tmp_path, ("bus:", DECLARED.replace("words: car", "words: [car, van]")))
     again = home.begin(site.clock.now())
     again.read()
     again.plug_in(50.0)
