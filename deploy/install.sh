@@ -1,7 +1,7 @@
 #!/bin/sh
 # Installs Lullwatt on a Debian machine: the daemon, a broker that keeps strangers out, the unit that
-# keeps the daemon running, and, if you want them, the page for phones, a timer that fetches prices, and
-# what announces its doors in the home's network.
+# keeps the daemon running, and, if you want them, the page for phones, timers that fetch prices and
+# calendars, and what announces its doors in the home's network.
 # You may run it again at any time: it keeps whatever exists.
 # deploy/GUIDE.md explains it step by step.
 set -eu
@@ -27,6 +27,8 @@ sudo sh deploy/install.sh --remove      removes everything except the ledger and
   --page yes|no      serve the page for phones, or no longer (default: as before; at first no)
   --prices yes|no    fetch tomorrow's prices each afternoon, or no longer (default: as before; at
                      first no)
+  --calendars yes|no fetch the calendars that the household file names by an address, or no longer
+                     (default: as before; at first no)
   --announce yes|no  announce the doors that the household file names in the home's network, or no
                      longer (default: as before; at first no)
   --python PROGRAM   the Python to use, 3.11 or later (default: python3)
@@ -68,7 +70,7 @@ certify() { # openssl prints a lot, which matters only if it fails
 ctl() { # the service manager, which another root does not have
     if [ "$ROOT" ]; then say "left to do on the machine itself: systemctl $*"; return; fi
     step "systemctl $*"
-    run systemctl "$@" 9<&- || stop "systemctl $* failed" "journalctl -n 30 -u lullwatt -u lullwatt-page -u lullwatt-prices -u lullwatt-announce -u mosquitto says why"
+    run systemctl "$@" 9<&- || stop "systemctl $* failed" "journalctl -n 30 -u lullwatt -u lullwatt-page -u lullwatt-prices -u lullwatt-calendars -u lullwatt-announce -u mosquitto says why"
 }
 
 # --- files and folders ------------------------------------------------------------------------
@@ -398,6 +400,11 @@ choose_prices() { # as before, unless told otherwise
     if [ "$PRICES" = yes ]; then make_user lullwatt-prices; fi
     if [ "$PRICES" = no ]; then remove_prices; fi
 }
+choose_calendars() { # as before, unless told otherwise
+    if [ -z "$CALENDARS" ] && [ -e "$CALENDARS_UNIT.timer" ]; then CALENDARS=yes; fi
+    if [ "$CALENDARS" = yes ]; then make_user lullwatt-calendars; fi
+    if [ "$CALENDARS" = no ]; then remove_calendars; fi
+}
 choose_announce() { # as before, unless told otherwise
     if [ -z "$ANNOUNCE" ] && [ -e "$ANNOUNCE_UNIT" ]; then ANNOUNCE=yes; fi
     if [ "$ANNOUNCE" = no ]; then remove_announce; fi
@@ -412,6 +419,14 @@ make_prices() {
     folder "$PRICES_VAR" 755 lullwatt-prices:lullwatt-prices
     if ! grep -Eqs '(^|[[:space:]{])fetch:' "$HOUSE"; then
         say "note: no tariff in $HOUSE says where to fetch its prices; deploy/GUIDE.md shows how"
+    fi
+}
+make_calendars() {
+    if [ "$CALENDARS" != yes ]; then return; fi
+    folder "$ETC/calendars" 750 root:lullwatt-calendars
+    folder "$CALENDARS_VAR" 750 lullwatt-calendars:lullwatt
+    if ! grep -qs '^calendars:' "$HOUSE"; then
+        say "note: $HOUSE names no calendars; deploy/GUIDE.md shows how"
     fi
 }
 declare_page() {
@@ -506,9 +521,15 @@ put_units() { # FOLDER they come from; earlier versions have no unit but the dae
     fi
     PRICES_CHANGED=$WROTE
     WROTE=
+    if [ "$CALENDARS" = yes ]; then
+        put "$CALENDARS_UNIT.service" 644 root:root < "$1/lullwatt-calendars.service"
+        put "$CALENDARS_UNIT.timer" 644 root:root < "$1/lullwatt-calendars.timer"
+    fi
+    CALENDARS_CHANGED=$WROTE
+    WROTE=
     if [ "$ANNOUNCE" = yes ]; then put "$ANNOUNCE_UNIT" 644 root:root < "$1/lullwatt-announce.service"; fi
     ANNOUNCE_CHANGED=$WROTE
-    if [ "$UNIT_CHANGED$PAGE_CHANGED$PRICES_CHANGED$ANNOUNCE_CHANGED$BROKER_UNIT_CHANGED$AGAIN" ]; then ctl daemon-reload; fi
+    if [ "$UNIT_CHANGED$PAGE_CHANGED$PRICES_CHANGED$CALENDARS_CHANGED$ANNOUNCE_CHANGED$BROKER_UNIT_CHANGED$AGAIN" ]; then ctl daemon-reload; fi
     VERSION_CHANGED=$VERSION_CHANGED$UNIT_CHANGED$AGAIN
 }
 start_all() {
@@ -525,6 +546,7 @@ start_all() {
     start lullwatt "$VERSION_CHANGED$MOVED"
     if [ "$PAGE" = yes ]; then start lullwatt-page "$VERSION_CHANGED$PAGE_CHANGED$MOVED"; fi
     if [ "$PRICES" = yes ]; then start lullwatt-prices.timer "$PRICES_CHANGED"; fi
+    if [ "$CALENDARS" = yes ]; then start lullwatt-calendars.timer "$CALENDARS_CHANGED"; fi
     if [ "$ANNOUNCE" = yes ]; then start lullwatt-announce "$VERSION_CHANGED$ANNOUNCE_CHANGED"; fi
     run rm -f "$UNFINISHED"
 }
@@ -550,6 +572,7 @@ install_all() {
     make_user lullwatt
     choose_page
     choose_prices
+    choose_calendars
     choose_announce
     make_environment
     begin
@@ -560,6 +583,7 @@ install_all() {
     make_broker
     make_page
     make_prices
+    make_calendars
     check_household
     switch_version
     put_units "$HERE"
@@ -587,8 +611,10 @@ go_back() {
     BROKER_CHANGED=
     if [ ! -e "$OPT/$was/deploy/lullwatt-page.service" ]; then remove_page_unit; fi
     if [ -e "$PAGE_UNIT" ]; then PAGE=yes; else PAGE=no; fi
-    if [ ! -e "$OPT/$was/deploy/lullwatt-prices.timer" ]; then remove_prices_units; fi
+    if [ ! -e "$OPT/$was/deploy/lullwatt-prices.timer" ]; then remove_timer lullwatt-prices; fi
     if [ -e "$PRICES_UNIT.timer" ]; then PRICES=yes; else PRICES=no; fi
+    if [ ! -e "$OPT/$was/deploy/lullwatt-calendars.timer" ]; then remove_timer lullwatt-calendars; fi
+    if [ -e "$CALENDARS_UNIT.timer" ]; then CALENDARS=yes; else CALENDARS=no; fi
     if [ ! -e "$OPT/$was/deploy/lullwatt-announce.service" ]; then remove_announce_unit; fi
     if [ -e "$ANNOUNCE_UNIT" ]; then ANNOUNCE=yes; else ANNOUNCE=no; fi
     put_units "$OPT/$was/deploy"
@@ -632,6 +658,7 @@ remove_all() {
     alone
     remove_page
     remove_prices
+    remove_calendars
     remove_announce
     if [ -e "$ROOT/etc/systemd/system/lullwatt.service" ]; then ctl disable --now lullwatt; fi
     release_equipment
@@ -676,17 +703,25 @@ remove_page() { # and with it every phone's right
     remove_user lullwatt-page
     if grep -qs '^page:' "$HOUSE"; then say "note: $HOUSE still declares a page, which nobody serves now"; fi
 }
-remove_prices_units() {
-    if [ ! -e "$PRICES_UNIT.timer" ]; then return; fi
-    ctl disable --now lullwatt-prices.timer
+remove_timer() { # NAME
+    units=$ROOT/etc/systemd/system/$1
+    if [ ! -e "$units.timer" ]; then return; fi
+    ctl disable --now "$1.timer"
     for unit in service timer; do
-        remove "$PRICES_UNIT.$unit"
-        remove "$PRICES_UNIT.$unit.d"
+        remove "$units.$unit"
+        remove "$units.$unit.d"
     done
     ctl daemon-reload
 }
+remove_calendars() { # with the addresses and the copies
+    remove_timer lullwatt-calendars
+    remove "$ETC/calendars"
+    remove "$CALENDARS_VAR"
+    remove_user lullwatt-calendars
+    if grep -qs '^calendars:' "$HOUSE"; then say "note: $HOUSE still names calendars; those with an address are no longer fetched"; fi
+}
 remove_prices() { # and the keys; the prices stay, since past nights are priced by them
-    remove_prices_units
+    remove_timer lullwatt-prices
     remove "$ETC/prices"
     remove_user lullwatt-prices
 }
@@ -715,7 +750,7 @@ remove_user() { # NAME
 
 # --- the start ---------------------------------------------------------------------
 
-DRY='' ANNOUNCE='' KEEP_LIMITS='' USERS='' MOVED='' WHOSE='' URL='' AGAIN='' WROTE='' TAKEN_OUT='' PORT='' OPENED='' BROKER_UNIT_CHANGED='' NAME='' PAGE='' PAGE_USER='' PRICES='' SAID='' WORK='' ROOT='' ANSWERS='' WHEEL='' WHAT=install_all PYTHON=python3
+DRY='' ANNOUNCE='' CALENDARS='' KEEP_LIMITS='' USERS='' MOVED='' WHOSE='' URL='' AGAIN='' WROTE='' TAKEN_OUT='' PORT='' OPENED='' BROKER_UNIT_CHANGED='' NAME='' PAGE='' PAGE_USER='' PRICES='' SAID='' WORK='' ROOT='' ANSWERS='' WHEEL='' WHAT=install_all PYTHON=python3
 ENVIRONMENT=${LULLWATT_ENVIRONMENT:-}
 HERE=$(cd "$(dirname "$0")" && pwd -P)
 SOURCE=$(dirname "$HERE")
@@ -739,6 +774,7 @@ while [ $# -gt 0 ]; do
         --broker) WHOSE=$(value "$@"); shift ;;
         --page) PAGE=$(value "$@"); shift ;;
         --prices) PRICES=$(value "$@"); shift ;;
+        --calendars) CALENDARS=$(value "$@"); shift ;;
         --announce) ANNOUNCE=$(value "$@"); shift ;;
         --python) PYTHON=$(value "$@"); shift ;;
         --environment) ENVIRONMENT=$(value "$@"); shift ;;
@@ -747,7 +783,7 @@ while [ $# -gt 0 ]; do
     esac
     shift
 done
-for choice in "$PAGE" "$PRICES" "$ANNOUNCE"; do
+for choice in "$PAGE" "$PRICES" "$CALENDARS" "$ANNOUNCE"; do
     case $choice in '' | yes | no) ;; *) usage >&2; exit 2 ;; esac
 done
 case $WHOSE in
@@ -771,6 +807,7 @@ BROKER_UNIT=$ROOT/etc/systemd/system/lullwatt-broker.service BROKER_VAR=$ROOT/va
 PAGE_UNIT=$ROOT/etc/systemd/system/lullwatt-page.service PAGE_VAR=$ROOT/var/lib/lullwatt-page
 ANNOUNCE_UNIT=$ROOT/etc/systemd/system/lullwatt-announce.service
 PRICES_UNIT=$ROOT/etc/systemd/system/lullwatt-prices PRICES_VAR=$ROOT/var/lib/lullwatt-prices
+CALENDARS_UNIT=$ROOT/etc/systemd/system/lullwatt-calendars CALENDARS_VAR=$ROOT/var/lib/lullwatt-calendars
 # Copies of the versions before: root's own, as root goes by them, and the daemon's user may do as it
 # likes in $VAR.
 KEPT=$ROOT/var/backups/lullwatt

@@ -6,7 +6,7 @@ import fcntl
 import hashlib
 import json
 import os
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -111,7 +111,7 @@ def write_whole(path: Path, content: bytes, rights: int | None = None) -> None:
     content : bytes
         What it will hold.
     rights : int, optional
-        Who may read and write it; without: as of any new file.
+        Who may read and write it, with the folder's group; without: as of any new file.
 
     Raises
     ------
@@ -122,6 +122,8 @@ def write_whole(path: Path, content: bytes, rights: int | None = None) -> None:
         with replacing(path) as part:
             if rights is not None:
                 os.fchmod(part.file.fileno(), rights)
+                with suppress(OSError):  # so that root's copy is the daemon's to read, too
+                    os.fchown(part.file.fileno(), -1, path.parent.stat().st_gid)
             part.file.write(content)
             part.file.flush()
             os.fsync(part.file.fileno())

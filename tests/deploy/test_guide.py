@@ -101,6 +101,14 @@ def test_the_timer_of_prices_comes_and_goes(followed: dict[str, Ran]) -> None:
 
 
 @NEEDS_ROOT
+def test_the_timer_of_calendars_comes_and_goes(followed: dict[str, Ran]) -> None:
+    """The same for calendars; their copies go, too."""
+    assert "create the user and group lullwatt-calendars" in followed["calendars"].printed
+    assert "systemctl restart lullwatt-calendars.timer" in followed["calendars"].printed
+    assert "remove the user lullwatt-calendars" in followed["remove"].printed
+
+
+@NEEDS_ROOT
 def test_the_guide_leads_to_the_next_version_and_back(followed: dict[str, Ran]) -> None:
     """Both ways the daemon runs again with all its data; after a removal the ledger stays."""
     upgraded, back, gone = (followed[name].printed for name in ("upgrade", "back", "remove"))

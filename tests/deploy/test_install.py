@@ -214,6 +214,28 @@ def test_prices_are_fetched_no_longer(installed: Prefix) -> None:
     assert f"Kept: the prices in {installed.root}/var/lib/lullwatt-prices." in removed
 
 
+def test_calendars_are_fetched_and_no_longer(installed: Prefix) -> None:
+    """A user, two folders, a unit and a timer, kept later; `no` takes all away, copies too."""
+    before = set(installed.picture())
+    printed = ok(installed.install("--calendars", "yes"))
+    assert "create the user and group lullwatt-calendars" in printed
+    assert "systemctl enable lullwatt-calendars.timer" in printed
+    assert "systemctl restart lullwatt\n" not in printed
+    assert "names no calendars; deploy/GUIDE.md shows how" in printed
+    folders = {"etc/lullwatt/calendars": 0o750, "var/lib/lullwatt-calendars": 0o750}
+    assert {name: mode(installed.root / name) for name in folders} == folders
+    assert "now: " not in ok(installed.install())
+    (installed.root / "var/lib/lullwatt-calendars/family.ics").write_text("BEGIN:VCALENDAR\n")
+    text = installed.house.read_text("utf-8")
+    declared = "\ncalendars: {family: {file: family.ics, words: car}}\n"
+    installed.house.write_text(text + declared, "utf-8")
+    printed = ok(installed.install("--calendars", "no"))
+    assert "systemctl disable --now lullwatt-calendars.timer" in printed
+    assert "still names calendars; those with an address are no longer fetched" in printed
+    assert {path for path in set(installed.picture()) - before if "lullwatt" in path} == set()
+    assert "lullwatt-calendars" not in (installed.root / "etc/passwd").read_text()
+
+
 def test_doors_are_announced(installed: Prefix) -> None:
     """A user and a unit, if the household file says what; `no` takes both away."""
     refused = installed.install("--announce", "yes")

@@ -20,10 +20,11 @@ UNIT = ROOT / "deploy" / "lullwatt.service"
 PAGE_UNIT = ROOT / "deploy" / "lullwatt-page.service"
 PRICES_UNIT = ROOT / "deploy" / "lullwatt-prices.service"
 ANNOUNCE_UNIT = ROOT / "deploy" / "lullwatt-announce.service"
+CALENDARS_UNIT = ROOT / "deploy" / "lullwatt-calendars.service"
 TIMER = PRICES_UNIT.with_suffix(".timer")
 RUNNING = (UNIT, PAGE_UNIT)
 BROKER_UNIT = ROOT / "deploy" / "lullwatt-broker.service"
-UNITS = (*RUNNING, PRICES_UNIT, BROKER_UNIT, ANNOUNCE_UNIT)
+UNITS = (*RUNNING, PRICES_UNIT, BROKER_UNIT, ANNOUNCE_UNIT, CALENDARS_UNIT)
 TEXT = UNIT.read_text("utf-8")
 MOST_EXPOSED = 1.5
 LEAST_SECONDS_BETWEEN_STARTS = 10
@@ -73,17 +74,33 @@ def test_systemd_finds_no_fault_in_the_timer(tmp_path: Path) -> None:
     assert times[1] == "*-*-* 23:00"
 
 
-def test_fetching_cannot_hinder_the_daemon() -> None:
+@pytest.mark.parametrize("unit", [PRICES_UNIT, CALENDARS_UNIT], ids=lambda unit: unit.stem)
+def test_fetching_cannot_hinder_the_daemon(unit: Path) -> None:
     """It sees no ledger, writes only its own folder, ends in time, and starts nothing else."""
-    text = PRICES_UNIT.read_text("utf-8")
-    assert "lullwatt-prices" not in TEXT
-    assert value("InaccessiblePaths", PRICES_UNIT) == "/var/lib/lullwatt"
-    assert value("StateDirectory", PRICES_UNIT) == "lullwatt-prices"
-    assert "ReadWritePaths" not in text
+    assert unit.stem not in TEXT
+    assert value("InaccessiblePaths", unit) == "/var/lib/lullwatt"
+    assert value("StateDirectory", unit) == unit.stem
+    assert "ReadWritePaths" not in unit.read_text("utf-8")
     tries = 1 + len(WAITS_SECONDS)
-    assert int(value("TimeoutStartSec", PRICES_UNIT)) > tries * TRY_SECONDS + sum(WAITS_SECONDS)
+    assert int(value("TimeoutStartSec", unit)) > tries * TRY_SECONDS + sum(WAITS_SECONDS)
     for key in ("CPUWeight", "IOWeight"):
-        assert int(value(key, PRICES_UNIT)) < DEFAULT_WEIGHT
+        assert int(value(key, unit)) < DEFAULT_WEIGHT
+
+
+def test_calendars_are_asked_for_each_quarter_of_an_hour(tmp_path: Path) -> None:
+    """The timer starts the unit of its name; its copies are for the daemon's group alone."""
+    timer = CALENDARS_UNIT.with_suffix(".timer")
+    copy = tmp_path / timer.name
+    copy.write_text(timer.read_text("utf-8"))
+    (tmp_path / CALENDARS_UNIT.name).write_text("[Service]\nType=oneshot\nExecStart=/bin/true\n")
+    found = subprocess.run(
+        ["systemd-analyze", "verify", "--man=no", copy], capture_output=True, text=True, check=False
+    )
+    assert (found.returncode, found.stdout + found.stderr) == (0, "")
+    assert value("OnCalendar", timer) == "*:0/15"
+    assert value("Group", CALENDARS_UNIT) == value("Group") == "lullwatt"
+    assert value("StateDirectoryMode", CALENDARS_UNIT) == "0750"
+    assert value("UMask", CALENDARS_UNIT) == "0027"
 
 
 def test_announcing_cannot_hinder_the_daemon() -> None:
