@@ -294,7 +294,7 @@ class ChoicesFile(Model):
                     if "has_roof" in each.model_fields_set
                 },
                 has_others=bool(self.other_vehicles),
-                has_draws=self.driving.draws > 0,
+                draws=self.driving.draws,
             ),
         )
         problems = (*choice_problems(parts), *other_vehicle_problems(self._several))

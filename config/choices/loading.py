@@ -109,7 +109,7 @@ def _problems(data: dict[str, Any], context: dict[str, Any]) -> tuple[KeyProblem
             has_roof={n: each.get("has_roof") is not False for n, each in found.items()},
             choosing={n for n, each in found.items() if "has_roof" in each},
             has_others=bool(data.get("other_vehicles")),
-            has_draws=bool(driving.get("draws")),
+            draws=_count(driving.get("draws")),
         ),
     )
     return choice_problems(parts)
@@ -120,6 +120,11 @@ def _value(adapter: TypeAdapter[_Value], raw: object) -> _Value | None:
         return adapter.validate_python(raw, strict=True)
     except ValidationError:
         return None
+
+
+def _count(raw: object) -> int:
+    """Read a number that may be anything; 0 if it is none."""
+    return raw if isinstance(raw, int) else 0
 
 
 def _below(raw: dict[int, object], key: str) -> dict[int, object]:

@@ -30,6 +30,9 @@ DAEMON_KEYS = (
 )  # fmt: skip
 """Keys of a household file's charge point that only a running daemon needs."""
 
+MOST_SUN_DRAWS = 30
+"""The most years that are drawn where nights are planned one by one beside the sun."""
+
 
 @dataclass(frozen=True)
 class SunParts:
@@ -43,15 +46,17 @@ class SunParts:
         Whether they count, by the index of the choice.
     choosing : set of int
         The choices that say so themselves.
-    has_others, has_draws : bool
-        Whether there are other vehicles, and years to draw.
+    has_others : bool
+        Whether there are other vehicles.
+    draws : int
+        How many years are drawn.
     """
 
     has_generation: bool
     has_roof: Mapping[int, bool]
     choosing: AbstractSet[int]
     has_others: bool
-    has_draws: bool
+    draws: int
 
 
 @dataclass(frozen=True)
@@ -173,10 +178,14 @@ def _sun_problems(parts: ChoiceParts) -> Iterator[KeyProblem]:
         return
     if sun.has_others:
         message = "expected one vehicle beside generation: an appraisal does not share the sun"
+        message += "; appraise each vehicle in a file of its own"
         yield KeyProblem(("other_vehicles",), message)
-    if sun.has_draws:
-        message = "expected 0 beside generation: its nights are planned one by one, which takes"
-        yield KeyProblem(("driving", "draws"), f"{message} seconds for each year drawn")
+    if sun.draws > MOST_SUN_DRAWS:
+        message = (
+            f"expected at most {MOST_SUN_DRAWS} beside generation, got {sun.draws}: its nights"
+        )
+        message += " are planned one by one, which takes seconds for each year drawn"
+        yield KeyProblem(("driving", "draws"), message)
     for index, tariff in parts.tariffs.items():
         if sun.has_roof.get(index, True):
             yield from _roof_problems(index, tariff)

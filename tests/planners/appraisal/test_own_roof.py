@@ -5,10 +5,14 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import Any
 
+import numpy as np
 import pytest
 
 from planners.appraisal.appraisal import Appraisal, ChoiceYear
 from planners.appraisal.appraising import appraise
+from planners.appraisal.home_case import cases_of
+from planners.year.driving_days import driving_of
+from planners.year.trip_draws import draw_trips
 from tests.planners.appraised import cheap_night, choice, choices_file, flat, point, roofs
 
 SETTABLE = point(switching="current")
@@ -218,3 +222,18 @@ def test_without_export_pay_the_sun_is_free_and_a_relay_takes_the_grid_along() -
     assert only.cost == pytest.approx(0.28 * only.grid_kwh)
     assert 0.2 * only.energy_kwh < only.roof_kwh < 0.9 * only.energy_kwh
     assert "No home_use is declared, so all" in " ".join(found.assumptions)
+
+
+def test_years_drawn_beside_the_sun_are_those_simulated_alone() -> None:
+    """Each drawn year by itself, with its own trips; the range holds the two of them."""
+    made = choice("By day", cheap_night(**SOLD), charge_point=SETTABLE, **WANTED)
+    driving = DRIVING | {"draws": 2, "spread_percent": 30.0}
+    file = choices_file(made, driving=driving, home_use=HOME, generation=roofs())
+    (found,) = appraise(file, {}).choices
+    trips = np.array([trip.kwh for trip in driving_of(file).trips])
+    (case,) = cases_of(file, {None: driving_of(file)}, {})
+    alone = [case.simulate(each[None, :]) for each in draw_trips(trips, 30.0, 2, file.driving.seed)]
+    low, high = sorted(float(each.cost[0]) for each in alone)
+    spread = found.spreads["cost"]
+    assert (spread.low, spread.high) == pytest.approx((low, high))
+    assert low < high

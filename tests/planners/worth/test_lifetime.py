@@ -126,6 +126,7 @@ def test_grants_and_maintenance_come_when_they_are_paid() -> None:
             dict.fromkeys(PARTS, 2.0),
             "The first year has the prices declared; then all grow by 2 % a year.",
         ),
+        (dict.fromkeys(PARTS[1:], 2.0) | {"maintenance": 3.0}, "; energy stays the same."),
         ({"energy": 3.0}, "Then they grow: energy by 3 % a year; standing charges, charging"),
         ({each: n + 1.0 for n, each in enumerate(PARTS)}, "elsewhere by 3 % a year and maint"),
     ],
