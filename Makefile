@@ -237,7 +237,8 @@ constraints:
 	$(PYTHON) -m venv $(VENV).new
 	$(VENV).new/bin/python -m pip install --quiet --require-hashes --requirement constraints-release.txt
 	$(LOCK) pyproject.toml $(EXTRAS) --output-file constraints-run.txt
-	$(LOCK) pyproject.toml $(EXTRAS) --extra test --constraint constraints-run.txt --output-file constraints.txt
+	$(LOCK) pyproject.toml $(EXTRAS) --extra fleet --extra test --constraint constraints-run.txt --output-file constraints.txt
+	$(LOCK) pyproject.toml $(EXTRAS) --extra fleet --constraint constraints.txt --output-file constraints-fleet.txt
 	$(LOCK) --group build --constraint constraints.txt --output-file constraints-build.txt
 	$(LOCK) --group release --output-file constraints-release.txt
 	rm -rf $(VENV).new

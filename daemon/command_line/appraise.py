@@ -66,6 +66,19 @@ if TYPE_CHECKING:
 )
 @WORKERS_OPTION
 @LIMIT_OPTION
+@click.option(
+    "--results",
+    type=click.Path(path_type=Path),
+    metavar="FOLDER",
+    help="With --homes: work on a Dask cluster, keep each home's result in this folder (Parquet),"
+    " and do none again whose inputs are the same.",
+)
+@click.option(
+    "--scheduler",
+    metavar="ADDRESS",
+    help="With --results: the scheduler of a Dask cluster, such as tcp://10.0.0.5:8786; by default"
+    " a cluster on this machine.",
+)
 def appraise(
     file: Path,
     form: ReportForm,
@@ -97,10 +110,12 @@ def appraise(
 
 def _refuse_homes(houses: tuple[Path, ...], form: str, choice: dict[str, Any]) -> None:
     if not choice["of_homes"]:
-        given = "HOUSE" if houses else "--tariffs-only, --sort and --only"
+        given = "HOUSE" if houses else "--tariffs-only, --sort, --only, --results and --scheduler"
         raise UsageError(f"{given}: expected --homes beside it")
     if not houses:
         raise UsageError("--homes: expected household files after the choices file, got none")
+    if choice["scheduler"] is not None and choice["results"] is None:
+        raise UsageError("--scheduler: expected --results with a folder beside it")
     if form == "html":
         raise UsageError("--format html: expected text, csv, json or xlsx beside --homes")
 
@@ -117,22 +132,29 @@ def _homes_text(
     from daemon.desk.appraised_view import (  # noqa: PLC0415
         AppraisedView,
         appraised_csv,
+        appraised_row,
         appraised_values,
         show_appraised,
     )
     from daemon.desk.appraising import appraise_homes  # noqa: PLC0415
     from daemon.sheets.written import document_text  # noqa: PLC0415
 
+    choices, only_tariffs = load_choices(file), choice["tariffs_only"]
     with progress_bar("homes") as progress:
-        only_tariffs = choice["tariffs_only"]
-        homes = appraise_homes(
-            load_choices(file), houses, progress, workers, tariffs_only=only_tariffs
-        )
-    whole = all(home.fault is None for home in homes)
-    if not any(home.appraisal for home in homes):
-        raise UsageError("\n".join(f"{home.file}: {home.fault}" for home in homes))
+        if choice["results"] is not None:
+            with needs_extra("--results", "fleet"):
+                from daemon.fleet.fleet import Fleet, appraise_fleet  # noqa: PLC0415
+
+            fleet = Fleet(choice["results"], choice["scheduler"], workers)
+            rows = appraise_fleet(choices, houses, fleet, progress, tariffs_only=only_tariffs)
+        else:
+            homes = appraise_homes(choices, houses, progress, workers, tariffs_only=only_tariffs)
+            rows = [*map(appraised_row, homes)]
+    whole = all(row["fault"] is None for row in rows)
+    if all(row["fault"] is not None for row in rows):
+        raise UsageError("\n".join(f"{row['file']}: {row['fault']}" for row in rows))
     wrong_only = choice["only"] is not None
-    view = AppraisedView(homes, choice["sort_by"] or "worth", wrong_tariff_only=wrong_only)
+    view = AppraisedView(rows, choice["sort_by"] or "worth", wrong_tariff_only=wrong_only)
     if form.name == "csv":
         return appraised_csv(view, form.style), whole
     if form.name == "text":

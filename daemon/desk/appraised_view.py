@@ -32,19 +32,16 @@ LEAST = 0.005
 
 
 class AppraisedView:
-    """Rows of homes: those that gain most first, or by name; and totals by currency."""
+    """Rows of homes, from `appraised_row`: those that gain most first, or by name; and totals."""
 
     def __init__(
-        self, homes: Sequence[HomeChoices], sort_by: str, *, wrong_tariff_only: bool
+        self, rows: Sequence[dict[str, Any]], sort_by: str, *, wrong_tariff_only: bool
     ) -> None:
-        self.count = len(homes)
-        pairs = [(home, _row(home)) for home in homes]
-        self._all = [row for _, row in pairs]
-        if wrong_tariff_only:
-            pairs = [pair for pair in pairs if pair[1]["wrong_tariff"] or pair[1]["fault"]]
-        pairs.sort(key=lambda pair: _order(pair[1], sort_by))
-        self.homes = [home for home, _ in pairs]
-        self.rows = [row for _, row in pairs]
+        self.count, self._all = len(rows), rows
+        wanted = (row for row in rows if row["wrong_tariff"] or row["fault"])
+        self.rows = sorted(
+            wanted if wrong_tariff_only else rows, key=lambda row: _order(row, sort_by)
+        )
 
     def totals(self) -> list[dict[str, Any]]:
         """Count the homes on the wrong tariff, and add up what it is worth, by currency."""
@@ -60,6 +57,12 @@ class AppraisedView:
             for rows in [[row for row in known if row["currency"] == currency]]
             for wrong in [[row for row in rows if row["wrong_tariff"]]]
         ]
+
+
+def appraised_row(home: HomeChoices) -> dict[str, Any]:
+    """Make the row of a home: `COLUMNS`, and the figures of each choice."""
+    choices = () if home.appraisal is None else home.appraisal.choices
+    return _row(home) | {"choices": [*map(_choice, choices)]}
 
 
 def _row(home: HomeChoices) -> dict[str, Any]:
@@ -100,15 +103,7 @@ def _order(row: Mapping[str, Any], sort_by: str) -> tuple[int, Any]:
 
 def appraised_values(view: AppraisedView) -> dict[str, Any]:
     """Make the JSON document, with the cost of every choice for every home."""
-    pairs = zip(view.rows, view.homes, strict=True)
-    return {
-        "homes": [row | {"choices": [*map(_choice, _choices(home))]} for row, home in pairs],
-        "totals": view.totals(),
-    }
-
-
-def _choices(home: HomeChoices) -> Sequence[ChoiceYear]:
-    return () if home.appraisal is None else home.appraisal.choices
+    return {"homes": view.rows, "totals": view.totals()}
 
 
 def _choice(choice: ChoiceYear) -> dict[str, Any]:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import dataclass, replace
 from datetime import date
 from functools import partial
+from importlib.metadata import version
 from typing import TYPE_CHECKING
 
 from pydantic import ValidationError
@@ -21,7 +23,7 @@ from daemon.desk.choices_of_home import (
     refuse_for_homes,
     same_prices,
 )
-from daemon.desk.homes import BetterTariff, each_home, prints_of
+from daemon.desk.homes import BetterTariff, each_home, prints_of, shared
 from daemon.night_log.month_reading import ledger_of, records_between
 from daemon.service.house_loading import load_recorded_house, load_series
 from planners.local_time.conversion import local_date
@@ -130,10 +132,33 @@ def appraise_homes(
     UsageError
         If the choices file is made for one home alone.
     """  # noqa: DOC502 - refuse_for_homes raises it
+    desk = desk_of(choices, tariffs_only=tariffs_only)
+    read = shared(desk.appraised, workers or Workers())
+    return tuple(each_home(files, read, _unread, progress))
+
+
+def desk_of(choices: ChoicesFile, *, tariffs_only: bool) -> Desk:
+    """Read what is the same for every home.
+
+    Parameters
+    ----------
+    choices : ChoicesFile
+        The choices, the year, and when vehicles are away.
+    tariffs_only : bool
+        Whether only the tariffs of the choices count.
+
+    Returns
+    -------
+    Desk
+        It can be pickled.
+
+    Raises
+    ------
+    UsageError
+        If the choices file is made for one home alone.
+    """  # noqa: DOC502 - refuse_for_homes raises it
     refuse_for_homes(choices)
-    series = read_series(choices)
-    desk = _Desk(choices, series, SystemClock().now(), tariffs_only=tariffs_only)
-    return tuple(each_home(files, desk.appraised, _unread, progress, workers or Workers()))
+    return Desk(choices, read_series(choices), SystemClock().now(), tariffs_only=tariffs_only)
 
 
 def _unread(file: Path, name: str, fault: str) -> HomeChoices:
@@ -179,8 +204,8 @@ def _with_better(home: HomeMonths, found: HomeChoices) -> HomeMonths:
 
 
 @dataclass(frozen=True)
-class _Desk:
-    """What is the same for every home."""
+class Desk:
+    """What is the same for every home: the choices with their prices, and the present instant."""
 
     choices: ChoicesFile
     series: dict[str, tuple[RateNews, ...]]
@@ -201,6 +226,21 @@ class _Desk:
         -------
         HomeChoices
             With what many homes need of the appraisal.
+        """
+        return self.finished(self.prepared(file, reading))
+
+    def prepared(self, file: Path, reading: Reading[Any]) -> Prepared:
+        """Read all that a home's appraisal rests on.
+
+        Parameters
+        ----------
+        file, reading
+            As for `appraised`.
+
+        Returns
+        -------
+        Prepared
+            All of it.
 
         Raises
         ------
@@ -208,12 +248,12 @@ class _Desk:
             If the choices do not fit the home, or it has too little of a record.
         """
         try:
-            return self._appraised(file, reading)
+            return self._prepared(file, reading)
         except ValidationError as error:
             reasons = "; ".join(each["msg"] for each in error.errors())
             raise UsageError(f"the choices do not fit this home: {reasons}") from error
 
-    def _appraised(self, file: Path, reading: Reading[HomeChoices]) -> HomeChoices:
+    def _prepared(self, file: Path, reading: Reading[Any]) -> Prepared:
         house, _faults = load_recorded_house(file)
         home = house.file
         reading.name = home.household.name
@@ -235,16 +275,21 @@ class _Desk:
         now = home_now(home, vehicle, today)
         made = file_of_home(self.choices, now, tariffs_only=self.tariffs_only)
         series = self._series_for(made) | {AS_NOW: _news(home, now.bought_at)}
-        result = appraise_series(made, series, used[vehicle])
-        best = next(each for each in made.choices if each.name == result.cheapest)
+        remarks = _remarks(home, used, vehicle, records)
+        return Prepared(file, vehicle, made, series, used[vehicle], now.bought_at, tuple(remarks))
+
+    def finished(self, it: Prepared) -> HomeChoices:
+        """Appraise a home of which all is read."""
+        result = appraise_series(it.choices, it.series, it.used_wh)
+        best = next(each for each in it.choices.choices if each.name == result.cheapest)
         return HomeChoices(
-            file=file,
-            name=home.household.name,
-            vehicle=vehicle,
-            nights=len(used[vehicle]),
+            file=it.file,
+            name=it.choices.appraisal.name,
+            vehicle=it.vehicle,
+            nights=len(it.used_wh),
             appraisal=_brief(result),
-            wrong_tariff=not same_prices(best.bought_at, now.bought_at),
-            remarks=(*_remarks(home, used, vehicle, records), *_estimated(result)),
+            wrong_tariff=not same_prices(best.bought_at, it.bought_at),
+            remarks=(*it.remarks, *_estimated(result)),
         )
 
     def _series_for(self, made: ChoicesFile) -> dict[str, tuple[RateNews, ...]]:
@@ -256,6 +301,42 @@ class _Desk:
         }
         kept = {each.name: by_tariff.get(each.bought_at.name) for each in made.choices[1:]}
         return {name: news for name, news in kept.items() if news is not None}
+
+
+@dataclass(frozen=True)
+class Prepared:
+    """All that the appraisal of one home rests on.
+
+    Attributes
+    ----------
+    file : Path
+        Its household file.
+    vehicle : str
+        The vehicle whose record counts.
+    choices : ChoicesFile
+        The choices for this home; the first is the home as it is now.
+    series : dict
+        Prices and announced days, by the name of the choice.
+    used_wh : dict of date to int
+        Metered energy of each night [Wh].
+    bought_at : Tariff
+        The tariff at which charging is paid now.
+    remarks : tuple of str
+        What to know about its figures.
+    """
+
+    file: Path
+    vehicle: str
+    choices: ChoicesFile
+    series: dict[str, tuple[RateNews, ...]]
+    used_wh: dict[date, int]
+    bought_at: Tariff
+    remarks: tuple[str, ...]
+
+    def inputs(self) -> str:
+        """Return what is the same for equal inputs of this version alone."""
+        parts = (version("lullwatt"), self.choices, self.series, self.used_wh, self.remarks)
+        return hashlib.sha256(repr(parts).encode()).hexdigest()
 
 
 def _brief(result: Appraisal) -> Appraisal:

@@ -7,6 +7,7 @@ afterwards, in the order given.
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Generator
 from contextlib import closing
 from dataclasses import dataclass, replace
 from functools import partial
@@ -110,7 +111,7 @@ def read_homes(
         count: its fault says where it was.
     """
     read = partial(_read, months=months, now=now)
-    found = each_home(files, read, _unread, progress, workers or Workers())
+    found = each_home(files, shared(read, workers or Workers()), _unread, progress)
     return tuple(_with_namesakes([*found]))
 
 
@@ -146,12 +147,21 @@ class Reading(Generic[Home]):
     nights: frozenset[int] | None = None
 
 
+Readings = Generator["Reading[Home] | Lost", None, None]
+
+
+def shared(
+    read: Callable[[Path, Reading[Home]], Home], workers: Workers
+) -> Callable[[Sequence[Path]], Readings[Home]]:
+    """Return what reads the homes of files, with several processes."""
+    return partial(in_order, partial(reading_of, read), workers=workers)
+
+
 def each_home(
     files: Sequence[Path],
-    read: Callable[[Path, Reading[Home]], Home],
+    read: Callable[[Sequence[Path]], Readings[Home]],
     unread: Callable[[Path, str, str], Home],
-    progress: Callable[[int, int], None] | None,
-    workers: Workers,
+    progress: Callable[[int, int], None] | None = None,
 ) -> Iterator[Home]:
     """Read homes, each file, ledger and record once.
 
@@ -160,14 +170,11 @@ def each_home(
     files : sequence of Path
         Household files.
     read : callable
-        Reads the home of a file, and says in its reading what it is called and what it was read
-        from; can be pickled.
+        Gives a reading for each of some files, in order; see `shared`.
     unread : callable
         Makes what stands for a home that can't be read, of its file, its name and the reason.
     progress : callable or None
         Is told how many homes are done, of how many.
-    workers : Workers
-        How the work is shared.
 
     Yields
     ------
@@ -183,7 +190,7 @@ def each_home(
         except CountedAlready as error:
             again[place] = error
     names: dict[Path, str] = {}
-    with closing(in_order(partial(_reading, read), once, workers)) as readings:
+    with closing(read(once)) as readings:
         for place, file in enumerate(files):
             if progress is not None:
                 progress(place, len(files))
@@ -195,8 +202,22 @@ def each_home(
             yield unread(file, made.name, made.fault or "") if made.home is None else made.home
 
 
-def _reading(read: Callable[[Path, Reading[Home]], Home], file: Path) -> Reading[Home]:
-    """Read one home, or say why not."""
+def reading_of(read: Callable[[Path, Reading[Home]], Home], file: Path) -> Reading[Home]:
+    """Read one home, or say why not.
+
+    Parameters
+    ----------
+    read : callable
+        Reads the home of a file, and says in its reading what it is called and what it was read
+        from.
+    file : Path
+        The file.
+
+    Returns
+    -------
+    Reading
+        The home, or the fault.
+    """
     made: Reading[Home] = Reading()
     try:
         made.home = read(file, made)

@@ -54,6 +54,10 @@ Lullwatt is under the MIT licence ([LICENSE](LICENSE)). This is what is installe
 
 {running}
 
+## With the extra fleet
+
+{fleets}
+
 ## For the tests only
 
 {tests}
@@ -150,16 +154,21 @@ def _named(requirements: Iterable[str], extra: str) -> Iterator[tuple[str, str]]
 
 
 def for_running() -> set[str]:
-    """Return the packages that may be installed with Lullwatt, extras included."""
+    """Return the packages that may be installed with Lullwatt, with all extras but fleet."""
     table = project()
     extras = table["optional-dependencies"]
-    return needed([*table["dependencies"], *(it for key in extras if key != "test"
+    return needed([*table["dependencies"], *(it for key in extras if key not in {"fleet", "test"}
                                              for it in extras[key])])  # fmt: skip
+
+
+def for_fleets() -> set[str]:
+    """Return the packages that only the extra fleet needs: large, and not for a home server."""
+    return needed(project()["optional-dependencies"]["fleet"]) - for_running()
 
 
 def for_tests() -> set[str]:
     """Return the packages that only the tests need."""
-    return needed(project()["optional-dependencies"]["test"]) - for_running()
+    return needed(project()["optional-dependencies"]["test"]) - for_running() - for_fleets()
 
 
 def page() -> str:
@@ -170,8 +179,8 @@ def page() -> str:
     str
         Markdown.
     """
-    running, tests = "\n".join(_table(for_running())), "\n".join(_table(for_tests()))
-    return _PAGE.format(running=running, tests=tests)
+    parts = {"running": for_running(), "fleets": for_fleets(), "tests": for_tests()}
+    return _PAGE.format(**{name: "\n".join(_table(names)) for name, names in parts.items()})
 
 
 def _table(names: Iterable[str]) -> Iterator[str]:

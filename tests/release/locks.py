@@ -11,7 +11,9 @@ from tests.release.building import ROOT
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-ALL, RUN, BUILD, RELEASE = (f"constraints{end}.txt" for end in ("", "-run", "-build", "-release"))
+ALL, RUN, FLEET, BUILD, RELEASE = (
+    f"constraints{end}.txt" for end in ("", "-run", "-fleet", "-build", "-release")
+)
 _ENTRY = re.compile(
     r"^(?P<name>[a-z0-9-]+)==(?P<version>\S+)(?: ; (?P<marker>.+?))?"
     r"(?P<hashes>(?: \\\n    --hash=sha256:[0-9a-f]{64})+)\n",
@@ -44,7 +46,7 @@ def locked(name: str = ALL) -> dict[str, Entry]:
     Parameters
     ----------
     name : str
-        One of the four files.
+        One of the five files.
 
     Returns
     -------

@@ -10,6 +10,7 @@ from tests.release.licences import (
     ALLOWED,
     ALLOWED_FOR_TESTS,
     PAGE,
+    for_fleets,
     for_running,
     for_tests,
     is_allowed,
@@ -25,17 +26,19 @@ def pinned() -> dict[str, str]:
 
 def test_the_page_is_what_is_pinned_and_installed() -> None:
     """`make licences` would change nothing; the installed versions are the pinned ones."""
-    versions = {name: distribution(name).version for name in for_running() | for_tests()}
+    versions = {
+        name: distribution(name).version for name in for_running() | for_fleets() | for_tests()
+    }
     assert versions.items() <= pinned().items()
     assert PAGE.read_text("utf-8") == page()
 
 
 def test_no_unneeded_package_is_pinned() -> None:
     """So the page lists every package that an install with the constraints may bring."""
-    assert set(pinned()) == for_running() | for_tests()
+    assert set(pinned()) == for_running() | for_fleets() | for_tests()
 
 
-@pytest.mark.parametrize("name", sorted(for_running()))
+@pytest.mark.parametrize("name", sorted(for_running() | for_fleets()))
 def test_licences_of_dependencies_require_a_notice_at_most(name: str) -> None:
     """No licence affects the user's own programs."""
     assert is_allowed(licence_of(distribution(name)), ALLOWED)

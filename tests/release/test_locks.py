@@ -8,11 +8,11 @@ from typing import Any
 import pytest
 
 from tests.release.building import ROOT, project
-from tests.release.licences import for_running
-from tests.release.locks import ALL, BUILD, RELEASE, RUN, locked
+from tests.release.licences import for_fleets, for_running
+from tests.release.locks import ALL, BUILD, FLEET, RELEASE, RUN, locked
 from tests.release.release import check_bill
 
-FILES = (ALL, RUN, BUILD, RELEASE)
+FILES = (ALL, RUN, FLEET, BUILD, RELEASE)
 INSTALLS = {
     name: (ROOT / name).read_text("utf-8").replace("\\\n", " ")
     for name in ("Makefile", "README.md", "deploy/install.sh", "deploy/Containerfile")
@@ -30,7 +30,7 @@ def test_each_package_has_hashes_and_no_address(name: str) -> None:
     assert "://" not in (ROOT / name).read_text("utf-8")
 
 
-@pytest.mark.parametrize("name", [RUN, BUILD])
+@pytest.mark.parametrize("name", [RUN, FLEET, BUILD])
 def test_what_is_tested_is_what_is_installed(name: str) -> None:
     """The file of the tests has the same versions with the same hashes."""
     assert locked(name).items() <= locked(ALL).items()
@@ -39,6 +39,7 @@ def test_what_is_tested_is_what_is_installed(name: str) -> None:
 def test_all_extras_can_be_installed() -> None:
     """And nothing that Lullwatt does not need."""
     assert set(locked(RUN)) == for_running()
+    assert set(locked(FLEET)) == for_running() | for_fleets()
 
 
 def test_the_build_backend_is_alone() -> None:

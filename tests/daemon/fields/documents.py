@@ -12,7 +12,7 @@ from daemon.appraise.rows import document
 from daemon.bill.comparison import compare_bill
 from daemon.bill.file import BillForm
 from daemon.bill.show_bill import comparison_values
-from daemon.desk.appraised_view import AppraisedView, appraised_values
+from daemon.desk.appraised_view import AppraisedView, appraised_row, appraised_values
 from daemon.desk.appraising import HomeChoices
 from daemon.desk.homes import months_until, read_homes
 from daemon.desk.months_view import HomesView, Wanted, homes_values
@@ -78,7 +78,11 @@ def documents(folder: Path) -> dict[str, list[dict[str, Any]]]:
             document(appraisal()),
             document(appraisal(_aged(), break_even=evens(), hinges=hinges())),
         ],
-        "appraisals": [appraised_values(AppraisedView(drawn, "worth", wrong_tariff_only=False))],
+        "appraisals": [
+            appraised_values(
+                AppraisedView([*map(appraised_row, drawn)], "worth", wrong_tariff_only=False)
+            )
+        ],
     }
     return {
         name: [load_exact(dump_exact(versioned(name, each))) for each in several]
