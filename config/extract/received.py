@@ -28,6 +28,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 RECEIVED: Final = "received.json"
+_STARTS: Final = (b"age-encryption.org/v1\n", b"lullwatt extract ")
+_LONGEST_START: Final = max(map(len, _STARTS))
 _MOST_BYTES: Final = 1024 * 1024
 
 
@@ -70,6 +72,15 @@ class Received(Model):
     def has_half_hour(self, start: datetime, end: datetime) -> bool:
         """Whether the energy of a half-hour was shared, in any month."""
         return any(each.has_half_hour(start, end) for each in self.months.values())
+
+
+def is_extract(path: Path) -> bool:
+    """Whether a file looks like an extract, encrypted or not."""
+    try:
+        with path.open("rb") as file:
+            return file.read(_LONGEST_START).startswith(_STARTS)
+    except (OSError, ValueError):
+        return False
 
 
 def month_name(when: tuple[int, int]) -> str:

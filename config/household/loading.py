@@ -12,7 +12,7 @@ from pydantic import ValidationError
 
 from config.calendar.declared_names import with_marked_points
 from config.doors.announce import Announce
-from config.extract.received import received_beside
+from config.extract.received import is_extract, received_beside
 from config.fields.currencies import CURRENCIES
 from config.fields.home_fields import PHASES
 from config.fields.value_types import Model
@@ -69,6 +69,9 @@ def load_household(path: Path, *, to_read: bool = False) -> HouseholdFile:
     FileError
         Every fault of the file, or of its lists of dates, each with line and column.
     """
+    if is_extract(path):
+        message = "expected a household file, got an extract; `lullwatt desk receive` unpacks it"
+        raise FileError([Fault(str(path), 1, 1, message)])
     if not to_read and received_beside(path) is not None:
         message = (
             "this home was received for reading: use it with nights, month, letter or"

@@ -451,6 +451,14 @@ def test_one_bad_file_does_not_stop_the_others(adviser: Adviser) -> None:
     assert adviser.home.exists()
 
 
+def test_an_extract_in_place_of_a_household_file_is_recognised(adviser: Adviser, run: Run) -> None:
+    """Encrypted or not; the remedy is named."""
+    sealed = adviser.confirmed()
+    run("share", str(adviser.house), "--month", MONTH, "--output", "plain")
+    for file in (str(sealed), "plain"):
+        assert "`lullwatt desk receive` unpacks it" in run("month", file, MONTH).err
+
+
 def test_share_refuses_what_it_can_not_do(adviser: Adviser, run: Run) -> None:
     """An empty month, a mistyped recipient, dates and words out of range: exit 2, no file."""
     own = ("share", str(adviser.house), "--output", "never")
