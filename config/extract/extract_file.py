@@ -52,7 +52,7 @@ Count = Annotated[int, Field(ge=0, le=1_000_000)]
 Energy = Annotated[
     Decimal,
     BeforeValidator(_exact),
-    Field(ge=0, le=1_000_000, decimal_places=6),
+    Field(ge=0, le=1_000_000, decimal_places=40),
     json_kind("number", minimum=0, maximum=1_000_000),
 ]
 Money = Annotated[
@@ -64,8 +64,8 @@ Money = Annotated[
 SharePercent = Annotated[
     Decimal,
     BeforeValidator(_exact),
-    Field(ge=0, le=100, decimal_places=20),
-    json_kind("number", minimum=0, maximum=100),
+    Field(ge=0, le=1000, decimal_places=40),  # what is counted may be a little above 100
+    json_kind("number", minimum=0, maximum=1000),
 ]
 Recipient = Annotated[str, Field(max_length=200, pattern=r"^age1[0-9a-z]+$")]
 

@@ -90,7 +90,7 @@ def share(  # noqa: PLR0917 - click passes them by name
     from config.extract.extract_file import Consent, Shares, values_of  # noqa: PLC0415
     from config.household.loading import load_household  # noqa: PLC0415
     from daemon.extracts.making import Asked, make_extract  # noqa: PLC0415
-    from daemon.night_log.month_reading import ledger_of  # noqa: PLC0415
+    from daemon.night_log.month_reading import ledger_of, month_days  # noqa: PLC0415
     from daemon.service.house_loading import load_recorded_house  # noqa: PLC0415
     from planners.local_time.conversion import local_date  # noqa: PLC0415
 
@@ -125,6 +125,8 @@ def share(  # noqa: PLR0917 - click passes them by name
     _write(target, seal(dump_exact(values_of(extract)).encode("ascii"), signer, recipients))
     for line in _told(extract, target, fingerprint(signer.public), is_new=is_new):
         say(line)
+    if today <= month_days(*when)[1]:
+        say("The month is not over: share it again then, and it takes this one's place.")
 
 
 def _write(path: Path, content: bytes) -> None:

@@ -9,14 +9,16 @@ from decimal import Decimal
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
+from pydantic import ValidationError
+
 from adapters.ledger.rows import BROKER_BACK
 from config.extract.extract_file import FORMAT, VERSION, Extract, Shares
 from config.extract.household_part import shared_part
 from config.extract.received import month_name
 from config.files.announcements import announcements_in, prices_in
 from config.files.date_list import load_dates
-from config.files.errors import UsageError
-from config.files.texts import read_text
+from config.files.errors import SealError, UsageError
+from config.files.texts import printable, read_text
 from config.files.yaml_tree import read_yaml
 from daemon.night_log.month_reading import month_days, records_between
 from daemon.nights.metered import metered_half_hours
@@ -102,7 +104,8 @@ def make_extract(
     if not records:
         raise UsageError(f"{path}: expected a night recorded in {month_name(asked.when)}, got none")
     span = day_bounds(first, last, file.zone)[0], night_bounds(last, file.days)[1]
-    return Extract.model_validate(
+    return _checked(
+        path,
         {
             "format": FORMAT,
             "version": VERSION,
@@ -124,8 +127,19 @@ def make_extract(
                 each for tariff in file.tariffs for each in _announced(file, ledger, tariff, last)
             ],
             "half_hours": [*_half_hours(house, ledger, span, now)] if shares.half_hours else [],
-        }
+        },
     )
+
+
+def _checked(path: Path, values: dict[str, Any]) -> Extract:
+    try:
+        return Extract.model_validate(values)
+    except ValidationError as error:
+        first = error.errors(include_url=False, include_input=False)[0]
+        place = printable(".".join(map(str, first["loc"])))
+        raise SealError(
+            f"{path}: the record has what no extract can hold: {place}: {first['msg']}"
+        ) from error
 
 
 def _household(path: Path) -> dict[str, Any]:

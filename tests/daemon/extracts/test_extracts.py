@@ -558,6 +558,7 @@ def test_short_stays_of_two_vehicles_are_told_apart(adviser: Adviser, run: Run) 
         late = {"vehicle": "van", "need_percent": 60.0, "departure": "2026-10-02T18:20:00Z"}
         left = {"departure": None, "left_at": "2026-10-02T08:00:00Z"}
         body["need_met"] = False
+        body["lowered_by_load"] = {"minutes": 42, "least_amps": 31 / 3, "load_amps": 61.5}
         body["stays"] = [first | left, first | late | {"energy_kwh": 2.0, "cost": 0.39}]
         ledger.execute("UPDATE nights SET body = ? WHERE night = '2026-10-02'", (json.dumps(body),))
     home = adviser.received()
@@ -573,3 +574,7 @@ def test_short_stays_of_two_vehicles_are_told_apart(adviser: Adviser, run: Run) 
         ("van", 2.0),
     ]
     assert night["departures"] == 1
+    assert (night["lowered_minutes"], night["home_load_amps"]) == (42, None)
+    assert (
+        "lowered for 42 min, to 10.3333 A at the least: the rest of the home drew too much" in text
+    )
