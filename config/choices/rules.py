@@ -181,11 +181,9 @@ def _sun_problems(parts: ChoiceParts) -> Iterator[KeyProblem]:
         message += "; appraise each vehicle in a file of its own"
         yield KeyProblem(("other_vehicles",), message)
     if sun.draws > MOST_SUN_DRAWS:
-        message = (
-            f"expected at most {MOST_SUN_DRAWS} beside generation, got {sun.draws}: its nights"
-        )
-        message += " are planned one by one, which takes seconds for each year drawn"
-        yield KeyProblem(("driving", "draws"), message)
+        most = f"expected at most {MOST_SUN_DRAWS} beside generation, got {sun.draws}"
+        message = f"{most}: its nights are planned one by one, which takes seconds for each year"
+        yield KeyProblem(("driving", "draws"), f"{message} drawn")
     for index, tariff in parts.tariffs.items():
         if sun.has_roof.get(index, True):
             yield from _roof_problems(index, tariff)

@@ -49,9 +49,8 @@ def about_money(file: ChoicesFile, *, has_series: bool, announced: bool) -> Iter
         yield f"The first year has the prices declared; then all grow by {by:g} % a year{repeats}."
     else:
         grow = listed([f"{WORDS[part]} by {by:g} % a year" for part, by in growing.items()])
-        stay = (
-            f"; {listed(still)} {'stays' if len(still) == 1 else 'stay'} the same" if still else ""
-        )
+        verb = "stays" if len(still) == 1 else "stay"
+        stay = f"; {listed(still)} {verb} the same" if still else ""
         yield f"Prices of the first year are as declared. Then they grow: {grow}{stay}{repeats}."
     if lifetime.interest_percent:
         yield (

@@ -1,4 +1,4 @@
-"""The whole decision of an invented household, recomputed by hand: rates, life-cycle costing, a break.
+"""The whole decision of an invented household, recomputed by hand: rates, worth today, a break.
 
 Arithmetic of its own, with nothing of Lullwatt in it: a socket and a charge point, a flat and a
 night tariff, a grant, maintenance, 4 % interest and prices that grow by 2 %.
