@@ -32,7 +32,9 @@ if TYPE_CHECKING:
     from planners.accounts.register import RegisterReading
 
 SERIALS_SINCE = datetime(2026, 1, 1, tzinfo=UTC)
-"""Serials begin at the minutes since then, at every start; fewer than that are ever used."""
+SERIAL_STEP = timedelta(seconds=5)
+"""Serials begin at the number of such steps since then, at every start: fewer are ever used, also
+where a start is extended every half minute, or follows readings every ten seconds."""
 
 WISHES_HOLD = timedelta(days=14)
 """An older request is forgotten at a start if no departure has ended it."""
@@ -187,10 +189,15 @@ def _left_with(
     return None
 
 
+def lowest_serial(now: datetime) -> int:
+    """Return a serial that no command before now has had, whatever became of its ledger."""
+    return max(0, (now - SERIALS_SINCE) // SERIAL_STEP)
+
+
 def _with_command(state: PointState, memory: Memory, ledger: Ledger, now: datetime) -> PointState:
     stored = ledger.last_command(state.charge_point)
     # A new or restored ledger lacks the latest commands: serials start above any used.
-    serial = max(0, (now - SERIALS_SINCE) // timedelta(minutes=1))
+    serial = lowest_serial(now)
     if stored is None:
         return replace(state, serial=serial)
     command = CommandInForce(

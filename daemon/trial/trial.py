@@ -34,7 +34,7 @@ from adapters.wired.limit_contact import WiredLimitContact
 from config.files.errors import UnwellError, UsageError
 from config.files.texts import printable
 from config.home.grid_limit import LimitInForce
-from daemon.service.recovery import SERIALS_SINCE
+from daemon.service.recovery import lowest_serial
 from daemon.trial.exercise import LatestValues
 
 if TYPE_CHECKING:
@@ -382,8 +382,7 @@ class Trial:
 def last_serial(ledger: Ledger | None, charge_point: str, now: datetime) -> int:
     """Return a serial that no command of a charge point has exceeded yet."""
     last = ledger.last_command(charge_point) if ledger else None
-    since = (now - SERIALS_SINCE) // timedelta(minutes=1)
-    return max(since, last.serial if last else 0)
+    return max(lowest_serial(now), last.serial if last else 0)
 
 
 def _daemon_state(payload: bytes) -> DaemonState | None:

@@ -28,7 +28,7 @@ from daemon.control.events import (
 )
 from daemon.control.state import House, PointState, is_charging
 from daemon.service.fuse import FuseKeeper
-from daemon.service.recovery import SERIALS_SINCE
+from daemon.service.recovery import lowest_serial
 from daemon.service.service import MOST_ROUNDS_OF_SHARING
 from daemon.sharing.planning_task import JointPlanMade
 from planners.home.together import HomePlan
@@ -222,7 +222,7 @@ def _copied(keeper: FuseKeeper, home: Home) -> FuseKeeper:
 
 def begun(now: datetime = NIGHT) -> Home:
     """Give a home whose daemon has just begun, without vehicles."""
-    serial = (now - SERIALS_SINCE) // MINUTE
+    serial = lowest_serial(now)
     states = {name: PointState(name, serial=serial) for name in NAMES}
     home = Home(now, states, FuseKeeper(states), {name: Plug() for name in NAMES})
     home.keeper = FuseKeeper(home.states, home.asked)

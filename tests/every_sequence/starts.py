@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 from daemon.control.events import TimePassed
 from daemon.control.state import PointState
-from daemon.service.recovery import SERIALS_SINCE
+from daemon.service.recovery import lowest_serial
 from tests.daemon.worlds import EVENING, POINT
 from tests.every_sequence.points import HAPPENINGS, Setting, World, happen, stepped
 
@@ -79,7 +79,7 @@ DEEP_THEMES: Final = ("vehicle", "person", "house", "bus")
 def world_at(name: str) -> World:
     """Give the world of a start; nothing on the way to it is checked."""
     start = STARTS[name]
-    serial = (start.at - SERIALS_SINCE) // timedelta(minutes=1)
+    serial = lowest_serial(start.at)
     world = World(start.at, PointState(POINT, serial=serial), Setting(start.kind))
     world = stepped(world, TimePassed()).after
     for what in start.before:

@@ -156,6 +156,15 @@ def test_a_restart_in_mid_charge_ends_where_it_would_have(ledger: Ledger) -> Non
     assert again.meter_wh - 1_000_000 == pytest.approx(52_000 * 0.4 / 0.9, abs=150)
 
 
+def test_a_new_ledger_goes_on_above_a_night_of_starts_that_last_a_minute(ledger: Ledger) -> None:
+    """Hardware ignores a serial below its last one: it would not hear the daemon any more."""
+    began = recover(ledger, POINT, EVENING, kowhai()).serial
+    hours = 10
+    renewed_every_half_minute = hours * 60 * 2
+    state = recover(ledger, POINT, EVENING + hours * HOUR, kowhai())
+    assert state.serial > began + renewed_every_half_minute
+
+
 def test_serials_go_on_after_a_restart(ledger: Ledger) -> None:
     """The next command after a restart has a serial of its own."""
     world = at_home(ledger, NIGHT_BEGINS + HOUR)
