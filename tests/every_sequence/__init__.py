@@ -8,7 +8,7 @@ between them that the service has. What is found is the shortest sequence there 
 `points` has one charge point and what may happen to it, `homes` two; `starts` says where a search
 begins, `invariants` what must hold, `abstraction` when two worlds are one; `search` searches;
 `reaching` goes on with an honest plug until the departure; `restarting` kills the daemon and starts
-it with the real recovery; `planning` makes the plans; `planted` has faults that must be found.
+it with the real recovery; `planted` has faults that must be found.
 
 What the search rests on, and where it ends:
 
@@ -20,8 +20,9 @@ What the search rests on, and where it ends:
   of the key; they are still raised and cleared in every step.
 - Time passes to the next wake-up, by a minute, past a start's lease, or past a stop's. Clocks are
   not put back, and no message is late: `tests/daemon/control/test_invariants.py` draws those.
-- Plans are those of the real planner, each made once, for one night at a time (`planning`). A joint
-  plan is one of three that a happening chooses, since no plan may matter for the fuse.
+- Plans are those of the real planner, each made once, for one night at a time
+  (`tests.support.remembered_plans`). A joint plan is one of three that a happening chooses, since no
+  plan may matter for the fuse.
 - The sentences of plans are not made: nothing is decided by them.
 - A restart reads a ledger that has everything; what a kill may lose is for `tests/faults`.
 - A vehicle begins to draw no sooner than the daemon has reacted to it (`homes`), and follows at

@@ -16,12 +16,12 @@ from config.fields.zones import use_pinned_zones
 from tests.every_sequence.homes import HAPPENINGS as AT_HOME
 from tests.every_sequence.homes import HOME_RULES, HOME_STARTS, home_at
 from tests.every_sequence.moving import POINT_RULES, told
-from tests.every_sequence.planning import plans_remembered
 from tests.every_sequence.planted import FAULTS, counterexample
 from tests.every_sequence.reaching import missed_from
 from tests.every_sequence.search import Found, search, unlike_twins
 from tests.every_sequence.starts import ALL, DEEP_THEMES, EVERYDAY, STARTS, THEMES, USUAL, world_at
 from tests.faults.tally import say
+from tests.support.remembered_plans import plans_remembered
 
 SECONDS: Final = float(os.environ.get("LULLWATT_SECONDS", "90"))
 WORKERS: Final = int(os.environ.get("LULLWATT_WORKERS", "2"))

@@ -9,10 +9,10 @@ import pytest
 from tests.every_sequence.homes import HAPPENINGS as AT_HOME
 from tests.every_sequence.homes import HOME_RULES, home_at
 from tests.every_sequence.moving import POINT_RULES, REACHING_RULES, told
-from tests.every_sequence.planning import plans_remembered
 from tests.every_sequence.planted import counterexample
 from tests.every_sequence.search import search, unlike_twins
 from tests.every_sequence.starts import ALL, EVERYDAY, STARTS, world_at
+from tests.support.remembered_plans import plans_remembered
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

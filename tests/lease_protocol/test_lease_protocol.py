@@ -1,0 +1,42 @@
+"""The lease protocol keeps its promises, whatever is lost, late or killed."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.lease_protocol.checking import CHARGING, check
+from tests.lease_protocol.protocol import PLANTED, RIGHT, World
+from tests.lease_protocol.replaying import Replay
+from tests.support.remembered_plans import plans_remembered
+
+DEPTH = 5
+
+
+def test_every_sequence_of_steps_keeps_every_promise() -> None:
+    checked = check(RIGHT, DEPTH)
+    assert checked.wrong is None, checked.path
+    assert checked.worlds > 5000
+
+
+@pytest.mark.parametrize("fault", PLANTED)
+def test_a_planted_fault_is_found(fault: str) -> None:
+    assert check(PLANTED[fault], DEPTH).wrong is not None
+
+
+def test_the_real_parts_do_what_the_model_does() -> None:
+    """All sequences of three steps, from a daemon that has started and was asked to charge."""
+    with plans_remembered():
+        world, replay = World(), Replay.begun()
+        for name in CHARGING:
+            world, replay = dict(RIGHT.steps(world))[name], replay.after(name)
+        frontier, compared = {world: replay}, 0
+        for _ in range(3):
+            following: dict[World, Replay] = {}
+            for before, parts in frontier.items():
+                for name, after in RIGHT.steps(before):
+                    real = following[after] = parts.after(name)
+                    compared += 1
+                    assert real.is_on == RIGHT.is_on(after.plug, after.now), name
+                    assert len(real.wire) == len(after.wire), name
+            frontier = following
+    assert compared > 800
