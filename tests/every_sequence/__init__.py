@@ -21,8 +21,8 @@ What the search rests on, and where it ends:
 - Time passes to the next wake-up, by a minute, past a start's lease, or past a stop's. Clocks are
   not put back, and no message is late: `tests/daemon/control/test_invariants.py` draws those.
 - Plans are those of the real planner, each made once, for one night at a time
-  (`tests.support.remembered_plans`). A joint plan is one of three that a happening chooses, since no
-  plan may matter for the fuse.
+  (`tests.support.remembered_plans`). A joint plan is one of three that a happening chooses, since
+  no plan may matter for the fuse.
 - The sentences of plans are not made: nothing is decided by them.
 - A restart reads a ledger that has everything; what a kill may lose is for `tests/faults`.
 - A vehicle begins to draw no sooner than the daemon has reacted to it (`homes`), and follows at
