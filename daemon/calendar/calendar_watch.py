@@ -67,9 +67,16 @@ class CalendarsRead:
 
 
 class CalendarWatch:
-    """Keeps what calendars say. They are read elsewhere: `task` says which, `take` what came."""
+    """Keeps what calendars say. They are read elsewhere: `task` says which, `take` what came.
 
-    def __init__(self) -> None:
+    Parameters
+    ----------
+    stores : bool
+        Whether it stores what they said beside the ledger; a rehearsal must leave that alone.
+    """
+
+    def __init__(self, *, stores: bool) -> None:
+        self._stores = stores
         self._readings: dict[str, CalendarReading] = {}
         self._is_loaded = False
         # Of when the oldest copy is, and when that, and what is wrong, was last looked at.
@@ -148,10 +155,7 @@ class CalendarWatch:
         before, kept = events_in(file, self._readings), dict(read.readings)
         if kept != self._readings:
             self._readings = kept
-            try:
-                save_readings(file, kept)
-            except OSError as error:
-                _log.warning("what calendars say can't be kept", why=error.strerror)
+            self._store(file)
         for name, reading in kept.items():
             if reading.fault is None:
                 self._since.pop(name, None)
@@ -163,13 +167,21 @@ class CalendarWatch:
         _log.info("the calendars say something new", events=len(after.trips) + len(after.days))
         return True
 
+    def _store(self, file: HouseholdFile) -> None:
+        if not self._stores:
+            return
+        try:
+            save_readings(file, self._readings)
+        except OSError as error:
+            _log.warning("what calendars say can't be kept", why=error.strerror)
+
     def over(self, house: House) -> House:
         """Return a house with what its calendars say; the same one if nothing is new."""
         file = house.file
         if not file.calendars:
             return house
         if not self._is_loaded:
-            self._readings, self._is_loaded = load_readings(file), True
+            self._readings, self._is_loaded = load_readings(file) if self._stores else {}, True
             self._at = self._as_of(file)
         events = events_in(file, self._readings)
         # One object for the same events: what was worked out for a file is remembered by it.

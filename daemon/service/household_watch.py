@@ -73,6 +73,8 @@ class HouseholdWatch:
     ----------
     path : Path
         The household file.
+    stores : bool
+        Whether what its calendars say is stored beside its ledger: the daemon's own watch does.
 
     Raises
     ------
@@ -80,7 +82,7 @@ class HouseholdWatch:
         If it, or a price series that it names, has faults.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, *, stores: bool = False) -> None:
         self._path = path
         # Each file's stamp when it was last read, with or without faults.
         self._stamps: dict[Path, Stamp | None] = {}
@@ -110,7 +112,7 @@ class HouseholdWatch:
         # What is known of the grid's carbon.
         self._carbon = CarbonWatch()
         # What the calendars say.
-        self._calendars = CalendarWatch()
+        self._calendars = CalendarWatch(stores=stores)
         file, series = self._read()
         self._series = series
         self._read_forecast(file)

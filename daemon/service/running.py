@@ -211,7 +211,7 @@ def run_daemon(path: Path) -> bool:
     with ExitStack() as ending:
         notice = ServiceNotice.from_environment()
         ending.callback(notice.close)
-        watch = HouseholdWatch(path)
+        watch = HouseholdWatch(path, stores=True)
         file = watch.house.file
         check_credentials(file.bus)
         metrics = _metrics(file.metrics)

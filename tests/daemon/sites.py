@@ -72,7 +72,7 @@ class Site:
         channels: HardwareChannels | None = None,
         run_command: Callable[[Sequence[str], bytes], None] | None = None,
     ) -> None:
-        watch = HouseholdWatch(household)
+        watch = HouseholdWatch(household, stores=True)
         self.topics = topics_of(watch.house)
         self.file = watch.house.file
         self.clock = SetClock(at)

@@ -9,10 +9,12 @@ from typing import TYPE_CHECKING
 import pytest
 
 from adapters.calendar_file import process
+from adapters.calendar_file.process import read_apart
 from daemon.calendar.saved import saved_file
 from daemon.fetching.last_time import LastTime, stamp_of, write_last_time
 from daemon.presentation.output import rich_text
 from daemon.service.house_loading import load_house
+from daemon.service.household_watch import HouseholdWatch
 from daemon.why.command import whys_of
 from daemon.why.show_why import show_why
 from tests.daemon.sites import Site, household_file
@@ -209,6 +211,19 @@ def test_what_is_kept_holds_nothing_of_others(tmp_path: Path, ledger: Ledger) ->
     assert "Car: airport" in kept
     assert "Doctor" not in kept + str(site.bus.messages)
     assert "Ward" not in kept + str(site.bus.messages)
+
+
+def test_a_rehearsal_leaves_what_is_kept_alone(tmp_path: Path, ledger: Ledger) -> None:
+    """Its clock is another: neither does it store what it read, nor start with what is stored."""
+    home = Home(tmp_path, ledger)
+    home.write(event("20260603T184000Z"))
+    file = home.begin().file
+    saved_file(file).write_text("what the daemon keeps", "utf-8")
+    watch = HouseholdWatch(home.house)
+    task = watch.calendars_task(EVENING)
+    assert task is not None
+    assert watch.take_calendars(task.done(read_apart), EVENING)
+    assert saved_file(file).read_text("utf-8") == "what the daemon keeps"
 
 
 def test_a_new_day_looks_further_ahead(tmp_path: Path, ledger: Ledger) -> None:
