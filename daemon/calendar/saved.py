@@ -14,6 +14,7 @@ from adapters.calendar_file.process import read_apart
 from adapters.clocks.instants import parse_instant
 from adapters.host.whole_file import replacing
 from config.events.found import DaysEvent, TripEvent
+from config.household.loading import load_household
 from daemon.calendar.readings import CalendarReading, events_in, read_calendars
 
 if TYPE_CHECKING:
@@ -68,6 +69,11 @@ def save_readings(file: HouseholdFile, readings: Readings) -> None:
 def with_kept(file: HouseholdFile) -> HouseholdFile:
     """Return a household with what the daemon has kept of its calendars."""
     return file.with_events(events_in(file, load_readings(file))) if file.calendars else file
+
+
+def load_with_kept(path: Path) -> HouseholdFile:
+    """Load a household file with what the daemon has kept of its calendars, or `FileError`."""
+    return with_kept(load_household(path))
 
 
 def with_calendars(file: HouseholdFile, now: datetime, read: Read = read_apart) -> HouseholdFile:

@@ -100,12 +100,12 @@ def ask(file: Path, *, as_json: bool, wait: float, **options: Any) -> None:  # n
     from adapters.clocks.clock import SystemClock  # noqa: PLC0415 - each command loads what it needs
     from adapters.contract.messages import Request, decode  # noqa: PLC0415
     from adapters.ledger.exact_json import dump_exact  # noqa: PLC0415
-    from config.household.loading import load_household  # noqa: PLC0415
+    from daemon.calendar.saved import load_with_kept  # noqa: PLC0415
     from daemon.control.state import vehicles_of  # noqa: PLC0415
     from daemon.remote import asking  # noqa: PLC0415
     from daemon.remote.time_options import TimeOptions  # noqa: PLC0415
 
-    household = load_household(file)
+    household = load_with_kept(file)
     clock = SystemClock()
     point = _charge_point(household, options["charge_point"], options["vehicle"])
     vehicle = options["vehicle"] or next(iter(vehicles_of(household, point)), None)

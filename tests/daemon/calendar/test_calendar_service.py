@@ -10,9 +10,10 @@ import pytest
 
 from adapters.calendar_file import process
 from adapters.calendar_file.process import read_apart
-from daemon.calendar.saved import saved_file
+from daemon.calendar.saved import load_with_kept, saved_file
 from daemon.fetching.last_time import LastTime, stamp_of, write_last_time
 from daemon.presentation.output import rich_text
+from daemon.remote.time_options import TimeOptions
 from daemon.service.house_loading import load_house
 from daemon.service.household_watch import HouseholdWatch
 from daemon.why.command import whys_of
@@ -224,6 +225,15 @@ def test_a_rehearsal_leaves_what_is_kept_alone(tmp_path: Path, ledger: Ledger) -
     assert task is not None
     assert watch.take_calendars(task.done(read_apart), EVENING)
     assert saved_file(file).read_text("utf-8") == "what the daemon keeps"
+
+
+def test_that_days_departure_may_be_an_event(tmp_path: Path, ledger: Ledger) -> None:
+    """`ask --by 2026-06-06` finds it by what the daemon keeps: the file has none on a Saturday."""
+    home = Home(tmp_path, ledger)
+    home.write(event("20260605T230000Z"))
+    home.begin()
+    times = TimeOptions(load_with_kept(home.house), "hatchback", EVENING)
+    assert times.instant("--by", "2026-06-06") == "2026-06-05T23:00:00+00:00"
 
 
 def test_a_new_day_looks_further_ahead(tmp_path: Path, ledger: Ledger) -> None:
