@@ -32,10 +32,13 @@ from daemon.control.events import (
 )
 from daemon.control.state import (
     FLOWING_WATTS,
+    LONGEST_GAP,
+    NEARLY_PERCENT,
     ActualShare,
     OtherVehicle,
     SocFact,
     counted_soc_percent,
+    is_charging,
     register_wh_at,
     speaks_for_household,
     vehicle_of,
@@ -272,7 +275,7 @@ def _on_reading(
     if not _is_news(reading.at, state.register.at if state.register else None, now):
         return state, ()
     actions: tuple[Action, ...] = ()
-    counted = counted_soc_percent(state, house.file, now)
+    before, counted = state, counted_soc_percent(state, house.file, now)
     if reading.register_wh is not None:
         register = RegisterReading(reading.at, reading.register_wh)
         state, actions = _watch_direction(state, register)
@@ -291,10 +294,25 @@ def _on_reading(
     if counted is not None and recounted is not None and recounted <= counted - NEWS_PERCENT:
         # Less energy flowed than was extrapolated.
         state = replace(state, plan_stale=True)
+    if recounted is not None and _failed_unseen(before, state, recounted):
+        state = replace(state, plan_stale=True)
     if reading.watts is not None and reading.watts > FLOWING_WATTS:
         state, came = _presence_by_evidence(state, now, house)
         actions = (*actions, *came)
     return state, actions
+
+
+def _failed_unseen(before: PointState, after: PointState, soc_percent: float) -> bool:
+    """Whether a reading after a silence over a plan's end shows that the plan was missed."""
+    # The hardware was out of reach, say. A vehicle of which the last reading in the plan's hours
+    # shows no power ended by itself, and gets no further start.
+    plan, last, latest = after.plan, before.register, after.register
+    if plan is None or not plan.periods or last is None or latest is None or is_charging(after):
+        return False
+    start, end = plan.periods[0].start, plan.periods[-1].end
+    was_silent = last.at < end - LONGEST_GAP and latest.at >= end
+    was_on_course = last.at <= start or (before.watts or 0.0) > FLOWING_WATTS
+    return was_silent and was_on_course and soc_percent < plan.reaches_percent - NEARLY_PERCENT
 
 
 def _is_news(at: datetime, latest: datetime | None, now: datetime) -> bool:

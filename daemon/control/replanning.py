@@ -23,6 +23,7 @@ from daemon.control.nightbook import open_night_planned
 from daemon.control.state import (
     FLOWING_WATTS,
     LONGEST_GAP,
+    NEARLY_PERCENT,
     charges_now,
     counted_soc_percent,
     delays_until,
@@ -57,9 +58,6 @@ if TYPE_CHECKING:
     from planners.local_time.departures import DepartureAt
     from planners.plan.plan import LaterNight, Period, Plan
     from planners.rates.known import RateKnowledge
-
-NEARLY_PERCENT = 0.3
-"""A state of charge this close to the target is the target: meters count in steps."""
 
 SHOWN_PERCENT = 0.5
 """Targets that differ by less are shown as the same: they have no decimals."""

@@ -36,6 +36,9 @@ if TYPE_CHECKING:
 LONGEST_GAP = timedelta(minutes=15)
 """How long a reading is trusted."""
 
+NEARLY_PERCENT = 0.3
+"""A state of charge this close to the target is the target: meters count in steps."""
+
 NO_VEHICLE = "A"
 """The pilot state of an empty outlet (IEC 61851-1)."""
 

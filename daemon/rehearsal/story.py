@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from adapters.clocks.instants import parse_instant
 from daemon.control.alerts import NO_DEPARTURE, NO_RATE
 from daemon.control.events import AnnouncePlan, CloseNight, Issue, Note, Warn
-from daemon.control.replanning import NEARLY_PERCENT
+from daemon.control.state import NEARLY_PERCENT
 from daemon.night_log.carbon import carbon_words, night_carbon
 from daemon.night_log.month import RULES
 from daemon.night_log.notes import OUTSIDE_WORDS, of_the_roof

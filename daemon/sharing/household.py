@@ -21,8 +21,9 @@ from typing import TYPE_CHECKING, Any
 from config.calendar.words import listed
 from daemon.control.learning import FAULTS
 from daemon.control.leaving_late import would_leave_late
-from daemon.control.replanning import NEARLY_PERCENT, is_delayed, situation_of
+from daemon.control.replanning import is_delayed, situation_of
 from daemon.control.state import (
+    NEARLY_PERCENT,
     Allotment,
     charges_now,
     counted_soc_percent,

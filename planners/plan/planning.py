@@ -270,6 +270,9 @@ def _changes_of_phases(plan: Plan) -> int:
 def _with_run(file: HouseholdFile, prices: Prices, situation: Situation) -> Draft:
     """Plan as `draft_plan` does, on the phases that the situation names."""
     draft = _draft(file, prices, situation)
+    if situation.on and not draft.plan.periods:
+        # A run that is not worth its shortest time is stopped at once; another one may follow.
+        return _draft(file, prices, replace(situation, on=False, since=situation.now))
     if not _begins_dear(draft):
         return draft
     # The ticks do not show that it is cheaper to stop a run in progress until the first of them.

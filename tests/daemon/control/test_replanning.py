@@ -486,3 +486,41 @@ def test_a_vehicle_that_was_charged_in_spite_of_a_stop_is_not_started() -> None:
     assert world.state.plan.periods == ()
     world.wait(NIGHT_BEGINS + HOUR)
     assert "start" not in [do for _, do in world.switches()]
+
+
+@pytest.mark.parametrize("flowed_before", [True, False])
+def test_a_charge_that_nobody_saw_fail_is_planned_again(*, flowed_before: bool) -> None:
+    """Hardware that was out of reach over the plan's end, and then reports, gets what is wanted."""
+    bands = [
+        {"name": "low", "rate": 0.1, "hours": ["22:00-06:00"]},
+        {"name": "high", "rate": 0.4},
+    ]
+    world = World(household(tariff={"bands": bands}), EVENING)
+    world.read()
+    world.plug_in(66.0)  # the need of 60 % is met; what is wanted beyond it is not
+    plan = world.state.plan
+    assert plan is not None
+    start, end = plan.periods[0].start, plan.periods[-1].end
+    world.wait(start + 10 * MINUTE if flowed_before else start - MINUTE)
+    world.draws = 0.0  # as no command arrives any longer
+    world.wait(end + 20 * MINUTE, read_every=None)
+    world.draws = 1.0
+    world.read()
+    assert world.doing() == ("start", 32.0)
+    world.wait(LEAVES - MINUTE)
+    soc = counted_soc_percent(world.state, world.house.file, world.now)
+    assert soc == pytest.approx(80.0, abs=0.5)
+
+
+def test_a_vehicle_that_ended_by_itself_is_not_asked_again_after_a_silence() -> None:
+    """A reading without power in the plan's hours shows that it took no more."""
+    world = plugged_in(70.0)
+    plan = world.state.plan
+    assert plan is not None
+    world.wait(plan.periods[0].start + 5 * MINUTE)
+    world.draws = 0.0
+    world.read()
+    world.wait(plan.periods[-1].end + 40 * MINUTE, read_every=None)
+    world.draws = 1.0
+    world.read()
+    assert world.doing() == ("stop", None)

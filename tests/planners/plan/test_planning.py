@@ -579,6 +579,21 @@ def running(at: str, since: str, **point: object) -> Plan:
     return DemoHousehold(tariffs=(TWO_BANDS,), point=point).plan(60.0, at, on=True, since=since)
 
 
+@pytest.mark.parametrize("since", ["2026-06-03T08:22:00", "2026-06-03T08:18:00"])
+@pytest.mark.parametrize("switching", ["current", "on_off"])
+def test_a_run_that_is_not_worth_its_shortest_time_is_followed_by_another(
+    since: str, switching: str
+) -> None:
+    """Begun in dear hours, by a clock that was wrong, say: the cheap hours still serve the want."""
+    wish = {"need_percent": 60.0, "want_percent": 80.0, "max_rate": Decimal("0.30")}
+    given = DemoHousehold(
+        tariffs=(TWO_BANDS,), point={"min_run_minutes": 5, "switching": switching}, leaves=wish
+    )
+    plan = given.plan(74.8, "2026-06-03T08:22:00", on=True, since=since)
+    assert [period.start for period in plan.periods] == [utc("2026-06-03T09:00:00")]
+    assert plan.reaches_percent == pytest.approx(80.0)
+
+
 @pytest.mark.parametrize("since", ["2026-06-03T08:30:00", "2026-06-03T08:56:00"])
 def test_a_run_stops_for_the_minutes_before_cheap_hours(since: str) -> None:
     """Three minutes at 0.40 cost more than a stop: charging goes on when 0.10 begins."""
