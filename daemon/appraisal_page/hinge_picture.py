@@ -32,6 +32,9 @@ LOWER, HIGHER = ("#e3b04f", "////"), ("#1f5c7a", "")
 LINE_INCHES, BAR_INCHES, GAP_INCHES = 0.125, 0.17, 0.12
 """Height of a line of words, of a bar, and of the gap after it [in]."""
 
+LEAST_SHARE = 0.02
+"""An input that moves the answer by less than this share of the most is not drawn."""
+
 
 class HingeBar(NamedTuple):
     """How far ahead today's answer is with the lower and the higher value of an input."""
@@ -58,15 +61,17 @@ def lead_now(words: AppraisalWords) -> float | None:
 def hinge_bars(words: AppraisalWords) -> list[HingeBar]:
     """Lay out the bars, that which moves the answer most first."""
     now = lead_now(words)
-    bars = []
+    bars: list[tuple[float, HingeBar]] = []
     for hinge in words.appraisal.hinges:
         tried = points_of(hinge)
         ends = " or ".join(value_text(words, hinge, each.value) for each in tried)
         low, high = (each.ahead if each in tried else None for each in (hinge.low, hinge.high))
         bar = HingeBar(f"{name_of(words, hinge)}: {ends}", low, high)
         if bar.reach and now is not None:
-            bars.append(bar)
-    return sorted(bars, key=lambda bar: -max(abs(each - (now or 0.0)) for each in bar.reach))
+            bars.append((max(abs(each - now) for each in bar.reach), bar))
+    most = max((moved for moved, _ in bars), default=0.0)
+    kept = [(moved, bar) for moved, bar in bars if moved > LEAST_SHARE * most]
+    return [bar for _, bar in sorted(kept, key=lambda each: -each[0])]
 
 
 def draw_hinges(words: AppraisalWords) -> Drawing | None:
