@@ -35,6 +35,8 @@ class Field:
         Whether it may be null.
     required : bool
         Whether it is always there.
+    words : str
+        What a column of it is called, if that is not its name.
     """
 
     name: str
@@ -45,6 +47,7 @@ class Field:
     section: str = ""
     nullable: bool = False
     required: bool = True
+    words: str = ""
 
     def unit_in(self, currency: str) -> str:
         """Return the unit, in the currency given."""
@@ -87,15 +90,16 @@ def _table() -> Mapping[str, Mapping[str, list[str]]]:
     return tomllib.loads(text)
 
 
-def _field(name: str, kind: str, unit: str, meaning: str, source: str) -> Field:
+def _field(name: str, kind: str, unit: str, *texts: str) -> Field:
     what, _, section = kind.partition(" of ")
     return Field(
         name,
         what.strip("~?"),
         unit,
-        meaning,
-        source,
-        section,
+        meaning=texts[0],
+        source=texts[1],
+        section=section,
         nullable=what.endswith("?"),
         required=not what.startswith("~"),
+        words="".join(texts[2:]),
     )

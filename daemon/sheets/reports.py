@@ -158,7 +158,12 @@ def _appraisal_sheets(values: Mapping[str, Any]) -> Iterator[Sheet]:
     currency = values["currency"]
     choices = [choice | _ends(choice["range"]) for choice in values["choices"]]
     ranged = [
-        replace(field, name=f"{field.name}_{end}", meaning=f"{field.meaning}: {words}")
+        replace(
+            field,
+            name=f"{field.name}_{end}",
+            meaning=f"{field.meaning}: {words}",
+            words=f"{field.words}, {end}" if field.words else "",
+        )
         for field in _plain("choice")
         for end, words in (
             ("low", "low end in nine of ten drawn years"),

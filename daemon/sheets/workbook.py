@@ -69,13 +69,18 @@ class Sheet:
 
     def header(self, column: Field) -> str:
         """Write the words of a column, and its unit."""
-        words, unit = column.name.split("_"), column.unit_in(self.currency or "currency of the row")
+        unit = column.unit_in(self.currency or "currency of the row")
         if column.kind in {"instant", "local"}:
-            unit = "UTC" if words[-1] == "utc" else self.zone
-            words = words[:-1] if words[-1] in {"utc", "local"} else words
-        if _UNIT_ENDS.get(words[-1]) == unit and len(words) > 1:
-            words = words[:-1]
-        return " ".join(words) + (f" [{unit}]" if unit else "")
+            unit = "UTC" if column.name.endswith("_utc") else self.zone
+        words = column.words or _words_of(column.name, unit)
+        return words + (f" [{unit}]" if unit else "")
+
+
+def _words_of(name: str, unit: str) -> str:
+    """Return the words of a name, without the unit at its end."""
+    words = name.split("_")
+    is_said = _UNIT_ENDS.get(words[-1]) == unit or words[-1] in {"utc", "local"}
+    return " ".join(words[:-1] if is_said and len(words) > 1 else words)
 
 
 @dataclass

@@ -90,7 +90,7 @@ def test_nights_are_typed_and_add_up_to_what_the_text_says(
     assert (night["energy [kWh]"], night["cost [NZD]"]) == (plain["energy_kwh"], plain["cost"])
     plugged = datetime.fromisoformat(plain["plugged_since"]).astimezone(ZONE)
     assert night["plugged since [Pacific/Auckland]"] == plugged.replace(tzinfo=None)
-    assert night["need met"] is plain["need_met"]
+    assert night["enough for the departure"] is plain["need_met"]
     assert book["Nights"]["H2"].number_format == "#,##0.00"
     text = run("nights", file).out
     assert total["night"] == "total"
