@@ -28,6 +28,12 @@ ALLOWED = frozenset(
     " PSF-based Zlib".split()
 )
 """May be installed and distributed with Lullwatt: they only require their notice."""
+ALLOWED_APART = {"zeroconf": "LGPL-2.1-or-later"}
+"""May be installed beside Lullwatt as it comes, as an extra for a process of its own.
+
+The LGPL asks that its source can be had and that whoever gets it may replace it: a package in an
+environment is both. Nobody may copy from it, or put it into a program that is given away as one.
+"""
 ALLOWED_FOR_TESTS = ALLOWED | {"MPL-2.0", "GPL-3.0"}
 """May be used as programs beside Lullwatt, but never become part of it."""
 
@@ -53,6 +59,10 @@ Lullwatt is under the MIT licence ([LICENSE](LICENSE)). This is what is installe
 ## With Lullwatt and its extras
 
 {running}
+
+zeroconf, of the extra `discovery`, is under the LGPL: it is installed as it comes, runs in a
+process of its own (`lullwatt announce`), and may be replaced there by whoever has Lullwatt. Its
+source is where pip gets it.
 
 ## With the extra fleet
 
