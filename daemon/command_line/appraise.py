@@ -89,8 +89,8 @@ def appraise(
 ) -> None:
     """Simulate a year of nights with each choice in FILE, and find the cheapest.
 
-    Each choice is a tariff, a charge point and an outlay. Every night of the year is planned as
-    the daemon would plan it. The other choices are compared with the first.
+    Each choice is a tariff, a charge point, an outlay, grants and maintenance. Every night of the
+    year is planned as the daemon would plan it. The other choices are compared with the first.
 
     With --homes, each HOUSE is compared as it is now, on its own tariff and charge point, with the
     choices: which homes are on the wrong tariff, and what is another worth? A home that can't be
