@@ -78,7 +78,16 @@ class DaysEvent:
 
 @dataclass(frozen=True, slots=True)
 class CalendarEvents:
-    """The events of all calendars that concern vehicles."""
+    """The events of all calendars that concern vehicles.
+
+    Attributes
+    ----------
+    trips, days
+        The events.
+    troubles : tuple of str
+        Which calendars could not be read just now, and what counts instead; sentences.
+    """
 
     trips: tuple[TripEvent, ...] = ()
     days: tuple[DaysEvent, ...] = ()
+    troubles: tuple[str, ...] = ()

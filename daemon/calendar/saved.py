@@ -15,7 +15,7 @@ from adapters.clocks.instants import parse_instant
 from adapters.host.whole_file import replacing
 from config.events.found import DaysEvent, TripEvent
 from config.household.loading import load_household
-from daemon.calendar.readings import CalendarReading, events_in, read_calendars
+from daemon.calendar.readings import CalendarReading, events_in, read_calendars, trouble_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -91,11 +91,18 @@ def with_calendars(file: HouseholdFile, now: datetime, read: Read = read_apart) 
     Returns
     -------
     HouseholdFile
-        The same one without calendars. One that can't be read says what the daemon keeps of it.
+        The same one without calendars. One that can't be read says what the daemon keeps of it, and
+        that it is so.
     """
     if not file.calendars:
         return file
-    return file.with_events(events_in(file, read_calendars(file, load_readings(file), now, read)))
+    readings = read_calendars(file, load_readings(file), now, read)
+    troubles = tuple(
+        f"The calendar {trouble_of(file, name, reading, now)}."
+        for name, reading in readings.items()
+        if reading.fault is not None or reading.lacks_events
+    )
+    return file.with_events(replace(events_in(file, readings), troubles=troubles))
 
 
 def _body(reading: CalendarReading) -> dict[str, Any]:

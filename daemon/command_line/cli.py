@@ -145,6 +145,8 @@ def plan(  # noqa: PLR0917 - click passes them by name
 
     now = at or SystemClock().now()
     house = load_house(file, now)
+    for trouble in house.file.events.troubles:
+        say(trouble, err=True)
     if vehicle is None and len(house.file.vehicles) > 1:
         _plan_home(file, house, socs, now, nights, picture, as_json=as_json)
         return

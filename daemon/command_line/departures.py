@@ -49,6 +49,8 @@ def departures(file: Path, days: int, form: str, at: datetime | None) -> None:
 
     now = at or SystemClock().now()
     household = load_house(file, now).file
+    for trouble in household.events.troubles:
+        say(trouble, err=True)
     wishes, hours = _of_ledger(household, now)
     ahead = departures_ahead(household, wishes, now, now + timedelta(days=days))
     if form == "ics":

@@ -113,5 +113,14 @@ def test_the_command_before_the_daemon_has_run(
         "90 % needed, back Wed 02 Dec 16:00 ('Car: airport 90 %' of the calendar)"
     )
     assert lines[-1] == "No charging is planned."
+    (tmp_path / "family.ics").write_text("<html>")
+    says = (
+        "The calendar family can't be read (expected a calendar (BEGIN:VCALENDAR on the first"
+        " line)); nothing of it is known.\n"
+    )
+    for command in (("departures",), ("plan", "--soc", "40")):
+        ran = run(*command, "family-calendar.yaml", *at)
+        assert (ran.code, ran.err) == (0, says)
+    (tmp_path / "family.ics").write_bytes((EXAMPLES / "family.ics").read_bytes())
     ics = run("departures", "family-calendar.yaml", "--format", "ics", *at).out
     assert ics.count("BEGIN:VEVENT") > 10
