@@ -467,7 +467,7 @@ def _has_ended(state: PointState, now: datetime, house: House) -> bool:
 def _was_missed(state: PointState, plan: Plan, soc_percent: float, now: datetime) -> bool:
     """Whether a plan's last period has passed without a start, or with one held up to its end."""
     is_over = bool(plan.periods) and now >= plan.periods[-1].end
-    if not is_over or is_charging(state) or soc_percent >= plan.reaches_percent - NEARLY_PERCENT:
+    if not is_over or is_charging(state) or soc_percent >= plan.reaches_percent - SHOWN_PERCENT:
         return False
     if state.waits_for_others and state.register is not None:
         return True  # the rest of the home left too little

@@ -476,6 +476,27 @@ def test_a_charge_that_was_slept_through_is_planned_again(*, is_read: bool) -> N
     assert world.doing() == ("start", 32.0)
 
 
+def test_less_than_is_shown_of_a_charge_that_was_slept_through_is_let_be() -> None:
+    """Another plan would not differ enough to replace this one, and be made at each event."""
+    bands = [
+        {"name": "night", "rate": 0.1, "hours": ["21:00-07:00"]},
+        {"name": "day", "rate": 0.4},
+    ]
+    world = World(household(tariff={"bands": bands}), EVENING)
+    world.read()
+    world.plug_in(78.0)
+    plan = world.state.plan
+    assert plan is not None
+    assert plan.periods
+    world.advance(EVENING + HOUR)
+    world.meter_wh += 10 * 1.6 * 50 / 0.9  # to 79.6 %
+    world.read()
+    world.advance(plan.periods[-1].end + 10 * MINUTE)
+    world.handle(TimePassed())
+    assert world.state.plan is plan
+    assert world.doing() == ("stop", None)
+
+
 def test_a_vehicle_that_was_charged_in_spite_of_a_stop_is_not_started() -> None:
     """Somebody let it charge by the charge point's own button: nothing is left to buy."""
     world = plugged_in(70.0)
