@@ -15,7 +15,7 @@ WORKERS ?= $(shell expr $$(nproc) + 2)
 # The tests start hundreds of processes. Each would compile all that it imports if nothing were kept.
 unexport PYTHONDONTWRITEBYTECODE
 
-.PHONY: help rehearse test lint types contracts unit mosquitto chromium debian prove every-sequence solar bench boxes stations faults crash-images floods browsers picture wirings hours throwaway container upgrade keep-for-upgrade \
+.PHONY: help rehearse test lint types contracts unit mosquitto chromium debian prove every-sequence solar bench boxes stations faults crash-images simulate floods browsers picture wirings hours throwaway container upgrade keep-for-upgrade \
 	release licences format constraints clean
 
 help:
@@ -30,6 +30,7 @@ help:
 	@echo 'make stations     the same for OCPP 2.0.1 and 2.1: 16 kinds in twelve kinds of night (ten minutes)'
 	@echo 'make faults       kills, broken brokers, bad messages and hardware (up to half an hour)'
 	@echo 'make crash-images the ledger after a power cut at every sync, some 10,000 of them (three minutes)'
+	@echo 'make simulate     years of nights with faults in virtual time, and six planted faults (a quarter of an hour)'
 	@echo 'make floods       20,000 messages a second, of each kind (an hour)'
 	@echo 'make browsers     the page in a real browser: every view, every wish, in every way (five minutes)'
 	@echo 'make picture      draw the picture of the page in the README again (a minute)'
@@ -201,6 +202,9 @@ hours: $(VENV)/.tests mosquitto chromium debian
 
 crash-images: $(VENV)/.tests debian
 	$(BIN)/python -m tests.crash_images
+
+simulate: $(VENV)/.tests
+	$(BIN)/python -m tests.virtual_years --workers $$(nproc)
 
 throwaway: $(VENV)/.tests
 	DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends \
