@@ -7,6 +7,8 @@ from pathlib import Path
 import click
 
 from config.files.errors import UsageError
+from config.household.loading import load_household
+from daemon.presentation.logs import set_up_logs
 from daemon.presentation.options import FILE
 
 _NOTHING = (
@@ -23,9 +25,6 @@ def announce(file: Path) -> None:
     Phones and equipment that look for services by DNS-SD, with multicast DNS, then find the page,
     the broker and the address for OCPP. The key announce of the household file says which.
     """  # noqa: DOC501 - this text is the command's help
-    from config.household.loading import load_household  # noqa: PLC0415 - each command loads what it needs
-    from daemon.presentation.logs import set_up_logs  # noqa: PLC0415
-
     household = load_household(file)
     if household.announce is None:
         raise UsageError(_NOTHING)

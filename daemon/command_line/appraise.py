@@ -8,8 +8,20 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from config.choices.loading import load_choices
 from config.files.errors import UsageError
+from daemon.appraise.reading import appraise_file
+from daemon.appraise.rows import appraisal_csv, document
+from daemon.appraise.show_appraisal import show_appraisal
 from daemon.command_line.reports import NOT_ALL
+from daemon.desk.appraised_view import (
+    AppraisedView,
+    appraised_csv,
+    appraised_row,
+    appraised_values,
+    show_appraised,
+)
+from daemon.desk.appraising import appraise_homes
 from daemon.presentation.options import (
     FILE,
     JSON_OPTION,
@@ -23,6 +35,7 @@ from daemon.presentation.output import (
     progress_bar,
     rich_text,
 )
+from daemon.sheets.written import document_text
 
 if TYPE_CHECKING:
     from adapters.workers.in_order import Workers
@@ -128,17 +141,6 @@ def _homes_text(
     choice: dict[str, Any],
 ) -> tuple[str | bytes, bool]:
     """Write what the choices are worth to many homes, and whether all could be appraised."""
-    from config.choices.loading import load_choices  # noqa: PLC0415 - each command loads its own
-    from daemon.desk.appraised_view import (  # noqa: PLC0415
-        AppraisedView,
-        appraised_csv,
-        appraised_row,
-        appraised_values,
-        show_appraised,
-    )
-    from daemon.desk.appraising import appraise_homes  # noqa: PLC0415
-    from daemon.sheets.written import document_text  # noqa: PLC0415
-
     choices, only_tariffs = load_choices(file), choice["tariffs_only"]
     with progress_bar("homes") as progress:
         if choice["results"] is not None:
@@ -163,16 +165,12 @@ def _homes_text(
 
 
 def _appraisal(file: Path) -> Appraisal:
-    from daemon.appraise.reading import appraise_file  # noqa: PLC0415 - each command loads its own
 
     with progress_bar("years drawn") as progress:
         return appraise_file(file, progress)
 
 
 def _text(appraisal: Appraisal, form: ReportForm) -> str | bytes:
-    from daemon.appraise.rows import appraisal_csv, document  # noqa: PLC0415
-    from daemon.appraise.show_appraisal import show_appraisal  # noqa: PLC0415
-    from daemon.sheets.written import document_text  # noqa: PLC0415
 
     if form.name == "html":
         with needs_extra("--format html"):

@@ -7,8 +7,13 @@ from typing import TYPE_CHECKING
 
 import click
 
+from adapters.backups.whole_copy import copy_ledger
+from adapters.clocks.clock import SystemClock
+from config.household.loading import load_household
+from daemon.presentation.figures import counted
 from daemon.presentation.options import FILE
 from daemon.presentation.output import say
+from planners.local_time.conversion import local_date
 
 if TYPE_CHECKING:
     from adapters.backups.whole_copy import LedgerCopy
@@ -26,11 +31,6 @@ def backup(file: Path, dest: Path, *, overwrite: bool) -> None:
     The daemon may keep running. In a folder the copy is named after the ledger and today's date.
     The copy is complete and consistent, and is checked before it gets its name.
     """
-    from adapters.backups.whole_copy import copy_ledger  # noqa: PLC0415
-    from adapters.clocks.clock import SystemClock  # noqa: PLC0415 - each command loads what it needs
-    from config.household.loading import load_household  # noqa: PLC0415
-    from planners.local_time.conversion import local_date  # noqa: PLC0415
-
     household = load_household(file)
     ledger = household.ledger.path
     if dest.is_dir():
@@ -41,8 +41,6 @@ def backup(file: Path, dest: Path, *, overwrite: bool) -> None:
 
 def _summary(copy: LedgerCopy) -> str:
     """Sum up in one line what a copy holds."""
-    from daemon.presentation.figures import counted  # noqa: PLC0415 - it would load numpy
-
     nights = counted(copy.nights, "night")
     if copy.nights == 1:
         nights += f", {copy.first_night}"

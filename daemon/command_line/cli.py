@@ -5,7 +5,6 @@ from __future__ import annotations
 import io
 import os
 import sys
-from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
@@ -13,17 +12,7 @@ import click
 
 from config.fields.zones import use_pinned_zones
 from config.files.errors import LullwattError, UsageError
-from daemon.announcing.command import announce
-from daemon.command_line.appraise import appraise
-from daemon.command_line.backup import backup
-from daemon.command_line.departures import departures
-from daemon.command_line.desk import desk
-from daemon.command_line.fetch_calendars import fetch_calendars
-from daemon.command_line.letter import letter
-from daemon.command_line.reports import month, nights
-from daemon.command_line.share import share
-from daemon.fetch_prices.command import fetch_prices
-from daemon.page_service.command import page
+from daemon.command_line.doors import CommandsBehindDoors
 from daemon.presentation.options import (
     AT_OPTION,
     DAYS_OPTION,
@@ -37,11 +26,6 @@ from daemon.presentation.options import (
     refuse_without_meter,
 )
 from daemon.presentation.output import json_text, needs_extra, rich_text, say, write_output
-from daemon.remote.commands import ask, status
-from daemon.simulation.command import simulate
-from daemon.start_file.start_file import start_file
-from daemon.trial.command import wiring
-from daemon.why.command import why
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -73,8 +57,8 @@ TRACEBACK_VARIABLE = "LULLWATT_TRACEBACK"
 """Environment variable; if it is set, a programming error shows its traceback."""
 
 
-@click.group(context_settings={"help_option_names": ["-h", "--help"]})
-@click.version_option(version("lullwatt"), prog_name="lullwatt")
+@click.group(cls=CommandsBehindDoors, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="lullwatt", prog_name="lullwatt")
 def cli() -> None:
     """Plan the cheapest hours to charge an electric car, and charge in those hours.
 
@@ -368,26 +352,6 @@ def _keep_homes(folder: Path, nights: int, homes: int) -> None:
     from daemon.rehearsal.homes import keep_homes  # noqa: PLC0415
 
     keep_homes(folder, nights, homes, processes=cpu_count() or 1, say=say)
-
-
-cli.add_command(announce)
-cli.add_command(appraise)
-cli.add_command(ask)
-cli.add_command(backup)
-cli.add_command(departures)
-cli.add_command(desk)
-cli.add_command(fetch_calendars)
-cli.add_command(fetch_prices)
-cli.add_command(letter)
-cli.add_command(share)
-cli.add_command(start_file)
-cli.add_command(status)
-cli.add_command(wiring)
-cli.add_command(simulate)
-cli.add_command(nights)
-cli.add_command(month)
-cli.add_command(page)
-cli.add_command(why)
 
 
 @cli.group()

@@ -2,17 +2,25 @@
 
 from __future__ import annotations
 
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from adapters.calendar_file.writing import calendar_text
+from adapters.clocks.clock import SystemClock
+from adapters.ledger.stored_prices import stored_ledger
+from daemon.calendar.export import charging_hours, departures_ahead, written_events
+from daemon.nights.saved_state import read_saved
+from daemon.presentation.figures import local_time
 from daemon.presentation.options import AT_OPTION, FILE
 from daemon.presentation.output import say, write_output
+from daemon.service.house_loading import load_house
+from planners.accounts.money import format_money
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-    from datetime import datetime
 
     from config.household.household_file import HouseholdFile
     from daemon.calendar.export import ChargingHours
@@ -40,13 +48,6 @@ def departures(file: Path, days: int, form: str, at: datetime | None) -> None:
     Departures are those of the file, of its calendars, and those that a person asked for. The
     charging hours are those of the plan that the daemon made last, as its ledger has it.
     """
-    from datetime import timedelta  # noqa: PLC0415 - each command loads what it needs
-
-    from adapters.calendar_file.writing import calendar_text  # noqa: PLC0415
-    from adapters.clocks.clock import SystemClock  # noqa: PLC0415
-    from daemon.calendar.export import departures_ahead, written_events  # noqa: PLC0415
-    from daemon.service.house_loading import load_house  # noqa: PLC0415
-
     now = at or SystemClock().now()
     household = load_house(file, now).file
     for trouble in household.events.troubles:
@@ -65,12 +66,6 @@ def _of_ledger(
     file: HouseholdFile, now: datetime
 ) -> tuple[dict[str, Wishes], tuple[ChargingHours, ...]]:
     """Read what a person asked for, and the last plan of each charge point."""
-    from datetime import datetime  # noqa: PLC0415
-
-    from adapters.ledger.stored_prices import stored_ledger  # noqa: PLC0415
-    from daemon.calendar.export import charging_hours  # noqa: PLC0415
-    from daemon.nights.saved_state import read_saved  # noqa: PLC0415
-
     wishes: dict[str, Wishes] = {}
     hours: list[ChargingHours] = []
     with stored_ledger(file.ledger.path) as ledger:
@@ -92,8 +87,6 @@ def _lines(
     ahead: tuple[DepartureAt, ...],
     hours: tuple[ChargingHours, ...],
 ) -> Iterator[str]:
-    from daemon.presentation.figures import local_time  # noqa: PLC0415
-    from planners.accounts.money import format_money  # noqa: PLC0415
 
     form = "%a %d %b %H:%M"
     yield "Departures:" if ahead else "No departure is ahead."

@@ -8,8 +8,10 @@ from typing import TYPE_CHECKING
 
 import click
 
+from adapters.clocks.clock import SystemClock
 from daemon.command_line.reports import NOT_ALL
 from daemon.presentation.output import needs_extra, say
+from planners.local_time.conversion import local_date
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -108,8 +110,6 @@ def tidy(folder: Path) -> None:
 
 
 def _today() -> Callable[[HouseholdFile], date]:
-    from adapters.clocks.clock import SystemClock  # noqa: PLC0415 - each command loads its own
-    from planners.local_time.conversion import local_date  # noqa: PLC0415
 
     now = SystemClock().now()
     return lambda home: local_date(now, home.zone)

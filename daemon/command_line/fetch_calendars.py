@@ -2,11 +2,19 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
+from threading import Event
 
 import click
 
+from adapters.calendar_file.process import read_apart
+from adapters.clocks.clock import SystemClock
+from adapters.feeds.client import ask
 from config.files.errors import FetchError, UsageError
+from config.household.loading import load_household
+from daemon.calendar.fetching import CalendarFetching
+from daemon.fetching.last_time import alone
 from daemon.presentation.options import FILE
 from daemon.presentation.output import say
 
@@ -25,16 +33,6 @@ def fetch_calendars(file: Path, *, dry_run: bool) -> None:
     every quarter of an hour. A calendar that can't be fetched, or is none, changes nothing: the
     last copy stays, exit code 5.
     """  # noqa: DOC501 - this text is the command's help
-    from functools import partial  # noqa: PLC0415 - each command loads what it needs
-    from threading import Event  # noqa: PLC0415
-
-    from adapters.calendar_file.process import read_apart  # noqa: PLC0415
-    from adapters.clocks.clock import SystemClock  # noqa: PLC0415
-    from adapters.feeds.client import ask  # noqa: PLC0415
-    from config.household.loading import load_household  # noqa: PLC0415
-    from daemon.calendar.fetching import CalendarFetching  # noqa: PLC0415
-    from daemon.fetching.last_time import alone  # noqa: PLC0415
-
     household, now = load_household(file), SystemClock().now()
     calendars = household.calendars or {}
     names = [name for name, each in calendars.items() if each.is_fetched]

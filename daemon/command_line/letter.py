@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
+from adapters.clocks.clock import SystemClock
+from config.choices.loading import load_choices
 from config.files.errors import UsageError
+from config.letter.letter_file import load_letter
 from daemon.command_line.reports import read_month_name
+from daemon.desk.appraising import appraise_homes
+from daemon.letter.letter import Letter, Worth
+from daemon.night_log.month_reading import ledger_of, read_month
 from daemon.presentation.options import FILE
 from daemon.presentation.output import needs_extra, say, write_output
-
-if TYPE_CHECKING:
-    from daemon.letter.letter import Worth
+from daemon.service.house_loading import load_recorded_house
+from planners.local_time.conversion import local_date
 
 
 @click.command()
@@ -40,13 +44,6 @@ def letter(
     picture; and the cautions. Greeting, text and name are the adviser's own, from the file of
     --words. To get a PDF, print the page with a browser.
     """  # noqa: DOC501 - this text is the command's help
-    from adapters.clocks.clock import SystemClock  # noqa: PLC0415 - each command loads its own
-    from config.letter.letter_file import load_letter  # noqa: PLC0415
-    from daemon.letter.letter import Letter  # noqa: PLC0415
-    from daemon.night_log.month_reading import ledger_of, read_month  # noqa: PLC0415
-    from daemon.service.house_loading import load_recorded_house  # noqa: PLC0415
-    from planners.local_time.conversion import local_date  # noqa: PLC0415
-
     with needs_extra("lullwatt letter"):
         from daemon.letter.page import render_letter  # noqa: PLC0415
 
@@ -66,10 +63,6 @@ def letter(
 
 def _worth(choices: Path, file: Path) -> Worth:
     """Appraise the tariffs of a choices file for one home."""
-    from config.choices.loading import load_choices  # noqa: PLC0415
-    from daemon.desk.appraising import appraise_homes  # noqa: PLC0415
-    from daemon.letter.letter import Worth  # noqa: PLC0415
-
     [home] = appraise_homes(load_choices(choices), [file], _no_progress, tariffs_only=True)
     if home.now is None or home.better is None:
         raise UsageError(f"--choices: {home.fault}")

@@ -4,14 +4,33 @@ from __future__ import annotations
 
 import re
 import sys
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 import click
+from rich.console import Group
 
+from adapters.clocks.clock import SystemClock
+from config.choices.loading import load_choices
+from config.fields.zones import known_zones, use_pinned_zones
 from config.files.errors import UsageError
+from daemon.bill.comparison import compare_bill
+from daemon.bill.file import BillForm
+from daemon.bill.show_bill import bill_section, comparison_csv, comparison_values, show_comparison
+from daemon.desk.months import months_of_homes
+from daemon.desk.months_view import Wanted
+from daemon.month.rows import month_values
+from daemon.month.show_month import show_month
+from daemon.night_log.half_hour_rows import half_hour_values, half_hours_csv
+from daemon.night_log.month_reading import ledger_of, read_month, records_between
+from daemon.night_log.night_rows import night_row, night_values, nights_csv, rates_of_night
+from daemon.night_log.shared import is_received, not_shared, only_shared, refuse_without_half_hours
+from daemon.night_log.show_half_hours import show_half_hours
+from daemon.night_log.show_nights import show_nights
+from daemon.nights.metered import metered_half_hours
 from daemon.presentation.options import (
     FILE,
     LIMIT_OPTION,
@@ -26,6 +45,9 @@ from daemon.presentation.output import (
     rich_text,
     say,
 )
+from daemon.service.house_loading import load_recorded_house
+from daemon.sheets.written import document_text
+from planners.local_time.settlement import ONE_DAY
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -84,8 +106,6 @@ def nights(file: Path, form: ReportForm, *, half_hours: bool, **choice: Any) -> 
     A night is named by the date on which it begins. `cost` includes tax, and is rounded half-even
     to the currency's minor unit. Energy that was not measured is marked as estimated.
     """
-    from daemon.night_log.month_reading import ledger_of  # noqa: PLC0415
-
     house = _recorded_house(file)
     if half_hours:
         _refuse_vehicle(choice["vehicle"])
@@ -100,8 +120,6 @@ def nights(file: Path, form: ReportForm, *, half_hours: bool, **choice: Any) -> 
 
 def _recorded_house(file: Path) -> House:
     """Load a household file to show its record; say which of its price files are missing."""
-    from daemon.service.house_loading import load_recorded_house  # noqa: PLC0415
-
     house, faults = load_recorded_house(file)
     for fault in faults:
         say(f"{fault}; nights are priced in the ledger, the rates of hours are left out", err=True)
@@ -114,10 +132,6 @@ def _refuse_vehicle(vehicle: str | None) -> None:
 
 
 def _chosen(file: Path, house: House, ledger: Any, choice: Mapping[str, Any]) -> list[NightRow]:  # noqa: ANN401
-    from dataclasses import replace  # noqa: PLC0415
-
-    from daemon.night_log.month_reading import records_between  # noqa: PLC0415
-    from daemon.night_log.night_rows import night_row, rates_of_night  # noqa: PLC0415
 
     records = records_between(file, house, ledger, choice["first"], choice["last"])
     for option, names in (
@@ -147,10 +161,6 @@ def _refuse_unknown(option: str, wanted: str | None, names: Sequence[str]) -> No
 def _nights_text(
     file: Path, house: House, rows: Sequence[NightRow], form: ReportForm
 ) -> str | bytes:
-    from daemon.night_log.night_rows import night_values, nights_csv  # noqa: PLC0415
-    from daemon.night_log.shared import not_shared  # noqa: PLC0415
-    from daemon.night_log.show_nights import show_nights  # noqa: PLC0415
-    from daemon.sheets.written import document_text  # noqa: PLC0415
 
     home = house.file.household
     if form.name == "csv":
@@ -172,12 +182,6 @@ def _half_hours_text(  # noqa: PLR0917
     choice: Mapping[str, Any],
     form: ReportForm,
 ) -> str | bytes:
-    from adapters.clocks.clock import SystemClock  # noqa: PLC0415 - each command loads its own
-    from daemon.night_log.half_hour_rows import half_hour_values, half_hours_csv  # noqa: PLC0415
-    from daemon.night_log.shared import is_received, only_shared  # noqa: PLC0415
-    from daemon.night_log.show_half_hours import show_half_hours  # noqa: PLC0415
-    from daemon.nights.metered import metered_half_hours  # noqa: PLC0415
-    from daemon.sheets.written import document_text  # noqa: PLC0415
 
     days = _days(rows, choice["first"], choice["last"])
     wanted = choice["charge_point"]
@@ -208,8 +212,6 @@ def _days(
     rows: Sequence[NightRow], first: date | None, last: date | None
 ) -> tuple[date, date] | None:
     """Return the days asked for, or else the days of the nights."""
-    from planners.local_time.settlement import ONE_DAY  # noqa: PLC0415
-
     if first is not None and last is not None:
         return first, last
     if not rows:
@@ -234,7 +236,6 @@ def _read_columns(
 def _read_zone(
     _context: click.Context, _parameter: click.Parameter, text: str | None
 ) -> ZoneInfo | None:
-    from config.fields.zones import known_zones, use_pinned_zones  # noqa: PLC0415
 
     if text is None:
         return None
@@ -358,11 +359,6 @@ def _one_home(
     form: ReportForm,
     bill_of: tuple[Path | None, tuple[Any, ...]],
 ) -> str | bytes:
-    from adapters.clocks.clock import SystemClock  # noqa: PLC0415
-    from daemon.bill.comparison import compare_bill  # noqa: PLC0415
-    from daemon.bill.file import BillForm  # noqa: PLC0415
-    from daemon.night_log.month_reading import ledger_of, read_month  # noqa: PLC0415
-    from daemon.night_log.shared import refuse_without_half_hours  # noqa: PLC0415
 
     house, (bill, declared) = _recorded_house(file), bill_of
     if bill is not None:
@@ -381,10 +377,6 @@ def _one_home(
 
 
 def _month_text(house: House, month: Month, comparison: Any, width: int | None) -> str:  # noqa: ANN401
-    from rich.console import Group  # noqa: PLC0415
-
-    from daemon.bill.show_bill import show_comparison  # noqa: PLC0415
-    from daemon.month.show_month import show_month  # noqa: PLC0415
 
     parts = [show_month(month)]
     if comparison is not None:
@@ -393,10 +385,6 @@ def _month_text(house: House, month: Month, comparison: Any, width: int | None) 
 
 
 def _month_values(house: House, month: Month, comparison: Any, form: ReportForm) -> str | bytes:  # noqa: ANN401
-    from daemon.bill.show_bill import comparison_csv, comparison_values  # noqa: PLC0415
-    from daemon.month.rows import month_values  # noqa: PLC0415
-    from daemon.night_log.night_rows import nights_csv  # noqa: PLC0415
-    from daemon.sheets.written import document_text  # noqa: PLC0415
 
     zone, currency = house.file.zone, month.currency
     if form.name == "csv":
@@ -412,7 +400,6 @@ def _month_values(house: House, month: Month, comparison: Any, form: ReportForm)
 
 
 def _page(house: House, month: Month, comparison: Any) -> str:  # noqa: ANN401
-    from daemon.bill.show_bill import bill_section  # noqa: PLC0415
 
     with needs_extra("--format html"):
         from daemon.month.page import render_page  # noqa: PLC0415
@@ -428,9 +415,6 @@ def _many_homes(
     workers: Workers,
     choice: Mapping[str, Any],
 ) -> tuple[str | bytes, bool]:
-    from config.choices.loading import load_choices  # noqa: PLC0415
-    from daemon.desk.months import months_of_homes  # noqa: PLC0415
-    from daemon.desk.months_view import Wanted  # noqa: PLC0415
 
     if choice["choices"] is None and (
         choice["sort_by"] == "worth" or "wrong-tariff" in choice["only"]

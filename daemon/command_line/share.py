@@ -3,17 +3,27 @@
 from __future__ import annotations
 
 from datetime import date, timedelta
+from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from adapters.clocks.clock import SystemClock
+from adapters.host.whole_file import replacing
+from adapters.ledger.exact_json import dump_exact
+from config.extract.extract_file import Consent, Shares, values_of
 from config.fields.names import readable_topic_level
 from config.files.errors import UsageError
+from config.household.loading import load_household
 from daemon.command_line.reports import read_month_name
+from daemon.extracts.making import Asked, make_extract
+from daemon.night_log.month_reading import ledger_of, month_days
 from daemon.presentation.figures import counted
 from daemon.presentation.options import FILE, read_date
 from daemon.presentation.output import needs_extra, say
+from daemon.service.house_loading import load_recorded_house
+from planners.local_time.conversion import local_date
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -83,17 +93,6 @@ def share(  # noqa: PLR0917 - click passes them by name
     Nothing is sent: give the file to the adviser yourself. On first use this home's signing key is
     made, and kept beside the ledger; tell the adviser its fingerprint once.
     """  # noqa: DOC501 - this text is the command's help
-    from importlib.metadata import version  # noqa: PLC0415 - each command loads its own
-
-    from adapters.clocks.clock import SystemClock  # noqa: PLC0415
-    from adapters.ledger.exact_json import dump_exact  # noqa: PLC0415
-    from config.extract.extract_file import Consent, Shares, values_of  # noqa: PLC0415
-    from config.household.loading import load_household  # noqa: PLC0415
-    from daemon.extracts.making import Asked, make_extract  # noqa: PLC0415
-    from daemon.night_log.month_reading import ledger_of, month_days  # noqa: PLC0415
-    from daemon.service.house_loading import load_recorded_house  # noqa: PLC0415
-    from planners.local_time.conversion import local_date  # noqa: PLC0415
-
     with needs_extra("lullwatt share", "extracts"):
         from adapters.sealing.encrypting import check_recipient  # noqa: PLC0415
         from adapters.sealing.envelope import seal  # noqa: PLC0415
@@ -130,7 +129,6 @@ def share(  # noqa: PLR0917 - click passes them by name
 
 
 def _write(path: Path, content: bytes) -> None:
-    from adapters.host.whole_file import replacing  # noqa: PLC0415
 
     try:
         with replacing(path) as part:

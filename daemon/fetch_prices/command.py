@@ -2,14 +2,26 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
+from threading import Event
 from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
 
 import click
 
+from adapters.clocks.clock import SystemClock
+from adapters.feeds.client import ask
 from config.files.errors import FetchError, TariffError, UsageError
+from config.household.loading import load_household
+from daemon.fetch_prices.days import days_before, today_and_tomorrow
+from daemon.fetch_prices.fetching import Fetching
+from daemon.fetch_prices.files import prices_text
+from daemon.fetch_prices.judging import Task
+from daemon.fetching.last_time import alone
 from daemon.presentation.options import AT_OPTION, FILE
 from daemon.presentation.output import say, write_output
+from planners.rates.in_force import TariffsInForce
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -18,7 +30,6 @@ if TYPE_CHECKING:
     from config.household.household_file import HouseholdFile
     from config.tariffs.tariff import Tariff
     from daemon.fetch_prices.days import FeedDay
-    from daemon.fetch_prices.fetching import Fetching
 
 _NOTHING_TO_FETCH = (
     "expected a key fetch under the prices of a tariff; config/HOUSEHOLD.md shows how to write it"
@@ -37,11 +48,6 @@ def fetch_prices(file: Path, at: datetime | None, *, dry_run: bool, again: bool)
     each afternoon; nothing is asked once tomorrow is known. Prices that are not published yet are
     no error. An answer that is wrong or implausible changes nothing: exit code 5.
     """  # noqa: DOC501 - this text is the command's help
-    from adapters.clocks.clock import SystemClock  # noqa: PLC0415 - each command loads what it needs
-    from config.household.loading import load_household  # noqa: PLC0415
-    from daemon.fetch_prices.files import prices_text  # noqa: PLC0415
-    from daemon.fetching.last_time import alone  # noqa: PLC0415
-
     household = load_household(file)
     runs = list(_runs(household, at or SystemClock().now(), writes=not dry_run))
     if not any(tariff.series and tariff.series.fetch for tariff in household.tariffs):
@@ -60,15 +66,6 @@ def fetch_prices(file: Path, at: datetime | None, *, dry_run: bool, again: bool)
 
 def _runs(household: HouseholdFile, now: datetime, *, writes: bool) -> Iterator[Fetching]:
     """Make a run for each tariff that fetches prices of today or tomorrow."""
-    from functools import partial  # noqa: PLC0415
-    from threading import Event  # noqa: PLC0415
-    from zoneinfo import ZoneInfo  # noqa: PLC0415
-
-    from adapters.feeds.client import ask  # noqa: PLC0415
-    from daemon.fetch_prices.days import days_before, today_and_tomorrow  # noqa: PLC0415
-    from daemon.fetch_prices.fetching import Fetching  # noqa: PLC0415
-    from daemon.fetch_prices.judging import Task  # noqa: PLC0415
-
     for tariff in household.tariffs:
         prices = tariff.series
         if prices is None or prices.fetch is None or prices.file is None:
@@ -88,8 +85,6 @@ def _runs(household: HouseholdFile, now: datetime, *, writes: bool) -> Iterator[
 
 def _is_in_force(household: HouseholdFile, tariff: Tariff, day: FeedDay) -> bool:
     """Tell whether a tariff is in force on a day of the market, by the household's calendar."""
-    from planners.rates.in_force import TariffsInForce  # noqa: PLC0415
-
     home = household.home_tariffs
     own = (household.tariffs_at(name) for name in household.charge_points)
     tariffs = next(each for each in (home, *own) if tariff in each)

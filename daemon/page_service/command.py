@@ -3,11 +3,19 @@
 from __future__ import annotations
 
 from pathlib import Path
+from secrets import choice
 from typing import TYPE_CHECKING
 
 import click
 
+from adapters.clocks.clock import SystemClock
+from adapters.host.owner import act_as_owner_of
 from config.files.errors import UsageError
+from config.household.loading import load_household
+from daemon.page.devices import GOOD_FOR, TooManyDevices, code_words, new_code
+from daemon.page_service.devices_file import DevicesFile
+from daemon.presentation.figures import local_time
+from daemon.presentation.logs import set_up_logs
 from daemon.presentation.options import FILE, JSON_OPTION
 from daemon.presentation.output import json_text, say, write_output
 
@@ -15,7 +23,6 @@ if TYPE_CHECKING:
     from config.doors.page import Page
     from config.household.household_file import HouseholdFile
     from daemon.page.devices import Role
-    from daemon.page_service.devices_file import DevicesFile
 
 _NO_PAGE = (
     "expected a key page at the top of the household file, such as\n"
@@ -41,8 +48,6 @@ def page(
     now, a trip, or away. It talks to the daemon over the bus only. The key page of the household
     file says where it is served.
     """  # noqa: DOC501 - this text is the command's help
-    from config.household.loading import load_household  # noqa: PLC0415 - each command loads what it needs
-
     _check_options(pair=pair, only_look=only_look, devices=devices, remove=remove, as_json=as_json)
     household = load_household(file)
     if household.page is None:
@@ -74,7 +79,6 @@ def _check_options(
 
 
 def _serve(file: Path, page: Page) -> None:
-    from daemon.presentation.logs import set_up_logs  # noqa: PLC0415
 
     set_up_logs()
     try:
@@ -92,16 +96,6 @@ def _not_installed(error: ModuleNotFoundError) -> UsageError:
 
 
 def _print_code(household: HouseholdFile, page: Page, role: Role) -> None:
-    from secrets import choice  # noqa: PLC0415
-
-    from adapters.clocks.clock import SystemClock  # noqa: PLC0415
-    from daemon.page.devices import (  # noqa: PLC0415
-        GOOD_FOR,
-        TooManyDevices,
-        code_words,
-        new_code,
-    )
-    from daemon.presentation.figures import local_time  # noqa: PLC0415
 
     try:
         from daemon.presentation.qr_picture import qr_picture  # noqa: PLC0415
@@ -121,7 +115,6 @@ def _print_code(household: HouseholdFile, page: Page, role: Role) -> None:
 
 
 def _print_devices(household: HouseholdFile, page: Page, *, as_json: bool) -> None:
-    from daemon.presentation.figures import local_time  # noqa: PLC0415
 
     paired = _devices_of(page).read().paired
     if as_json:
@@ -158,8 +151,5 @@ def _remove(page: Page, device_id: str) -> None:
 
 def _devices_of(page: Page) -> DevicesFile:
     """Return the file of paired devices, which root uses as its owner."""
-    from adapters.host.owner import act_as_owner_of  # noqa: PLC0415
-    from daemon.page_service.devices_file import DevicesFile  # noqa: PLC0415
-
     act_as_owner_of(page.devices_file.parent)
     return DevicesFile(page.devices_file)

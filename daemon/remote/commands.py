@@ -9,8 +9,14 @@ from typing import TYPE_CHECKING, Any
 import click
 from click.decorators import FC
 
+from adapters.clocks.clock import SystemClock
+from adapters.contract.messages import Request, decode
+from adapters.ledger.exact_json import dump_exact
 from config.files.errors import UnwellError, UsageError
 from config.files.texts import printable
+from config.household.loading import load_household
+from daemon.calendar.saved import load_with_kept
+from daemon.control.state import vehicles_of
 from daemon.presentation.options import (
     CHARGE_POINT_OPTION,
     FILE,
@@ -19,12 +25,15 @@ from daemon.presentation.options import (
     read_percent,
 )
 from daemon.presentation.output import json_text, say, write_output
+from daemon.remote import asking
+from daemon.remote.health import document, faults_of, read_report
+from daemon.remote.show_status import status_lines
+from daemon.remote.time_options import TimeOptions
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from config.household.household_file import HouseholdFile
-    from daemon.remote.time_options import TimeOptions
 
 
 def _wait_option(seconds: float) -> Callable[[FC], FC]:
@@ -97,14 +106,6 @@ def ask(file: Path, *, as_json: bool, wait: float, **options: Any) -> None:  # n
     departure, and changes nothing.
     Exit codes: 0 accepted; 2 refused; 4 no answer.
     """  # noqa: DOC501 - this text is the command's help
-    from adapters.clocks.clock import SystemClock  # noqa: PLC0415 - each command loads what it needs
-    from adapters.contract.messages import Request, decode  # noqa: PLC0415
-    from adapters.ledger.exact_json import dump_exact  # noqa: PLC0415
-    from daemon.calendar.saved import load_with_kept  # noqa: PLC0415
-    from daemon.control.state import vehicles_of  # noqa: PLC0415
-    from daemon.remote import asking  # noqa: PLC0415
-    from daemon.remote.time_options import TimeOptions  # noqa: PLC0415
-
     household = load_with_kept(file)
     clock = SystemClock()
     point = _charge_point(household, options["charge_point"], options["vehicle"])
@@ -138,10 +139,6 @@ def status(file: Path, *, alive: bool, quiet: bool, as_json: bool, wait: float) 
     """  # noqa: DOC501 - this text is the command's help
     if quiet and as_json:
         raise UsageError("expected either --quiet or --json, got both")
-    from adapters.clocks.clock import SystemClock  # noqa: PLC0415
-    from config.household.loading import load_household  # noqa: PLC0415
-    from daemon.remote.health import document, faults_of, read_report  # noqa: PLC0415
-    from daemon.remote.show_status import status_lines  # noqa: PLC0415
 
     household = load_household(file)
     report = read_report(household, wait)

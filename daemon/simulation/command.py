@@ -9,9 +9,15 @@ from typing import TYPE_CHECKING
 
 import click
 
+from adapters.clocks.clock import SystemClock
+from adapters.host.signals import heed_signals
+from adapters.ledger.ledger import open_ledger
+from adapters.simulated.faults import IN_WORDS, Fault
 from config.files.errors import LedgerError, UsageError
+from config.household.loading import load_household
 from daemon.presentation.options import CHARGE_POINT_OPTION, FILE, SOC_OPTION
 from daemon.presentation.output import say
+from daemon.simulation.playing import Simulation
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -67,12 +73,6 @@ def simulate(
     topics, or connects with its identity.
     Exit codes: 0 ended; 2 refused; 4 no broker.
     """
-    from adapters.clocks.clock import SystemClock  # noqa: PLC0415 - each command loads what it needs
-    from adapters.host.signals import heed_signals  # noqa: PLC0415
-    from adapters.simulated.faults import IN_WORDS, Fault  # noqa: PLC0415
-    from config.household.loading import load_household  # noqa: PLC0415
-    from daemon.simulation.playing import Simulation  # noqa: PLC0415
-
     household = load_household(file)
     name = _charge_point(household, charge_point)
     wrong = None if fault is None else Fault(fault)
@@ -112,8 +112,6 @@ def _charge_point(file: HouseholdFile, name: str | None) -> str:
 
 def _facts_of_ledger(file: HouseholdFile, name: str) -> list[str]:
     """Say whether the ledger holds readings of the charge point, which may be real ones."""
-    from adapters.ledger.ledger import open_ledger  # noqa: PLC0415
-
     if not file.ledger.path.exists():
         return []
     with suppress(LedgerError), closing(open_ledger(file.ledger.path, read_only=True)) as ledger:

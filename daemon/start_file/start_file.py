@@ -13,7 +13,15 @@ from typing_extensions import override
 
 from adapters.host.whole_file import replacing
 from config.files.errors import Fault, FileError, LullwattError, UsageError
+from config.files.texts import decoded, printable, read_text, whole_file_fault
+from config.files.yaml_tree import read_yaml
+from config.household.loading import load_household
 from daemon.presentation.output import say
+from daemon.start_file.answers import CONFIRMED, check_answers, doubts
+from daemon.start_file.asking import ask_for_household
+from daemon.start_file.guess import guess_home
+from daemon.start_file.questions import QUESTIONS
+from daemon.start_file.text import household_text
 
 if TYPE_CHECKING:
     from config.household.household_file import HouseholdFile
@@ -29,7 +37,6 @@ class _CommandWithKeys(click.Command):
 
     @override
     def format_epilog(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        from daemon.start_file.questions import QUESTIONS  # noqa: PLC0415 - other commands go without
 
         keys = ", ".join(question.key for question in QUESTIONS)
         self.epilog = f"Keys in a file of answers: {keys}."
@@ -58,8 +65,6 @@ def start_file(answers: str | None, output: Path, *, overwrite: bool) -> None:
     of this machine, and the currency that of its country, if it has them. An implausible answer is
     refused, unless the list confirmed has its key, such as confirmed: [cheap_rate].
     """
-    from daemon.start_file.guess import guess_home  # noqa: PLC0415 - `--help` needs none of it
-
     _refuse_output(output, overwrite=overwrite)
     guess = guess_home(os.environ, _LOCAL_TIME)
     file = _asked(guess) if answers is None else _read(answers, guess)
@@ -75,7 +80,6 @@ def start_file(answers: str | None, output: Path, *, overwrite: bool) -> None:
 
 
 def _asked(guess: Guess) -> HouseholdFile:
-    from daemon.start_file.asking import ask_for_household  # noqa: PLC0415
 
     if not sys.stdin.isatty():
         raise UsageError(
@@ -87,10 +91,6 @@ def _asked(guess: Guess) -> HouseholdFile:
 
 def _read(answers: str, guess: Guess) -> HouseholdFile:
     """Make a household from a file of answers, or raise all of its faults."""
-    from config.files.texts import printable  # noqa: PLC0415
-    from config.files.yaml_tree import read_yaml  # noqa: PLC0415
-    from daemon.start_file.answers import CONFIRMED, check_answers, doubts  # noqa: PLC0415
-
     name = _STANDARD_INPUT if answers == "-" else answers
     tree = read_yaml(_text(answers))
     file, flaws = check_answers(tree, guess)
@@ -109,7 +109,6 @@ def _read(answers: str, guess: Guess) -> HouseholdFile:
 
 
 def _text(answers: str) -> str:
-    from config.files.texts import decoded, read_text, whole_file_fault  # noqa: PLC0415
 
     if answers != "-":
         return read_text(Path(answers), "answers", _MOST_BYTES)
@@ -132,9 +131,6 @@ def _refuse_output(output: Path, *, overwrite: bool) -> None:
 
 def _write(file: HouseholdFile, output: Path, *, overwrite: bool) -> None:
     """Write the file, read it back, and only then put it in its place."""
-    from config.household.loading import load_household  # noqa: PLC0415
-    from daemon.start_file.text import household_text  # noqa: PLC0415
-
     try:
         with replacing(output) as part:
             part.file.write(household_text(file).encode())

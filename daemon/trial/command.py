@@ -10,17 +10,24 @@ from signal import SIGHUP, SIGINT, SIGTERM
 from typing import TYPE_CHECKING, Literal
 
 import click
+from rich.table import Table
 
+from adapters.clocks.clock import SystemClock
+from adapters.host.signals import heed_signals
 from config.files.errors import UnwellError, UsageError
+from config.household.loading import load_household
+from daemon.control.state import vehicles_of
 from daemon.presentation.options import CHARGE_POINT_OPTION, FILE, JSON_OPTION
 from daemon.presentation.output import rich_text, say, write_output
+from daemon.trial.exercise import Exercise
+from daemon.trial.trial import Trial
+from planners.power.allowed_currents import highest_amps
 
 if TYPE_CHECKING:
     from config.household.equipment import ChargePoint
     from config.household.household_file import HouseholdFile
     from daemon.trial.exercise import Step
     from daemon.trial.ocpp_trial import OcppTrial
-    from daemon.trial.trial import Trial
 
 LISTEN_SECONDS = 60.0
 PATIENCE_SECONDS = 15.0
@@ -80,10 +87,6 @@ def wiring(
     it forgets all limits that Lullwatt has stored in it, so that it charges without Lullwatt.
     Exit codes: 0 all is well; 2 refused; 4 no broker, or a step that failed.
     """
-    from adapters.clocks.clock import SystemClock  # noqa: PLC0415 - each command loads what it needs
-    from config.household.loading import load_household  # noqa: PLC0415
-    from daemon.trial.trial import Trial  # noqa: PLC0415
-
     household = load_household(file)
     if release:
         from daemon.trial.ocpp_command import release_equipment  # noqa: PLC0415
@@ -122,8 +125,6 @@ def wiring(
 def _exercise(
     trial: Trial | OcppTrial, file: HouseholdFile, name: str, *, is_sure: bool, as_json: bool
 ) -> None:
-    from adapters.host.signals import heed_signals  # noqa: PLC0415
-    from daemon.trial.exercise import Exercise  # noqa: PLC0415
 
     point = file.charge_points[name]
     currents = currents_to_try(file, name)
@@ -175,9 +176,6 @@ def _ask_whoever_looks(question: str) -> bool | None:
 
 def currents_to_try(file: HouseholdFile, charge_point: str) -> tuple[float, ...]:
     """Return the currents of an exercise [A], the lowest first; a relay has only one."""
-    from daemon.control.state import vehicles_of  # noqa: PLC0415
-    from planners.power.allowed_currents import highest_amps  # noqa: PLC0415
-
     point = file.charge_points[charge_point]
     users = vehicles_of(file, charge_point)
     highest = min(
@@ -216,7 +214,6 @@ def _as_json(step: Step) -> dict[str, object]:
 
 
 def _print_table(steps: list[Step]) -> None:
-    from rich.table import Table  # noqa: PLC0415
 
     table = Table(box=None, pad_edge=False, header_style="dim")
     for column in ("step", "result", "delay", "what it did"):

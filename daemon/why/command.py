@@ -7,8 +7,15 @@ from typing import TYPE_CHECKING
 
 import click
 
+from adapters.clocks.clock import SystemClock
 from config.files.errors import UsageError
+from daemon.night_log.month_reading import ledger_of
 from daemon.presentation.options import FILE, JSON_OPTION, read_date
+from daemon.presentation.output import json_text, rich_text, write_output
+from daemon.service.house_loading import load_house
+from daemon.why.records import read_night
+from daemon.why.show_why import show_why, why_of, why_values
+from planners.local_time.departures import night_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -35,12 +42,6 @@ def why(file: Path, night: date | None, charge_point: str | None, *, as_json: bo
     midnight`). Everything comes from the ledger, whether a
     daemon is running or not; what the ledger does not show is said to be unknown.
     """
-    from adapters.clocks.clock import SystemClock  # noqa: PLC0415 - each command loads what it needs
-    from daemon.night_log.month_reading import ledger_of  # noqa: PLC0415
-    from daemon.presentation.output import json_text, rich_text, write_output  # noqa: PLC0415
-    from daemon.service.house_loading import load_house  # noqa: PLC0415
-    from daemon.why.show_why import show_why, why_values  # noqa: PLC0415
-
     house = load_house(file)
     with ledger_of(house) as ledger:
         whys = whys_of(file, house, ledger, (night, charge_point), SystemClock().now())
@@ -80,10 +81,6 @@ def whys_of(
     UsageError
         If the charge point is unknown, or the ledger does not cover the night.
     """
-    from daemon.why.records import read_night  # noqa: PLC0415
-    from daemon.why.show_why import why_of  # noqa: PLC0415
-    from planners.local_time.departures import night_of  # noqa: PLC0415
-
     night, point = choice
     points = list(house.file.charge_points)
     if point is not None and point not in points:

@@ -124,7 +124,7 @@ def _commands(name: str, house: Path) -> list[Row]:
     }
     found = []
     for what, arguments in asked.items():
-        if what in cli.commands:
+        if what in cli.list_commands(click.Context(cli)):
             took, _ = _timed(partial(_run, arguments))
             found.append(
                 Row(

@@ -41,7 +41,10 @@ COMMAND_ROWS = re.findall(r"^\| `lullwatt ([^`]+)` \| (.+) \|$", README, re.MULT
 def commands() -> dict[str, click.Command]:
     """Return every command of the command line, by its name with its group."""
     found: dict[str, click.Command] = {}
-    for name, command in cli.commands.items():
+    context = click.Context(cli)
+    for name in cli.list_commands(context):
+        command = cli.get_command(context, name)
+        assert command is not None, name
         if isinstance(command, click.Group):
             found |= {f"{name} {inner}": each for inner, each in command.commands.items()}
         else:
