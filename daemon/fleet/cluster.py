@@ -129,8 +129,8 @@ def connected(scheduler: str | None, workers: int) -> Iterator[Cluster]:
     with (
         dask.config.set(settings),
         _without_interrupts(
-            n_workers=workers, threads_per_worker=1, host="127.0.0.1", dashboard_address=None,
-            memory_limit=0, silence_logs=logging.CRITICAL,
+            n_workers=workers, threads_per_worker=1, host="127.0.0.1",
+            dashboard_address="127.0.0.1:0", memory_limit=0, silence_logs=logging.CRITICAL,
         ) as cluster,
         Client(cluster) as client,
     ):  # fmt: skip

@@ -114,6 +114,8 @@ class Results:
 
 
 def _rows(file: Path) -> Iterator[dict[str, Any]]:
-    """Read the rows of one file."""
-    rows: Iterable[dict[str, Any]] = pq.read_table(file).to_pylist()
-    yield from rows
+    """Read the rows of one file; none if another version has written other columns."""
+    table = pq.read_table(file)
+    if table.schema.equals(_schema()):
+        rows: Iterable[dict[str, Any]] = table.to_pylist()
+        yield from rows

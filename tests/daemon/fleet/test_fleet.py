@@ -85,6 +85,17 @@ def test_a_home_whose_process_dies_twice_is_a_row(desk: Path, tmp_path: Path, ru
     assert Results(kept).get(str(home)) is not None
 
 
+def test_results_with_other_columns_are_made_again(tmp_path: Path) -> None:
+    """Another version wrote them: a figure that it did not have must not be missing."""
+    made = Results(tmp_path)
+    made.add({"path": "/a", "inputs": "x"})
+    made.flush()
+    [file] = tmp_path.iterdir()
+    assert Results(tmp_path).get("/a") is not None
+    pq.write_table(pq.read_table(file).drop(["outlay"]), file)
+    assert Results(tmp_path).get("/a") is None
+
+
 def test_a_folder_that_holds_something_else_is_refused(
     desk: Path, tmp_path: Path, run: Run
 ) -> None:
