@@ -83,6 +83,9 @@ def _lease(moved: Moved, command: CommandInForce) -> Iterator[str]:
     last, is_same_plan = moved.before.state.command, moved.before.state.plan == world.state.plan
     if last is None or last.valid_until != now or last.serial == command.serial:
         return
+    plan = world.state.plan
+    if plan is not None and any(each.end == now for each in plan.periods):
+        return  # a start ends where its current falls, be it by less than an ampere
     if (last.do, last.amps) == (command.do, command.amps) and is_same_plan:
         yield "a command is renewed only as it expires"
 

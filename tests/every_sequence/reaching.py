@@ -34,6 +34,10 @@ SHORT_PERCENT = 1.0
 HOUR = timedelta(hours=1)
 
 
+class BrokenPromiseError(Exception):
+    """A step on the way to the departure has broken something else."""
+
+
 class Honest(NamedTuple):
     """A world, and the true state of charge of its vehicle [percent]."""
 
@@ -43,7 +47,8 @@ class Honest(NamedTuple):
     def handled(self, event: Event) -> Honest:
         moved = stepped(self.world, event)
         wrong = wrong_with(moved)
-        assert wrong is None, wrong
+        if wrong is not None:
+            raise BrokenPromiseError(wrong)
         return Honest(moved.after, self.soc)
 
     @property
@@ -93,6 +98,13 @@ def honest_from(world: World) -> Honest:
 
 def missed_from(world: World) -> str | None:
     """Return by how much a need in reach is missed; None if it is met, or out of reach."""
+    try:
+        return _missed_from(world)
+    except BrokenPromiseError as error:
+        return f"on the way to the departure: {error}"
+
+
+def _missed_from(world: World) -> str | None:
     honest = honest_from(world)
     state, house, now = honest.world.state, honest.world.house, honest.world.now
     departure = departure_of(state, house.file, now)
