@@ -85,7 +85,7 @@ driveway: hatchback
               more. Charging on a timer would cost the same. An hour earlier the
               same charge would cost NZD 2.07 more; an hour later, the same. At
               16 A it would cost the same.
-18:30 command Stay stopped: cheaper hours are to come (command 220203).
+18:30 command Stay stopped: cheaper hours are to come (command 2642403).
 19:30 request Somebody asks: charge to 90 %.
 19:30 plan    Planned again because somebody asked: 31.8 kWh from 21:00 to 01:30
               for NZD 6.14, from 35 % (reported by the vehicle) to 90 % by 07:20
