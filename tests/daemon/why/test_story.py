@@ -96,9 +96,9 @@ driveway: hatchback
               would cost NZD 3.09 more.
 20:00 daemon  The daemon ends.
 20:05 daemon  The daemon starts.
-21:00 command Start at 32 A: cheapest hours before 07:20 (command 220806).
+21:00 command Start at 32 A: cheapest hours before 07:20 (command 2649661).
 21:02 command Sent again, because the meter showed no change: start at 32 A
-              (command 220807).
+              (command 2649662).
 21:03 meter   Power flows.
               Thursday 04 June
 01:00 plan    Planned again because the meter showed a state of charge other
@@ -113,10 +113,10 @@ driveway: hatchback
               the target is 90 % by 07:20 (60 % needed).
               Before: 0.2 kWh to come from 01:00 to 01:24. The battery holds 90
               %, and 90 % is all that is wanted: nothing to charge.
-01:23 command Stop: the plan has nothing more to charge (command 220820).
+01:23 command Stop: the plan has nothing more to charge (command 2649675).
 01:23 meter   Power has stopped: 31.83 kWh since 21:03.
 07:19 vehicle The vehicle is unplugged.
-07:19 command Stay stopped: no vehicle is plugged in (command 220822).
+07:19 command Stay stopped: no vehicle is plugged in (command 2649677).
 07:20 night   The night is closed, and its account is final.
 
   31.83 kWh at the meter for NZD 6.15, tax included:
