@@ -178,7 +178,10 @@ def as_of(calendar: EventCalendar, reading: CalendarReading | None) -> datetime 
         return read_last_time(calendar.file).good_at or reading.read_at
     if not reading.stamp or reading.fault is not None:
         return reading.read_at
-    return datetime.fromtimestamp(reading.stamp[0] // 10**9, UTC)
+    try:
+        return datetime.fromtimestamp(reading.stamp[0] // 10**9, UTC)
+    except (ValueError, OverflowError, OSError):  # a file system may keep a time of any year
+        return reading.read_at
 
 
 def trouble_of(

@@ -10,6 +10,8 @@ import pytest
 
 from adapters.calendar_file import process
 from adapters.calendar_file.process import read_apart
+from config.household.loading import load_household
+from daemon.calendar.readings import CalendarReading, as_of
 from daemon.calendar.saved import load_with_kept, saved_file
 from daemon.fetching.last_time import LastTime, stamp_of, write_last_time
 from daemon.presentation.output import rich_text
@@ -126,6 +128,15 @@ def test_a_calendar_that_breaks_keeps_what_it_said(tmp_path: Path, ledger: Ledge
     again.pass_time(2 * MINUTE)
     assert home.leaves() == "2026-06-03T19:00:00Z"
     assert home.alerts == []
+
+
+def test_a_copy_of_a_year_that_no_calendar_has(tmp_path: Path, ledger: Ledger) -> None:
+    """A file system may give a time beyond year 9999: the calendar is then as of its reading."""
+    home = Home(tmp_path, ledger)
+    calendar = (load_household(home.house).calendars or {})["family"]
+    for nanoseconds in (10**21, -(10**21)):
+        reading = CalendarReading("", (nanoseconds, 1), EVENING)
+        assert as_of(calendar, reading) == EVENING
 
 
 def test_an_event_that_can_t_be_understood_is_told_once(tmp_path: Path, ledger: Ledger) -> None:
