@@ -25,7 +25,7 @@ _UNIT = re.compile(
     r"(?P<unit>%|percent\b|per cent\b|prozent\b|por ciento\b"
     r"|km\b|kilomet(?:er|re|ern)s?\b|kil[oó]metros?\b|mi\b|miles?\b)"
 )
-_NUMBER = re.compile(r"[0-9]{1,4}(?:[.,][0-9]{1,2})?|[0-9]{1,3}[.,][0-9]{3}")
+_NUMBER = re.compile(r"[0-9]{1,4}(?:[.,][0-9]{1,2})?|[1-9][0-9]{0,2}[.,][0-9]{3}")
 
 
 @dataclass(frozen=True)

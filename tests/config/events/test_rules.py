@@ -35,6 +35,7 @@ def test_numbers(title: str, percent: float | None, km: float | None) -> None:
         ("Car 50 % or 70 %", "it names more than one percentage"),
         ("Car 9999 km", "expected a distance up to 2000 km, got 9999 km"),
         ("Car 1.2.3 km", "'1.2.3 km' is no number that can be read"),
+        ("Car 0.500 km", "'0.500 km' is no number that can be read"),
     ],
 )
 def test_numbers_that_can_t_be_true(title: str, doubt: str) -> None:
