@@ -11,7 +11,7 @@ import click
 from adapters.calendar_file.process import read_apart
 from adapters.clocks.clock import SystemClock
 from adapters.feeds.client import ask
-from config.files.errors import FetchError, UsageError
+from config.files.errors import FetchError, LullwattError, UsageError
 from config.household.loading import load_household
 from daemon.calendar.fetching import CalendarFetching
 from daemon.fetching.last_time import alone
@@ -43,8 +43,17 @@ def fetch_calendars(file: Path, *, dry_run: bool) -> None:
         CalendarFetching(household, name, now, asks, read_apart, say, writes=not dry_run)
         for name in names
     ]
+    faults: list[LullwattError] = []
     for run in runs:
-        with alone(calendars[run.name].file):
-            run.run()
-    if failures := [f"{run.name}: {run.failure}" for run in runs if run.failure]:
+        try:
+            with alone(calendars[run.name].file):
+                run.run()
+        except LullwattError as error:  # of one calendar's own files: it hinders no other
+            faults.append(error)
+    failures = [f"{run.name}: {run.failure}" for run in runs if run.failure]
+    if faults:
+        for each in (*failures, *faults[1:]):
+            say(str(each), err=True)
+        raise faults[0]
+    if failures:
         raise FetchError("\n".join(failures))

@@ -158,6 +158,19 @@ def test_the_copy_stays(
     assert says in last.failure
 
 
+def test_a_calendar_without_its_address_hinders_no_other(fetch: Run) -> None:
+    """The first one's file with the address is missing; the second is fetched all the same."""
+    both = "\n".join(
+        f"  {name}: {{file: {name}.ics, url_file: {source}, words: car}}"
+        for name, source in (("work", "missing"), ("family", "address"))
+    )
+    household_file(Path(), ("bus:", f"calendars:\n{both}\n\nbus:"))
+    ran = fetch()
+    assert (ran.code, ran.out) == (2, "family: keeps 1 event of the year ahead.\n")
+    assert ran.err.startswith("missing:1:1: ")
+    assert COPY.exists()
+
+
 def test_an_address_in_the_open_of_the_kind_that_programs_show(
     run: Run, server: PriceServer
 ) -> None:
