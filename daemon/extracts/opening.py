@@ -27,6 +27,7 @@ from planners.local_time.settlement import HALF_HOUR
 MOST_BYTES: Final = 8 * 1024 * 1024
 """The largest extract; nothing in it is compressed."""
 _KIND: Final = "an extract"
+_MOST_LEVELS: Final = 50
 _FARTHEST: Final = timedelta(days=33)
 """So far may a half-hour be from the first of the month."""
 
@@ -138,7 +139,26 @@ def _refuse_other_versions(data: Any, name: str) -> None:  # noqa: ANN401 - any 
         )
 
 
+def _refuse_strange_texts(part: Any, name: str) -> None:  # noqa: ANN401 - any JSON
+    """Refuse texts that no household file may hold, and depths that would end what reads them."""
+    level = [part]
+    for _ in range(_MOST_LEVELS):
+        inside: list[Any] = []
+        for each in level:
+            if isinstance(each, dict):
+                inside += [*each, *each.values()]
+            elif isinstance(each, list):
+                inside += each
+            elif isinstance(each, str) and not each.isprintable():
+                text = printable(each)[:80]
+                raise SealError(f"{name}: its household has a text that can't be printed: {text}")
+        level = inside
+    if level:
+        raise SealError(f"{name}: its household has more than {_MOST_LEVELS} levels")
+
+
 def _refuse_contradictions(extract: Extract, name: str) -> None:
+    _refuse_strange_texts(extract.household, name)
     strange = strange_keys(extract.household)
     if strange:
         raise SealError(
@@ -203,8 +223,6 @@ def home_of(extract: Extract, name: str) -> HouseholdFile:
             f"{name}: its household can't be read: {place}: {printable(first['msg'])};"
             " the household may have a newer Lullwatt than yours"
         ) from error
-    if not home.household.name.isprintable():
-        raise SealError(f"{name}: its household's name has characters that can't be printed")
     changes = (
         AccountChange(date.fromisoformat(each.first), each.ends) for each in extract.account_changes
     )

@@ -373,6 +373,10 @@ def test_after_consent_has_ended_nothing_is_read(adviser: Adviser, run: Run) -> 
     assert not home.parent.exists()
 
 
+ANNOUNCED = {
+    "tariff": "Three-band", "day": "2026-10-01", "kind": "costly", "hours": ["25:00-26:00"],
+}  # fmt: skip
+
 CHANGES: tuple[tuple[Callable[[dict[str, Any]], object], str], ...] = (
     (lambda d: d.update(version=2), "is of version 2"),
     (lambda d: d.update(format="other"), "expected an extract"),
@@ -388,9 +392,11 @@ CHANGES: tuple[tuple[Callable[[dict[str, Any]], object], str], ...] = (
     (lambda d: d["household"]["household"].update(on_alert=["/bin/sh"]), "on_alert"),
     (lambda d: d["household"]["tariffs"][0].update(prices={"file": "/etc/passwd"}), "file"),
     (lambda d: d["household"]["household"].update(timezone="../../etc/passwd"), "timezone"),
-    (lambda d: d["household"]["household"].update(name="a\nb: [1"), "name"),
+    (lambda d: d["household"]["household"].update(name="a\nb: [1"), "can't be printed: a\\nb"),
     (lambda d: d["household"].update(tariffs="x"), "household"),
     (lambda d: d["household"]["household"].update(currency="gold"), "currency"),
+    (lambda d: d["household"]["tariffs"][0].update(name="a\x1b[2Jb"), "can't be printed"),
+    (lambda d: d.update(announcements=[ANNOUNCED]), "announcements.0.hours"),
 )  # fmt: skip
 
 
@@ -424,6 +430,14 @@ def test_a_number_that_would_take_all_memory_is_refused(adviser: Adviser) -> Non
         spoilt = content.replace(b'"energy_kwh": 7.2', b'"energy_kwh": ' + number, 1)
         assert spoilt != content
         assert "energy_kwh" in adviser.refused(adviser.sealed(spoilt, path))
+
+
+def test_a_household_of_too_many_levels_is_refused(adviser: Adviser) -> None:
+    """A JSON reader bears more of them than what reads the household afterwards."""
+    path = adviser.confirmed()
+    content, begins = json.dumps(document_of(adviser, path)).encode(), b'"tariffs": [{'
+    deep = content.replace(begins, begins + b'"fees": ' + b"[" * 700 + b"]" * 700 + b", ", 1)
+    assert "more than 50 levels" in adviser.refused(adviser.sealed(deep, path))
 
 
 def test_names_that_look_like_yaml_html_or_paths_stay_names(adviser: Adviser, run: Run) -> None:
