@@ -42,7 +42,7 @@ def load_readings(file: HouseholdFile) -> dict[str, CalendarReading]:
         if document["v"] != _VERSION:
             return {}
         return {name: _reading_of(body) for name, body in document["calendars"].items()}
-    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
         return {}
 
 

@@ -82,7 +82,7 @@ def read_last_time(file: Path) -> LastTime:
             stamp=tuple(found["stamp"]),
             good_at=_instant(found.get("good_at")),
         )
-    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
         return LastTime()
 
 

@@ -12,8 +12,8 @@ from adapters.calendar_file import process
 from adapters.calendar_file.process import read_apart
 from config.household.loading import load_household
 from daemon.calendar.readings import CalendarReading, as_of
-from daemon.calendar.saved import load_with_kept, saved_file
-from daemon.fetching.last_time import LastTime, stamp_of, write_last_time
+from daemon.calendar.saved import load_readings, load_with_kept, saved_file
+from daemon.fetching.last_time import LastTime, read_last_time, stamp_of, write_last_time
 from daemon.presentation.output import rich_text
 from daemon.remote.time_options import TimeOptions
 from daemon.service.house_loading import load_house
@@ -137,6 +137,16 @@ def test_a_copy_of_a_year_that_no_calendar_has(tmp_path: Path, ledger: Ledger) -
     for nanoseconds in (10**21, -(10**21)):
         reading = CalendarReading("", (nanoseconds, 1), EVENING)
         assert as_of(calendar, reading) == EVENING
+
+
+def test_what_is_kept_may_be_nonsense(tmp_path: Path, ledger: Ledger) -> None:
+    """Brackets without end, where a note or what was read should be, count as nothing."""
+    home = Home(tmp_path, ledger)
+    file = load_household(home.house)
+    saved_file(file).write_text("[" * 100_000)
+    home.file.with_name("family.ics.fetched").write_text("[" * 100_000)
+    assert load_readings(file) == {}
+    assert read_last_time(home.file) == LastTime()
 
 
 def test_an_event_that_can_t_be_understood_is_told_once(tmp_path: Path, ledger: Ledger) -> None:
