@@ -14,7 +14,7 @@ from functools import partial
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 from unittest.mock import patch
 
-from daemon.control import confirming, controller, learning, replanning
+from daemon.control import confirming, controller, learning
 from daemon.control.state import Wishes, is_charging
 from daemon.service import fuse, recovery
 from daemon.sharing import claims
@@ -188,11 +188,6 @@ def it_sleeps_past_the_end_of_its_command(right, state, now, house):
 
 
 # --- what misses a need in the end --------------------------------------------------------------
-
-
-@_planted(replanning, "_was_missed", "connected", "asleep")
-def a_plan_that_was_slept_through_counts_as_done(_right, *_args):
-    return False
 
 
 @_planted(learning, "_set_soc", "connected", "asleep")
