@@ -29,7 +29,7 @@ def main(folder: Path = KEPT) -> None:
             schema.write_text(json.dumps(today, indent=1, ensure_ascii=False) + "\n", "utf-8")
             if not sample.exists():
                 text = json.dumps(several, indent=1, default=float, ensure_ascii=False)
-                sample.write_text(text + "\n", "utf-8")
+                sample.write_text(text.replace(f"{made}/", "") + "\n", "utf-8")
 
 
 if __name__ == "__main__":
