@@ -27,6 +27,7 @@ FIRST_EVENING: Final = datetime(2026, 6, 1, 6, 30, tzinfo=UTC)
 """Monday 1 June, 18:30 where the demo's homes are."""
 
 FLAT: Final = (
+    ("  - name: Three-band\n", "  - name: One rate\n"),
     ("{name: night, rate: 0.168,", "{name: night, rate: 0.289,"),
     ("{name: peak, rate: 0.412,", "{name: peak, rate: 0.289,"),
     ("{name: day, rate: 0.305}", "{name: day, rate: 0.289}"),
@@ -154,7 +155,11 @@ def keep_home(folder: Path, nights: int, number: int) -> str:
 def household_text(home: InventedHome) -> str:
     """Return the household file of an invented home."""
     text = files("config").joinpath("examples", "kowhai.yaml").read_text("utf-8")
-    for old, new in (*home.changes, ("name: Kowhai Cottage", f"name: {home.name}")):
+    named = (
+        ("name: Kowhai Cottage", f"name: {home.name}"),
+        ("in topics is kowhai-cottage", f"in topics is {topic_level(home.name)}"),
+    )
+    for old, new in (*home.changes, *named):
         if old not in text:
             raise ValueError(f"kowhai.yaml does not say {old!r} any longer")
         text = text.replace(old, new, 1)

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import json
+import re
 from typing import TYPE_CHECKING
 
 import pytest
 from structlog.testing import capture_logs
 
+from config.fields.names import topic_level
 from config.household.loading import load_household
 from daemon.command_line.cli import MOST_HOMES
 from daemon.rehearsal.homes import HOMES, household_text, keep_home
@@ -60,7 +62,11 @@ def test_every_home_has_a_good_file(number: int, tmp_path: Path) -> None:
     """Each is the demo's file with some parts changed."""
     path = tmp_path / "house.yaml"
     path.write_text(household_text(HOMES[number]), "utf-8")
+    text = path.read_text("utf-8")
     assert load_household(path).household.name == HOMES[number].name
+    assert f"# its level in topics is {topic_level(HOMES[number].name)}," in text
+    rates = set(re.findall(r"\{name: \w+, rate: ([\d.]+)", text))
+    assert ("name: Three-band" in text) == (len(rates) > 1)
     assert len(HOMES) == MOST_HOMES
 
 
