@@ -113,11 +113,15 @@ def half_hour_lines(comparison: BillComparison, zone: ZoneInfo, currency: str) -
         yield f"  {_words(finding, unit, zone, currency)}"
     if len(found) > FINDINGS_SHOWN:
         yield f"  and {len(found) - FINDINGS_SHOWN} more; --format csv lists every half hour."
-    asked = [each for each in found if each.cause != OTHER_LOAD]
+    causes = {each.cause for each in found}
+    # Where a whole home was billed and we did not read, nobody knows how much of it was charging.
+    unknown = {MISSING} & causes if OTHER_LOAD in causes else set()
+    asked = [each for each in found if each.cause not in {OTHER_LOAD, *unknown}]
     costs = [each.cost for each in asked if each.cost is not None]
     if asked and len(costs) == len(asked):
         total = format_money(sum(costs, Decimal(0)), currency)
-        yield f"Apart from the rest of the home, it differs by {total} at the file's rates."
+        unread = " and what we did not read" if unknown else ""
+        yield f"Apart from the rest of the home{unread}, it differs by {total} at the file's rates."
 
 
 def _words(finding: Finding, unit: str, zone: ZoneInfo, currency: str) -> str:

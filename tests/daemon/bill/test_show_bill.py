@@ -6,9 +6,16 @@ import csv
 import io
 from collections.abc import Callable
 from datetime import timedelta
+from decimal import Decimal
 from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pytest
 
 from adapters.ledger.ledger import open_ledger
+from daemon.bill.comparison import BillComparison
+from daemon.bill.show_bill import half_hour_lines
+from planners.bill.hours import MISSING, MORE, OTHER_LOAD, HalfHourComparison
 from tests.daemon.sites import household_file
 from tests.daemon.worlds import HOUR, POINT, utc
 from tests.support.commands import Ran
@@ -44,3 +51,32 @@ def test_costs_at_estimated_rates_are_marked(tmp_path: Path, run: Callable[..., 
     assert "2.76~" in " ".join(text.split())
     [row] = csv.DictReader(io.StringIO(run(*month, "--format", "csv").out))
     assert (row["ours_kwh"], row["estimated_rate_kwh"]) == ("24.000", "12.000")
+
+
+def difference(number: int, ours_wh: int | None, cause: str) -> HalfHourComparison:
+    """Make a half-hour in which the bill has 1 kWh more, at a rate of 0.30."""
+    start = FIRST_PRICE + number * HOUR / 2
+    more = Decimal(1000)
+    return HalfHourComparison(
+        start, start + HOUR / 2, ours_wh, 0, (ours_wh or 0) + more, cause,
+        apart_wh=more, cost=Decimal("0.30"),
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("causes", "last"),
+    [
+        ([MISSING, OTHER_LOAD], ""),
+        ([MISSING, OTHER_LOAD, MORE], "home and what we did not read, it differs by NZD 0.30"),
+        ([OTHER_LOAD, MORE], "rest of the home, it differs by NZD 0.30"),
+        ([MISSING, MORE], "rest of the home, it differs by NZD 0.60"),
+    ],
+)  # fmt: skip
+def test_what_a_whole_home_used_unread_is_not_counted_as_charging(
+    causes: list[str], last: str
+) -> None:
+    """Only where the bill is of the charging alone does an unread half-hour cost what it says."""
+    lines = [difference(n, None if it == MISSING else 0, it) for n, it in enumerate(causes)]
+    said = list(half_hour_lines(BillComparison(tuple(lines)), ZoneInfo("UTC"), "NZD"))
+    assert last in said[-1]
+    assert any(each.startswith("Apart from") for each in said) == bool(last)
