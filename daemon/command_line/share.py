@@ -158,9 +158,10 @@ def _told(extract: Extract, path: Path, fingerprint: str, *, is_new: bool) -> It
         yield f"Only the key of {', '.join(consent.readers)} can open it."
     else:
         yield "It is not encrypted: whoever gets the file can read it. --to RECIPIENT encrypts it."
-    made = "This home's signing key was made now, beside the ledger. " if is_new else ""
+    if is_new:
+        yield "This home's signing key was made now, beside the ledger."
     yield (
-        f"{made}Its fingerprint, for your adviser to type once: {fingerprint}; tell it by telephone"
-        " or in person, never with the file."
+        f"The fingerprint of this home's key, for your adviser to type once: {fingerprint};"
+        " tell it by telephone or in person, never with the file."
     )
     yield "Nothing was sent: give the file to your adviser yourself."

@@ -70,6 +70,7 @@ class Adviser:
             "--output", str(path), *options,
         )  # fmt: skip
         assert (ran.code, ran.err) == (0, "")
+        assert "\nThe fingerprint of this home's key, " in ran.out
         return path, ran.out.partition("type once: ")[2].partition(";")[0]
 
     def confirmed(self, *options: str, **more: str) -> Path:
