@@ -141,8 +141,7 @@ def show_appraised(view: AppraisedView) -> RenderableType:
             "Each home by the record of its own ledger, repeated over the year. A year: energy for"
             " charging, maintenance, and how much more than today the standing charge and the rest"
             " of the home cost; without outlays and grants. What the rest of the home uses, the"
-            " times away and the needs are those of the choices file. Bold: another tariff would"
-            " cost less."
+            " times away and the needs are those of the choices file."
         ),
     )
 
