@@ -116,6 +116,8 @@ class Results:
 def _rows(file: Path) -> Iterator[dict[str, Any]]:
     """Read the rows of one file; none if another version has written other columns."""
     table = pq.read_table(file)
+    if b"version" not in (table.schema.metadata or {}):  # `tidy` would delete somebody's own file
+        raise pa.ArrowInvalid(f"{file.name} is no result of Lullwatt")
     if table.schema.equals(_schema()):
         rows: Iterable[dict[str, Any]] = table.to_pylist()
         yield from rows

@@ -8,6 +8,7 @@ from pathlib import Path
 from shutil import copytree
 from typing import Any
 
+import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 from distributed import LocalCluster
@@ -99,11 +100,14 @@ def test_results_with_other_columns_are_made_again(tmp_path: Path) -> None:
 def test_a_folder_that_holds_something_else_is_refused(
     desk: Path, tmp_path: Path, run: Run
 ) -> None:
-    """A file in its place, or a file of its names that is no Parquet."""
+    """A file in its place, or a file of its names that is no Parquet, or somebody's own Parquet."""
     home = desk / "first" / "house.yaml"
     asked = ("appraise", str(desk / "choices.yaml"), "--homes", str(home))
     (tmp_path / "homes-000001.parquet").write_text("no Parquet", "utf-8")
-    for folder in (desk / "choices.yaml", tmp_path):
+    own = tmp_path / "own"
+    own.mkdir()
+    pq.write_table(pa.table({"home": ["Rata"]}), own / "homes-000001.parquet")
+    for folder in (desk / "choices.yaml", tmp_path, own):
         ran = run(*asked, "--results", str(folder))
         assert (ran.code, ran.out) == (2, "")
         assert f"--results: {folder}: can't be used" in ran.err
