@@ -63,10 +63,11 @@ def letter(
 
 def _worth(choices: Path, file: Path) -> Worth:
     """Appraise the tariffs of a choices file for one home."""
-    [home] = appraise_homes(load_choices(choices), [file], _no_progress, tariffs_only=True)
+    loaded = load_choices(choices)
+    [home] = appraise_homes(loaded, [file], _no_progress, tariffs_only=True)
     if home.now is None or home.better is None:
         raise UsageError(f"--choices: {home.fault}")
-    return Worth(home.now.tariff, *home.better, home.nights)
+    return Worth(home.now.tariff, *home.better, home.nights, bool(loaded.home_use))
 
 
 def _no_progress(_done: int, _whole: int) -> None:

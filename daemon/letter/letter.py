@@ -36,13 +36,15 @@ class Worth(NamedTuple):
     """What the cheapest of some tariffs would save this home in a year.
 
     `tariff_now` and `tariff` are names; `saves` is 0 if none would cost less [currency a year];
-    `nights` is how many were recorded.
+    `nights` is how many were recorded; `assumes_home_use` if the saving counts what the rest of the
+    home would pay, for a use that somebody declared.
     """
 
     tariff_now: str
     tariff: str
     saves: float
     nights: int
+    assumes_home_use: bool = False
 
 
 class Letter:
@@ -140,6 +142,15 @@ class Letter:
             "This is an account of charging, not a bill: that of the supplier decides. What other"
             " hours or tariffs would have cost is calculated."
         )
+        if self._worth is not None:
+            yield (
+                "What another tariff would save counts its standing charge"
+                + (
+                    ", and what the rest of your home would pay, for a use that is assumed."
+                    if self._worth.assumes_home_use
+                    else "; what the rest of your home would pay on it is not counted."
+                )
+            )
         used = sorted({row.charge_point for row in self.month.nights})
         known = [point for point in used if point in self._home.charge_points]
         yield from dict.fromkeys(cautions(self._home, point)[0] for point in known[:MOST_POINTS])

@@ -69,6 +69,17 @@ def test_with_choices_it_says_what_another_tariff_is_worth() -> None:
     assert "none would cost you less than Three-band" in stays.meaning
 
 
+@pytest.mark.parametrize(
+    ("assumes", "said"),
+    [(True, "would pay, for a use that is assumed."), (False, "pay on it is not counted.")],
+)
+def test_it_says_what_the_rest_of_the_home_has_to_do_with_it(assumes: bool, said: str) -> None:  # noqa: FBT001
+    """Another tariff is the whole home's, and its use is no record: a client must know."""
+    worth = WORTH._replace(assumes_home_use=assumes)
+    assert said in " ".join(letter(full_month(), worth=worth).cautions())
+    assert "rest of your home" not in " ".join(letter(full_month()).cautions())
+
+
 def test_what_is_unknown_or_dearer_is_said_so() -> None:
     """Never as a saving, and never as a saving below zero."""
     month = full_month()
