@@ -219,8 +219,14 @@ def listed(title: str, rows: Sequence[Mapping[str, Any]], key: str) -> Iterator[
     found = [row for row in rows if row[key]]
     if found:
         yield Text(title, style="bold")
-        yield from (Text(f"  {_called(row)}: {row[key]}") for row in found)
+        yield from (Text(f"  {_said(row, row[key])}") for row in found)
         yield ""
+
+
+def _said(row: Mapping[str, Any], words: str) -> str:
+    """Put a home before what is said of it, unless that begins with its file."""
+    named = row["household"] == row["file"] and words.startswith(f"{row['file']}:")
+    return words if named else f"{_called(row)}: {words}"
 
 
 def _called(row: Mapping[str, Any]) -> str:

@@ -90,6 +90,9 @@ def test_a_home_that_can_not_be_read_is_a_row_with_its_reason(
     assert (rows[0]["fault"], rows[-1]["energy_kwh"]) == ("", "28.800")
     text = run("month", *files, "2026-10")
     assert (text.code, text.out.count("not read")) == (3, 5)
+    unwrapped = "".join(text.out.split())
+    assert f"{files[1]}:1:" in unwrapped
+    assert f"{files[1]}:{files[1]}" not in unwrapped  # the reason begins with the file
     assert "there is no ledger yet" in text.out
     alone = run("month", *files[1:], "2026-10")
     assert (alone.code, alone.out) == (2, "")
