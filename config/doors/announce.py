@@ -40,13 +40,9 @@ def _is_private(text: str) -> bool:
         address = ipaddress.ip_address(text)
     except ValueError:
         return False
-    # One that begins with fe80 names no network without the number of an interface.
-    return (
-        address.is_private
-        and not (address.is_loopback or address.is_unspecified)
-        and (
-            address.version == 4 or not address.is_link_local  # noqa: PLR2004 - of the protocol
-        )
+    # One that holds on one link only is announced nowhere: it names no network.
+    return address.is_private and not (
+        address.is_loopback or address.is_unspecified or address.is_link_local
     )
 
 

@@ -47,6 +47,7 @@ def test_it_is_accepted(tmp_path: Path) -> None:
         ({"name": "ō" * 32}, "1 to 63 bytes"),
         ({"addresses": ["1.1.1.1"]}, "an address of this machine in the home's network"),
         ({"addresses": ["127.0.0.1"]}, "an address of this machine in the home's network"),
+        ({"addresses": ["169.254.1.1"]}, "an address of this machine in the home's network"),
         ({"addresses": ["fe80::1"]}, "an address of this machine in the home's network"),
     ],
 )
