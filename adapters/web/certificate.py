@@ -9,11 +9,14 @@ import structlog
 
 from config.files.errors import LullwattError
 from config.files.secret_files import credential_or_file, refuse_open_key
+from config.files.texts import stamp_of
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    Stamp = tuple[tuple[int, int, int] | None, ...]
+    from config.files.texts import Stamp
+
+    Stamps = tuple[Stamp | None, ...]
 
 _log = structlog.get_logger(__name__)
 
@@ -77,13 +80,5 @@ class _WatchedFiles:
             ) from error
         return context
 
-    def _stamp_now(self) -> Stamp:
-        return _stamp(self._certificate), _stamp(credential_or_file(self._key))
-
-
-def _stamp(path: Path) -> tuple[int, int, int] | None:
-    try:
-        stat = path.stat()
-    except OSError:
-        return None
-    return stat.st_mtime_ns, stat.st_ino, stat.st_size
+    def _stamp_now(self) -> Stamps:
+        return stamp_of(self._certificate), stamp_of(credential_or_file(self._key))

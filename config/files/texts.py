@@ -1,4 +1,4 @@
-"""Read text files that people wrote; every way to fail becomes a `FileError`."""
+"""Read text files that people wrote, as a `FileError` if that fails; tell when a file has changed."""
 
 from __future__ import annotations
 
@@ -134,3 +134,16 @@ def read_bytes(path: Path, kind: str, most_bytes: int) -> bytes:
 def whole_file_fault(path: Path, message: str) -> FileError:
     """Make the error for a file that is wrong as a whole: its fault is at 1:1."""
     return FileError([Fault(str(path), 1, 1, message)])
+
+
+Stamp = tuple[int, int, int]
+"""What changes when a file is written or replaced."""
+
+
+def stamp_of(path: Path) -> Stamp | None:
+    """Return a file's time of change, number and size; None if it can't be had."""
+    try:
+        stat = path.stat()
+    except OSError:
+        return None
+    return stat.st_mtime_ns, stat.st_ino, stat.st_size

@@ -13,6 +13,7 @@ from adapters.discovery.announcer import Announcer
 from adapters.discovery.own_addresses import is_of_this_machine, own_addresses
 from adapters.host.service_notice import ServiceNotice
 from config.files.errors import LullwattError
+from config.files.texts import stamp_of
 from config.household.loading import load_household
 from daemon.announcing.services import announced
 
@@ -134,11 +135,11 @@ def file_reader(path: Path, file: HouseholdFile) -> Callable[[], HouseholdFile]:
     callable
         Returns what it holds; a file with faults is logged, and the former one stays.
     """
-    latest = (_stamp_of(path), file)
+    latest = (stamp_of(path), file)
 
     def read() -> HouseholdFile:
         nonlocal latest
-        stamp = _stamp_of(path)
+        stamp = stamp_of(path)
         if stamp != latest[0]:
             latest = (stamp, latest[1])
             try:
@@ -148,11 +149,3 @@ def file_reader(path: Path, file: HouseholdFile) -> Callable[[], HouseholdFile]:
         return latest[1]
 
     return read
-
-
-def _stamp_of(path: Path) -> tuple[int, int, int] | None:
-    try:
-        stat = path.stat()
-    except OSError:
-        return None
-    return stat.st_mtime_ns, stat.st_ino, stat.st_size

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 import structlog
 
 from config.files.errors import LullwattError
+from config.files.texts import stamp_of
 from daemon.service.house_loading import load_house
 
 if TYPE_CHECKING:
@@ -38,7 +39,7 @@ class HouseWatch:
     def __init__(self, path: Path, seconds: Callable[[], float] = monotonic) -> None:
         self._path = path
         self._seconds = seconds
-        self._stamp = self._stamp_now()
+        self._stamp = stamp_of(self._path)
         self._house = _house_of(path)
         self._looked = self._read = seconds()
 
@@ -53,26 +54,19 @@ class HouseWatch:
         if now < self._looked + LOOKS_EVERY_SECONDS:
             return self._house
         self._looked = now
-        if self._stamp_now() != self._stamp or now >= self._read + READS_EVERY_SECONDS:
+        if stamp_of(self._path) != self._stamp or now >= self._read + READS_EVERY_SECONDS:
             self.read_again()
         return self._house
 
     def read_again(self) -> None:
         """Read the file now; one with faults is logged, and not used."""
-        self._stamp, self._read = self._stamp_now(), self._seconds()
+        self._stamp, self._read = stamp_of(self._path), self._seconds()
         try:
             house = _house_of(self._path)
         except LullwattError as error:
             _log.warning("the changed household file has faults; it is not used", why=str(error))
             return
         self._house = house
-
-    def _stamp_now(self) -> tuple[int, int, int] | None:
-        try:
-            stat = self._path.stat()
-        except OSError:
-            return None
-        return stat.st_mtime_ns, stat.st_ino, stat.st_size
 
 
 def _house_of(path: Path) -> House:
