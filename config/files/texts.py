@@ -1,4 +1,4 @@
-"""Read text files that people wrote, as a `FileError` if that fails; tell when a file has changed."""
+"""Read text files that people wrote, or raise a `FileError`; tell when a file has changed."""
 
 from __future__ import annotations
 
