@@ -163,6 +163,7 @@ bench: $(VENV)/.tests mosquitto
 	$(BIN)/python -m tests.benchmarks.together
 	$(BIN)/python -m tests.benchmarks.at_rest
 	$(BIN)/python -m tests.benchmarks.ledger_years
+	$(BIN)/python -m tests.benchmarks.growth
 	$(BIN)/python -m tests.benchmarks.appraising
 	$(BIN)/python -m tests.benchmarks.many_homes
 	$(BIN)/python -m tests.benchmarks.hysteresis

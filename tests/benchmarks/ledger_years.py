@@ -125,7 +125,7 @@ def _commands(name: str, house: Path) -> list[Row]:
     found = []
     for what, arguments in asked.items():
         if what in cli.list_commands(click.Context(cli)):
-            took, _ = _timed(partial(_run, arguments))
+            took, _ = _timed(partial(run_command, arguments))
             found.append(
                 Row(
                     f"{name}: lullwatt {what}", f"under {duration(ANSWER_SECONDS)}",
@@ -135,7 +135,8 @@ def _commands(name: str, house: Path) -> list[Row]:
     return found
 
 
-def _run(arguments: list[str]) -> None:
+def run_command(arguments: list[str]) -> None:
+    """Run a whole command, including the start of Python."""
     command = [sys.executable, "-c", "from daemon.command_line.cli import main; main()", *arguments]
     subprocess.run(command, check=True, capture_output=True, timeout=60)
 

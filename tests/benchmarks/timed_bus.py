@@ -101,12 +101,14 @@ class TimedBus:
         self.wait(lambda: self.acknowledged > acknowledged)
         return self.acknowledged_at - sent_at
 
-    def commands_of_all(self, points: Sequence[str], send: Callable[[], object]) -> list[float]:
+    def commands_of_all(
+        self, points: Sequence[str], send: Callable[[], object], limit: float = LIMIT
+    ) -> list[float]:
         """Return the time until each charge point has a new command after `send` [s]."""
         counts = {point: len(self.commands[point]) for point in points}
         begun = perf_counter()
         send()
-        self.wait(lambda: all(len(self.commands[p]) > counts[p] for p in points))
+        self.wait(lambda: all(len(self.commands[p]) > counts[p] for p in points), limit)
         return [self.commands[point][counts[point]][0] - begun for point in points]
 
     def all_acknowledged(self, send: Callable[[], int]) -> float:
