@@ -38,6 +38,7 @@ from daemon.service.clock_watch import ClockWatch
 from daemon.service.household_watch import HouseholdWatch
 from daemon.service.service import Halt, HandledEvent, Reload, Service, WakeUp
 from daemon.sharing.planning_process import PlanningProcess
+from planners.inner_loops.accelerator import is_installed
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -247,6 +248,7 @@ def run_daemon(path: Path) -> bool:
         _log.info(
             "started", household=file.household.name, lullwatt=version("lullwatt"),
             time_zones=zone_data_version(), broker=file.bus.broker, ledger=str(file.ledger.path),
+            accelerated=is_installed(),
         )  # fmt: skip
         was_halted = daemon.run()
     # Logged last: a backup in progress has ended, and the ledger is closed.

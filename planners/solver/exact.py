@@ -57,6 +57,7 @@ import numpy as np
 from planners.power.charging import SAME_KWH
 from planners.solver.cost_tables import CostTables, empty_tables
 from planners.solver.currents import with_best_currents
+from planners.solver.filling import fill
 from planners.solver.follow import follow, least_cost
 from planners.solver.lanes import Lanes
 from planners.solver.levels import levels_of, spans_of
@@ -70,8 +71,6 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from planners.solver.priced_moves import TickKind
-    from planners.solver.problem import Floor
 
 MOST_STATES_SWITCHED = 12_000_000
 MOST_STATES_SET = 3_000_000
@@ -361,7 +360,7 @@ def _tables_for(
             done = np.maximum(0.0, short[1] - levels[k])
         short_run_cost = problem.short_run_cost if short is None else 0.0
         tables.append(empty_tables(moves, problem.min_run, done, bonus, short_run_cost))
-        _fill(problem, tables[-1])
+        fill(problem, tables[-1])
     return tables[::-1]
 
 
@@ -397,111 +396,3 @@ def _interpolated(
     along: NDArray[np.float64] = np.interp(stored_kwh, levels[finite], values[finite])
     near_above = stored_kwh >= levels[above] - SAME_KWH
     return np.where(finite[np.where(near_above, above, below)], along, np.inf)
-
-
-def _fill(problem: PlanningProblem, tables: CostTables) -> None:
-    """Go backwards through the ticks of one span."""
-    moves, shortest, lanes = tables.moves, problem.min_run, tables.lanes
-    start_cost = problem.start_cost + problem.tie
-    ticks = moves.span.end - moves.span.start
-    above_want = int(np.searchsorted(moves.levels, moves.span.want_kwh + SAME_KWH))
-    tables.on[ticks, ..., above_want:] = np.inf
-    is_above_want = above_want < len(moves.levels)
-    cut_counts = problem.may_cut(shortest, last=False)
-    begun, begun_first = tables.running(0, first=False), tables.running(0, first=True)
-    parts: dict[tuple[TickKind, float], NDArray[np.float64]] = {}
-    cut_off = problem.run_cut_off if moves.k == 0 else None
-    off, fresh = tables.off, tables.fresh
-    for row in range(ticks - 1, -1, -1):
-        after_rest = min(row + problem.min_rest, ticks)
-        here: int | slice = 0
-        later = rested = here
-        if lanes.limits[row] is not None:
-            here, later, rested = (_lanes_at(lanes, row, to) for to in (row, row + 1, after_rest))
-        # Where use is limited, all arrays have an axis of lanes before the levels.
-        now, part = tables.on[row, :, here], _parts(tables, row, parts)
-        _whole(tables, row, now[:-1])
-        if row == ticks - 1 and cut_counts:  # a run may end where the time ends
-            # The lowest level is no target, so that it has each row's cost.
-            short_run = tables.short_run[1:, 0].reshape(-1, *[1] * part.ndim)
-            np.minimum(now[:-1], part + short_run, out=now[:-1])
-        full = now[-2]
-        full = np.minimum(full, part, out=full if cut_counts else None)
-        rest = off[row, here]
-        np.add(now[begun], start_cost, out=rest)
-        np.minimum(rest, off[row + 1, later], out=rest)
-        if tables.first_apart:
-            first_runs = now[:shortest]
-            first_runs[-1] = now[-2]
-            np.minimum(first_runs, part, out=first_runs)
-            rest = fresh[row, here]
-            np.add(now[begun_first], start_cost, out=rest)
-            np.minimum(rest, fresh[row + 1, later], out=rest)
-        stopped = off[after_rest, rested]
-        np.minimum(full, stopped, out=now[-1])
-        if is_above_want:
-            now[-1, ..., above_want:] = np.inf
-        if row == cut_off:
-            now[tables.running(max(1, problem.before.ticks + row), first=True)] = stopped
-        if moves.k == 0 and problem.floor is not None:
-            _keep_to_floor(problem.floor, problem.min_rest, tables, row)
-
-
-def _keep_to_floor(floor: Floor, min_rest: int, tables: CostTables, row: int) -> None:
-    """Give up what holds less than the floor. Levels are rounded down: the one below it will do."""
-    if not floor.tick <= row < floor.tick + max(1, min_rest):
-        return
-    below = int(np.searchsorted(tables.moves.levels, floor.kwh + SAME_KWH, side="right")) - 1
-    # A rest that has begun before that tick may end after it.
-    for table in (tables.off, tables.fresh):
-        table[row, ..., : max(0, below)] = np.inf
-    if row == floor.tick:
-        runs = np.arange(tables.on.shape[1]) % tables.min_run > 0
-        runs[-1] = True
-        tables.on[row, runs, ..., : max(0, below)] = np.inf
-
-
-def _lanes_at(lanes: Lanes, row: int, later: int) -> slice:
-    """Return the lanes before a later tick that a tick's lanes lead to, if nothing is drawn."""
-    return slice(0, lanes.at(row) if lanes.is_same(row, later) else 1)
-
-
-def _whole(tables: CostTables, row: int, out: NDArray[np.float64]) -> None:
-    """Find the least cost of drawing through a tick, for each row but the last."""
-    moves, lanes = tables.moves, tables.lanes
-    i = moves.span.start + row
-    after = tables.on[row + 1, 1:]
-    limit = lanes.limits[row]
-    if limit is None:
-        moves.whole(i, after[:, 0], out)
-        return
-    usable = min(lanes.at(row), limit.whole_ticks)
-    out[:] = np.inf
-    if usable and lanes.is_same(row, row + 1):
-        flat = after[:, 1 : usable + 1].reshape(-1, after.shape[-1])
-        found = np.empty_like(flat)
-        moves.whole(i, flat, found)
-        out[:, :usable] = found.reshape(-1, usable, after.shape[-1])
-    elif usable:
-        moves.whole(i, after[:, 0], out[:, 0])
-        out[:, 1:usable] = out[:, :1]
-
-
-def _parts(
-    tables: CostTables, row: int, known: dict[tuple[TickKind, float], NDArray[np.float64]]
-) -> NDArray[np.float64]:
-    """Find the least cost of finishing within a tick; with a first axis of lanes if limited."""
-    moves, lanes = tables.moves, tables.lanes
-    i = moves.span.start + row
-    kind = moves.kind(i)
-    if lanes.limits[row] is None:
-        if (kind, 1.0) not in known:
-            known[kind, 1.0] = moves.part(i, tables.done)
-        return known[kind, 1.0]
-    found = []
-    for used in range(lanes.at(row)):
-        most = min(1.0, lanes.left(row, used))
-        if (kind, most) not in known:
-            known[kind, most] = moves.part(i, tables.done, most)
-        found.append(known[kind, most])
-    return np.array(found)

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from bisect import bisect_left
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
+from planners.inner_loops.moves import BetweenLevels, Piece, TickMoves, least_between
+from planners.inner_loops.ranges import Ranges
 from planners.power.charging import SAME_KWH, metered_to
 from planners.solver.levels import Moves, gains_kwh, moves_of
 from planners.solver.problem import ROUNDING_TICKS
-from planners.solver.ranges import Ranges
 from planners.solver.worth import worth_at, worth_pieces
 
 if TYPE_CHECKING:
@@ -59,49 +60,6 @@ class TickKind(NamedTuple):
         return self.price_per_kwh >= self.export_price_per_kwh
 
 
-class _Piece(NamedTuple):
-    """The moves of a tick with a current that can be set, over which a kWh has one price.
-
-    Attributes
-    ----------
-    slope : ndarray of float, shape (levels,)
-        What the energy of each level costs at that price [currency].
-    costs : ndarray of float, shape (levels,)
-        Costs from each level that no current changes [currency].
-    ranges : Ranges
-        The levels they lead to.
-    top : int
-        The highest level of all.
-    is_full : bool
-        Whether the highest currents are among them.
-    """
-
-    slope: Row
-    costs: Row
-    ranges: Ranges
-    top: int
-    is_full: bool
-
-
-class _AtSurplus(NamedTuple):
-    """The moves of a tick that draw just the surplus, which may end between two levels.
-
-    Attributes
-    ----------
-    below, above : ndarray of int, shape (levels,)
-        The levels next to where each leads.
-    along : ndarray of float, shape (levels,)
-        The share of the way from one to the other.
-    costs : ndarray of float, shape (levels,)
-        Costs from each level [currency]; infinite where no such current is allowed.
-    """
-
-    below: NDArray[np.intp]
-    above: NDArray[np.intp]
-    along: Row
-    costs: Row
-
-
 def cut_share(
     problem: PlanningProblem, kind: TickKind, wanted_kwh: Row, metered_kwh: Row, most: float
 ) -> Row:
@@ -148,6 +106,30 @@ def _few_surpluses(problem: PlanningProblem, surplus_kw: Row) -> Row:
     return np.maximum(np.round(surplus_kw / step_kw), surplus_kw > 0) * step_kw
 
 
+def _kinds_of(
+    problem: PlanningProblem, k: int, span: DepartureSpan
+) -> tuple[list[TickKind], list[int]]:
+    """List the kinds of a span's ticks, and of which kind each tick is."""
+    ticks = slice(span.start, span.end)
+    is_last = k + 1 == len(problem.deadlines)
+    max_rate = np.inf if is_last else problem.deadlines[k].max_rate_per_kwh
+    is_dear = problem.least_rates_per_kwh[ticks] > max_rate
+    # One power has one mean price, whatever part of it is from a surplus.
+    has_mean = problem.min_amps is None and not problem.model.taper
+    prices = (problem.mean_prices_per_kwh if has_mean else problem.prices_per_kwh)[ticks]
+    surplus_kw = export_prices = np.zeros(len(prices))
+    if problem.surplus_kw is not None and not has_mean:
+        export_prices = problem.export_prices_per_kwh[ticks]
+        surplus_kw = _few_surpluses(problem, problem.surplus_kw)[ticks]
+        surplus_kw = np.where(export_prices == prices, 0.0, surplus_kw)
+        export_prices = np.where(surplus_kw > 0, export_prices, 0.0)
+    columns = (prices, problem.highest_amps[ticks], is_dear, surplus_kw, export_prices)
+    numbers: dict[tuple[Any, ...], int] = {}
+    rows = zip(*(column.tolist() for column in columns), strict=True)
+    found = [numbers.setdefault(row, len(numbers)) for row in rows]
+    return [TickKind(*row) for row in numbers], found
+
+
 class PricedMoves:
     """The moves of one span's ticks, with their costs.
 
@@ -161,6 +143,13 @@ class PricedMoves:
         The time before it.
     levels : ndarray of float, shape (levels,)
         Its battery energies [kWh].
+
+    Attributes
+    ----------
+    kinds : list of TickKind
+        All kinds of its ticks.
+    numbers : list of int
+        The place of each of its ticks in `kinds`.
     """
 
     def __init__(self, problem: PlanningProblem, k: int, span: DepartureSpan, levels: Row) -> None:
@@ -170,14 +159,8 @@ class PricedMoves:
         self.levels = levels
         self._listed: list[float] | None = None
         self.targets = np.searchsorted(levels, np.array(span.targets_kwh) - SAME_KWH).tolist()
-        # One power has one mean price, whatever part of it is from a surplus.
-        has_mean = problem.min_amps is None and not problem.model.taper
-        prices = problem.mean_prices_per_kwh if has_mean else problem.prices_per_kwh
-        self._prices: list[float] = prices.tolist()
-        self._amps: list[float] = problem.highest_amps.tolist()
         self._moves: dict[float, tuple[Moves, Ranges]] = {}
         self._near: dict[float, list[tuple[NDArray[np.intp], Row, Row]]] = {}
-        self._costs: dict[TickKind, tuple[NDArray[np.intp], Row]] = {}
         model = problem.model
         deadline = problem.deadlines[k]
         need = np.array([deadline.need_kwh])
@@ -187,17 +170,10 @@ class PricedMoves:
         self.worth = worth_at(model, worth_pieces(problem.deadlines[k:]), levels) + first
         # And a little more, so that dear energy which costs the same later waits for later.
         self._dear = first + 0.5 * problem.least_worth * past_kwh
-        max_rate = deadline.max_rate_per_kwh if k + 1 < len(problem.deadlines) else np.inf
-        self._is_dear: list[bool] = (problem.least_rates_per_kwh > max_rate).tolist()
-        self._kinds: list[TickKind | None] = [None] * problem.ticks
-        self._surplus: list[tuple[float, float]] | None = None
-        if problem.surplus_kw is not None and not has_mean:
-            surplus_kw = _few_surpluses(problem, problem.surplus_kw).tolist()
-            export_prices = problem.export_prices_per_kwh.tolist()
-            self._surplus = list(zip(surplus_kw, export_prices, strict=True))
-        self._pieces: dict[TickKind, tuple[list[_Piece], _AtSurplus | None]] = {}
+        self.kinds, self.numbers = _kinds_of(problem, k, span)
+        self._whole: list[TickMoves | None] = [None] * len(self.kinds)
         self._splits: dict[
-            tuple[float, float], tuple[list[tuple[Ranges, int, bool]], _AtSurplus | None]
+            tuple[float, float], tuple[list[tuple[Ranges, int, bool]], BetweenLevels | None]
         ] = {}
         self._metered = problem.tick_hours * model.kw_per_amp * model.taper_shares(levels)
         self._standby = problem.tick_hours * model.standby_kw / model.efficiency
@@ -206,7 +182,7 @@ class PricedMoves:
         """Tell whether a first run may reach a target in at most so many ticks."""
         if ticks == 0 or self.k > 0:
             return ticks > 0
-        amps = max([0.0, *self._amps[: self.span.end]])
+        amps = max([0.0, *(kind.amps for kind in self.kinds)])
         kw = self.problem.model.gained_kw(amps * self.problem.model.kw_per_amp)
         reach_kwh = self.problem.stored_kwh + ticks * kw * self.problem.tick_hours + SAME_KWH
         # With a current that can be set, a tick cut short doesn't count as one.
@@ -215,21 +191,12 @@ class PricedMoves:
         return any(self.problem.stored_kwh < t <= reach_kwh for t in self.span.targets_kwh)
 
     def kind(self, i: int) -> TickKind:
-        """Return what determines the costs of a tick."""
-        found = self._kinds[i]
-        if found is None:
-            found = self._kinds[i] = self._kind(i)
-        return found
-
-    def _kind(self, i: int) -> TickKind:
-        surplus_kw, export_price = (0.0, 0.0) if self._surplus is None else self._surplus[i]
-        if surplus_kw <= 0 or export_price == self._prices[i]:
-            return TickKind(self._prices[i], self._amps[i], self._is_dear[i])
-        return TickKind(self._prices[i], self._amps[i], self._is_dear[i], surplus_kw, export_price)
+        """Return what determines the costs of tick `i`."""
+        return self.kinds[self.numbers[i - self.span.start]]
 
     def of_tick(self, i: int) -> Moves:
         """Return the moves of tick `i`."""
-        return self._at(self._amps[i])[0]
+        return self._at(self.kind(i).amps)[0]
 
     def _at(self, amps: float) -> tuple[Moves, Ranges]:
         if amps not in self._moves:
@@ -237,50 +204,23 @@ class PricedMoves:
             self._moves[amps] = moves, Ranges(moves.first, moves.last, moves.possible)
         return self._moves[amps]
 
-    def whole(self, i: int, after: Row, out: Row) -> None:
-        """Find the least cost of drawing through tick `i`, with the costs `after` it.
+    def whole(self, number: int) -> TickMoves:
+        """Return the moves that draw through all of a tick of a kind, with their costs."""
+        found = self._whole[number]
+        if found is None:
+            kind, is_set = self.kinds[number], self.problem.min_amps is not None
+            found = self._pieces_of(kind) if is_set else self._at_one_current(kind)
+            self._whole[number] = found
+        return found
 
-        Parameters
-        ----------
-        i : int
-            The tick.
-        after : ndarray of float, shape (rows, levels)
-            Cost from tick ``i + 1`` on, in several states [currency]; infinity above the want.
-        out : ndarray of float, shape (rows, levels)
-            Takes the least cost from tick `i` on [currency]; infinity where it isn't possible.
-        """
-        kind = self.kind(i)
-        if self.problem.min_amps is None:
-            if kind not in self._costs:
-                self._costs[kind] = self._at_one_current(kind)
-            last, costs = self._costs[kind]
-            after.take(last, axis=1, out=out, mode="clip")
-            out += costs
-            return
-        if kind not in self._pieces:
-            self._pieces[kind] = self._pieces_of(kind)
-        pieces, at_surplus = self._pieces[kind]
-        out_of_piece = out
-        for piece in pieces:
-            low = self.problem.tie * LOW_CURRENT if piece.is_full else None
-            piece.ranges.least(after, piece.slope, out_of_piece, piece.top, low)
-            out_of_piece += piece.costs
-            if out_of_piece is not out:
-                np.minimum(out, out_of_piece, out=out)
-            out_of_piece = np.empty_like(out)
-        if not pieces:
-            out[:] = np.inf
-        if at_surplus is not None:
-            after = after + self._dear if kind.is_dear else after
-            np.minimum(out, self._drawing_surplus(at_surplus, after), out=out)
-
-    def _at_one_current(self, kind: TickKind) -> tuple[NDArray[np.intp], Row]:
-        """Return the level that a tick leads to from each, and what that costs."""
-        moves = self._at(kind.amps)[0]
+    def _at_one_current(self, kind: TickKind) -> TickMoves:
+        """Return the one move that a tick makes from each level."""
+        moves, ranges = self._at(kind.amps)
         costs = self._full_cost(kind, self._metered)
         if kind.is_dear:
             costs = costs + (self._dear[moves.last] - self._dear)
-        return moves.last, np.where(moves.possible, costs, np.inf)
+        costs = np.where(moves.possible, costs, np.inf)
+        return TickMoves((Piece(None, costs, ranges, len(self.levels) - 1),))
 
     def _full_cost(self, kind: TickKind, metered: Row) -> Row:
         """Price a whole tick at its highest current, of which an ampere meters so much."""
@@ -297,19 +237,7 @@ class PricedMoves:
         found: Row = kind.price_per_kwh * metered_kwh + more * roof
         return found
 
-    def _drawing_surplus(self, moves: _AtSurplus, after: Row) -> Row:
-        """Find the cost of drawing just the surplus, the costs `after` being interpolated."""
-        below, above = after.take(moves.below, axis=-1), after.take(moves.above, axis=-1)
-        # The end of a run that is too short costs nothing at a target, and much beside it.
-        jump = self.problem.short_run_cost / 2 if self.problem.min_run > 1 else np.inf
-        with np.errstate(invalid="ignore"):
-            apart = above - below
-            found: Row = np.where(np.abs(apart) < jump, apart * moves.along, np.fmax(apart, 0.0))
-            found += below
-        found += moves.costs
-        return found
-
-    def _pieces_of(self, kind: TickKind) -> tuple[list[_Piece], _AtSurplus | None]:
+    def _pieces_of(self, kind: TickKind) -> TickMoves:
         """Divide the moves of a tick where its current reaches the surplus."""
         surplus_kwh = kind.surplus_kw * self.problem.tick_hours
         low, high = kind.export_price_per_kwh, kind.price_per_kwh
@@ -318,33 +246,30 @@ class PricedMoves:
         if surplus_kwh <= 0 or not kind.is_convex:
             # The cheaper of two prices is the right one at every current.
             ranges, top = self._at(kind.amps)[1], len(self.levels) - 1
-            return [
-                _Piece(*self._priced(kind, price, extra, ranges), ranges, top, is_full=True)
-                for price, extra in prices
-            ], None
+            found = (self._priced(kind, each, ranges, top, is_full=True) for each in prices)
+            return TickMoves(tuple(found))
         key = kind.amps, kind.surplus_kw
         if key not in self._splits:
             self._splits[key] = self._split(*key)
-        split, at_surplus = self._splits[key]
-        pieces = [
-            _Piece(*self._priced(kind, price, extra, ranges), ranges, top, is_full)
+        split, between = self._splits[key]
+        pieces = tuple(
+            self._priced(kind, prices[is_full], ranges, top, is_full=is_full)
             for ranges, top, is_full in split
-            for price, extra in prices[is_full : is_full + 1]
-        ]
-        if at_surplus is not None:
-            costs = at_surplus.costs + low * surplus_kwh
+        )
+        if between is not None:
+            costs = between.costs + low * surplus_kwh
             costs = costs - self._dear if kind.is_dear else costs
-            at_surplus = at_surplus._replace(costs=costs)
-        return pieces, at_surplus
+            between = between._replace(costs=costs, more=self._dear if kind.is_dear else None)
+        return TickMoves(pieces, between)
 
     def _split(
         self, amps: float, surplus_kw: float
-    ) -> tuple[list[tuple[Ranges, int, bool]], _AtSurplus | None]:
+    ) -> tuple[list[tuple[Ranges, int, bool]], BetweenLevels | None]:
         """Divide a tick's moves into those up to a surplus and those beyond, and the one at it.
 
         Returns
         -------
-        tuple of list and _AtSurplus or None
+        tuple of list and BetweenLevels or None
             The ranges of levels, the highest level of each, and whether they are beyond; and the
             moves that draw just the surplus, whose costs are still those of no price.
         """
@@ -363,15 +288,27 @@ class PricedMoves:
         return found, self._at_surplus(moves, gain, middle)
 
     def _priced(
-        self, kind: TickKind, price: float, extra: float, ranges: Ranges
-    ) -> tuple[Row, Row]:
-        """Return a price on each level, and the costs from each that no current changes."""
-        slope = price / self.problem.model.efficiency * self.levels
+        self,
+        kind: TickKind,
+        price: tuple[float, float],
+        ranges: Ranges,
+        top: int,
+        *,
+        is_full: bool,
+    ) -> Piece:
+        """Price the moves to some levels, where `price` is that of each kWh, and of each move."""
+        per_kwh, extra = price
+        slope = per_kwh / self.problem.model.efficiency * self.levels
+        low = self.problem.tie * LOW_CURRENT
         fixed = ranges.blocked - slope
-        fixed += price * self._standby + extra + self.problem.tie * LOW_CURRENT
-        return (slope + self._dear, fixed - self._dear) if kind.is_dear else (slope, fixed)
+        fixed += per_kwh * self._standby + extra + low
+        if kind.is_dear:
+            slope, fixed = slope + self._dear, fixed - self._dear
+        return Piece(slope, fixed, ranges, top, low if is_full else None)
 
-    def _at_surplus(self, moves: Moves, gain: float, middle: NDArray[np.intp]) -> _AtSurplus | None:
+    def _at_surplus(
+        self, moves: Moves, gain: float, middle: NDArray[np.intp]
+    ) -> BetweenLevels | None:
         """Find the moves that gain `gain` and draw just the surplus; None if there is none."""
         ends = self.levels + gain
         may = moves.possible & (middle > np.arange(len(self.levels)))
@@ -386,20 +323,22 @@ class PricedMoves:
         above = np.where(between, above, middle)
         along = np.where(between, beyond / np.where(apart > 0, apart, 1.0), 0.0)
         costs = np.where(may, self.problem.tie * LOW_CURRENT, np.inf)
-        return _AtSurplus(middle, above, along, costs)
+        # The end of a run that is too short costs nothing at a target, and much beside it.
+        jump = self.problem.short_run_cost / 2 if self.problem.min_run > 1 else np.inf
+        return BetweenLevels(middle, above, along, costs, None, jump)
 
     def _least_gains(self) -> Row:
         """Return what a whole tick gains at the lowest current [kWh]."""
         least = self.problem.min_amps or 0.0
         return gains_kwh(self.problem.model, self.problem.tick_hours, self.levels, least)
 
-    def part(self, i: int, done: Row, most: float = np.inf) -> Row:
-        """Find the least cost of finishing at a target within tick `i`.
+    def part(self, number: int, done: Row, most: float = np.inf) -> Row:
+        """Find the least cost of finishing at a target within a tick of a kind.
 
         Parameters
         ----------
-        i : int
-            The tick.
+        number : int
+            The kind's.
         done : ndarray of float, shape (levels,)
             Cost from the departure on [currency].
         most : float
@@ -408,9 +347,9 @@ class PricedMoves:
         Returns
         -------
         ndarray of float, shape (levels,)
-            Least cost from tick `i` on [currency]; infinity where it isn't possible.
+            Least cost from the tick on [currency]; infinity where it isn't possible.
         """
-        _, amps, is_dear, *_ = kind = self.kind(i)
+        _, amps, is_dear, *_ = kind = self.kinds[number]
         if amps not in self._near:
             self._near[amps] = [self._near_target(target, amps) for target in self.targets]
         found = np.full(len(self.levels), np.inf)
@@ -501,15 +440,10 @@ class PricedMoves:
 
     def at_surplus_from(self, i: int, level: int, after: Row) -> float:
         """Price drawing just the surplus through tick `i`; infinite where that is no choice."""
-        kind = self.kind(i)
-        _, at_surplus = self._pieces.get(kind, ([], None))
-        if at_surplus is None:
+        between = self.whole(self.numbers[i - self.span.start]).between
+        if between is None:
             return float("inf")
-        after = after + self._dear if kind.is_dear else after
-        one = slice(level, level + 1)
-        below, above, along, costs = at_surplus
-        at_surplus = _AtSurplus(below[one], above[one], along[one], costs[one])
-        return float(self._drawing_surplus(at_surplus, after[None, :])[0, 0])
+        return float(least_between(between.of_level(level), after[None, :])[0, 0])
 
     def parts_from(
         self, i: int, level: int, done: Row, most: float = np.inf

@@ -52,12 +52,14 @@ def test_the_sdist_builds_the_same_wheel(built: tuple[Path, Path, Path]) -> None
 def test_the_sdist_holds_what_an_install_needs(
     built: tuple[Path, Path, Path], tmp_path: Path
 ) -> None:
-    """It has the installer with its files, constraints, licences, changelog; not the tests."""
+    """It has the installer with its files, the accelerator's source, licences; not the tests."""
     tree = unpack(built[0], tmp_path)
     for needed in ("constraints.txt", "CHANGELOG.md", "LICENCES.md", "LICENSE", "README.md"):
         assert (tree / needed).read_bytes() == (ROOT / needed).read_bytes()
     ours = {path.name for path in (ROOT / "deploy").iterdir()}
     assert {path.name for path in (tree / "deploy").iterdir()} == ours
+    sources = {path.name for path in (ROOT / "accelerator").iterdir() if path.is_file()}
+    assert {path.name for path in (tree / "accelerator").iterdir()} == sources
     assert not (tree / "tests").exists()
 
 

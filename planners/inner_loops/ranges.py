@@ -30,11 +30,12 @@ class Ranges:
 
     def __init__(self, first: Index, last: Index, exists: NDArray[np.bool_]) -> None:
         here = np.arange(len(first))
-        self._last, self._exists = np.where(exists, last, 0), exists
+        self.last, self.exists = np.where(exists, last, 0), exists
+        self.first = np.where(exists, first, 1)
         self._even_part: tuple[int, int] | None = None
         self.blocked = np.where(exists, 0.0, np.inf)
         ahead, length = (first - here)[exists], (last - first + 1)[exists]
-        inside = length[last[exists] < self._last.max(initial=0)]
+        inside = length[last[exists] < self.last.max(initial=0)]
         if not len(inside):
             inside = length if len(length) else np.ones(1, dtype=np.intp)
         self._doublings = int(np.frexp(inside.min())[1]) - 1
@@ -63,11 +64,11 @@ class Ranges:
     def _at_last(self, values: Row, out: Row) -> None:
         """Find the value at the end of each level's range; shapes as for `least`."""
         if self._even_part is None:
-            ahead = self._last - np.arange(len(self._last))
-            self._even_part = _even_part(ahead, self._exists)
+            ahead = self.last - np.arange(len(self.last))
+            self._even_part = _even_part(ahead, self.exists)
         shift, even = self._even_part
         out[:, :even] = values[:, shift : shift + even]
-        out[:, even:] = values.take(self._last[even:], axis=1)
+        out[:, even:] = values.take(self.last[even:], axis=1)
 
     def least(self, after: Row, slope: Row, out: Row, top: int, low: float | None) -> None:
         """Find the least sum of `after` and `slope` in each level's range.

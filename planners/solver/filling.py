@@ -1,0 +1,176 @@
+"""Fill the tables of costs to go, backwards through the ticks before one departure.
+
+The recurrence is that of `planners.solver.exact`. Where the accelerator is installed, it fills all
+rows whose use is not limited, with the same numbers.
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from planners.inner_loops.accelerator import is_installed
+from planners.inner_loops.compiled import RowFiller, RowTables
+from planners.inner_loops.moves import least_costs
+from planners.power.charging import SAME_KWH
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from planners.solver.cost_tables import CostTables
+    from planners.solver.lanes import Lanes
+    from planners.solver.problem import Floor, PlanningProblem
+
+
+def fill(problem: PlanningProblem, tables: CostTables) -> None:
+    """Go backwards through the ticks of one span.
+
+    Parameters
+    ----------
+    problem : PlanningProblem
+        The problem.
+    tables : CostTables
+        With only its departure filled in.
+    """
+    rows = _rows_of(problem, tables)
+    tables.on[-1, ..., rows.above_want :] = np.inf
+    parts = _Parts(tables)
+    floor = problem.floor if tables.moves.k == 0 else None
+    kept = range(0) if floor is None else range(floor.tick, floor.tick + max(1, problem.min_rest))
+    compiled = RowFiller(rows) if is_installed() else None
+    for first, end in _stretches(tables.lanes, len(tables.on) - 1, kept):
+        if compiled is None or tables.lanes.limits[first] is not None:
+            for row in range(end - 1, first - 1, -1):
+                _fill_row(rows, tables, row, parts)
+        else:
+            numbers = tables.moves.numbers[first:end]
+            kinds = {each: (tables.moves.whole(each), parts.of(each)) for each in set(numbers)}
+            compiled.fill(kinds, numbers, first)
+        if floor is not None and first in kept:
+            _keep_to_floor(floor, tables, first)
+
+
+def _rows_of(problem: PlanningProblem, tables: CostTables) -> RowTables:
+    """Say what it takes to fill a row."""
+    moves = tables.moves
+    cut_off = problem.run_cut_off if moves.k == 0 else None
+    ran = 1 if cut_off is None else max(1, problem.before.ticks + cut_off)
+    return RowTables(
+        on=tables.on,
+        off=tables.off,
+        fresh=tables.fresh,
+        # The lowest level is no target, so that it has each row's cost.
+        short_run=np.ascontiguousarray(tables.short_run[:, 0]),
+        min_run=problem.min_run,
+        min_rest=problem.min_rest,
+        above_want=int(np.searchsorted(moves.levels, moves.span.want_kwh + SAME_KWH)),
+        first_apart=tables.first_apart,
+        cut_counts=problem.may_cut(problem.min_run, last=False),
+        start_cost=problem.start_cost + problem.tie,
+        cut_off=-1 if cut_off is None else cut_off,
+        cut_off_run=tables.running(ran, first=True),
+    )
+
+
+def _stretches(lanes: Lanes, ticks: int, kept: range) -> list[tuple[int, int]]:
+    """Divide the rows where lanes begin or end and after each one kept to a floor, last first."""
+    edges = {row for row in range(1, ticks) if lanes.limits[row] is not lanes.limits[row - 1]}
+    edges |= {row for row in kept if 0 < row < ticks} | {0, ticks}
+    return list(pairwise(sorted(edges)))[::-1]
+
+
+def _fill_row(rows: RowTables, tables: CostTables, row: int, parts: _Parts) -> None:
+    """Fill one row by numpy; where use is limited, arrays have an axis of lanes before levels."""
+    on, off, fresh, lanes = tables.on, tables.off, tables.fresh, tables.lanes
+    ticks = len(on) - 1
+    after_rest = min(row + rows.min_rest, ticks)
+    here: int | slice = 0
+    later = rested = here
+    if lanes.limits[row] is not None:
+        here, later, rested = (_lanes_at(lanes, row, to) for to in (row, row + 1, after_rest))
+    now, part = on[row, :, here], parts.at(row)
+    _whole(tables, row, now[:-1])
+    if row == ticks - 1 and rows.cut_counts:  # a run may end where the time ends
+        short_run = rows.short_run[1:].reshape(-1, *[1] * part.ndim)
+        np.minimum(now[:-1], part + short_run, out=now[:-1])
+    full = now[-2]
+    full = np.minimum(full, part, out=full if rows.cut_counts else None)
+    rest = off[row, here]
+    np.add(now[tables.running(0, first=False)], rows.start_cost, out=rest)
+    np.minimum(rest, off[row + 1, later], out=rest)
+    if rows.first_apart:
+        first_runs = now[: rows.min_run]
+        first_runs[-1] = now[-2]
+        np.minimum(first_runs, part, out=first_runs)
+        rest = fresh[row, here]
+        np.add(first_runs[0], rows.start_cost, out=rest)
+        np.minimum(rest, fresh[row + 1, later], out=rest)
+    stopped = off[after_rest, rested]
+    np.minimum(full, stopped, out=now[-1])
+    now[-1, ..., rows.above_want :] = np.inf
+    if row == rows.cut_off:
+        now[rows.cut_off_run] = stopped
+
+
+def _keep_to_floor(floor: Floor, tables: CostTables, row: int) -> None:
+    """Give up what holds less than the floor. Levels are rounded down: the one below it will do."""
+    below = int(np.searchsorted(tables.moves.levels, floor.kwh + SAME_KWH, side="right")) - 1
+    # A rest that has begun before that tick may end after it.
+    for table in (tables.off, tables.fresh):
+        table[row, ..., : max(0, below)] = np.inf
+    if row == floor.tick:
+        runs = np.arange(tables.on.shape[1]) % tables.min_run > 0
+        runs[-1] = True
+        tables.on[row, runs, ..., : max(0, below)] = np.inf
+
+
+def _lanes_at(lanes: Lanes, row: int, later: int) -> slice:
+    """Return the lanes before a later tick that a tick's lanes lead to, if nothing is drawn."""
+    return slice(0, lanes.at(row) if lanes.is_same(row, later) else 1)
+
+
+def _whole(tables: CostTables, row: int, out: NDArray[np.float64]) -> None:
+    """Find the least cost of drawing through a tick, for each row but the last."""
+    moves, lanes = tables.moves, tables.lanes
+    whole = moves.whole(moves.numbers[row])
+    after = tables.on[row + 1, 1:]
+    limit = lanes.limits[row]
+    if limit is None:
+        least_costs(whole, after[:, 0], out)
+        return
+    usable = min(lanes.at(row), limit.whole_ticks)
+    out[:] = np.inf
+    if usable and lanes.is_same(row, row + 1):
+        flat = after[:, 1 : usable + 1].reshape(-1, after.shape[-1])
+        found = np.empty_like(flat)
+        least_costs(whole, flat, found)
+        out[:, :usable] = found.reshape(-1, usable, after.shape[-1])
+    elif usable:
+        least_costs(whole, after[:, 0], out[:, 0])
+        out[:, 1:usable] = out[:, :1]
+
+
+class _Parts:
+    """The least costs of finishing within each kind of tick."""
+
+    def __init__(self, tables: CostTables) -> None:
+        self._tables = tables
+        self._known: dict[tuple[int, float], NDArray[np.float64]] = {}
+
+    def at(self, row: int) -> NDArray[np.float64]:
+        """Return those of a tick; with a first axis of lanes where use is limited."""
+        lanes, number = self._tables.lanes, self._tables.moves.numbers[row]
+        if lanes.limits[row] is None:
+            return self.of(number)
+        used = range(lanes.at(row))
+        return np.array([self.of(number, min(1.0, lanes.left(row, each))) for each in used])
+
+    def of(self, number: int, most: float = 1.0) -> NDArray[np.float64]:
+        """Return those of a kind of tick, of which at most a part may be used."""
+        found = self._known.get((number, most))
+        if found is None:
+            found = self._tables.moves.part(number, self._tables.done, most)
+            self._known[number, most] = found
+        return found
