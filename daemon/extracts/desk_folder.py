@@ -28,6 +28,8 @@ if TYPE_CHECKING:
     from config.household.household_file import HouseholdFile
     from daemon.extracts.opening import OpenedExtract
 
+    Kept = dict[str, tuple[Extract, HouseholdFile]]
+
 KEY_FILE: Final = "adviser.key"
 CONFIRMED: Final = "households.json"
 EXTRACTS: Final = "extracts"
@@ -175,8 +177,11 @@ class Desk:
         if before is not None and before[0].made_at >= extract.made_at:
             same = before[0] == extract
             words = "was received before" if same else "is older than what was received before"
-            line = f"{file}: {opened.name}, {extract.month}: {words}; nothing changed"
-            return Received(line, is_used=True)
+            if gone:
+                self._keep_only(kept, gone, home)
+            line = f"{file}: {opened.name}, {extract.month}: {words}; nothing"
+            line += " else changed" if gone else " changed"
+            return Received(line + _deleted(gone), is_used=True)
         kept[extract.month] = extract, opened.home
         for each in (folder, folder / EXTRACTS):
             each.mkdir(mode=_ONLY_OWNER, exist_ok=True)
@@ -217,12 +222,16 @@ class Desk:
             gone = _drop_ended(kept, today)
             if not gone:
                 continue
-            if kept:
-                unpack(folder, [kept[month] for month in sorted(kept)], home.fingerprint)
-                _delete(folder, gone)
-            else:
-                shutil.rmtree(folder)
+            self._keep_only(kept, gone, home)
             yield f"{folder}: {home.name}{_deleted(gone)}"
+
+    def _keep_only(self, kept: Kept, gone: Sequence[str], home: Confirmed) -> None:
+        folder = self._folder / home.folder
+        if not kept:
+            shutil.rmtree(folder)
+            return
+        unpack(folder, [kept[month] for month in sorted(kept)], home.fingerprint)
+        _delete(folder, gone)
 
     def households(self) -> tuple[Confirmed, ...]:
         """Return the households whose keys were confirmed."""
@@ -296,9 +305,7 @@ def _refuse_by_dates(file: Path, opened: OpenedExtract, today: date) -> None:
         )
 
 
-def _drop_ended(
-    kept: dict[str, tuple[Extract, HouseholdFile]], today: Callable[[HouseholdFile], date]
-) -> list[str]:
+def _drop_ended(kept: Kept, today: Callable[[HouseholdFile], date]) -> list[str]:
     """Take out the months whose consent has ended, and return them."""
     ended = [
         month

@@ -171,6 +171,10 @@ def _refuse_contradictions(extract: Extract, name: str) -> None:
     if other or twice:
         what = "of another month" if other else "twice"
         raise SealError(f"{name}: it has the night of {(other or twice)[0]} {what}")
+    firsts = Counter(each.first for each in extract.account_changes)
+    again = [first for first, count in firsts.items() if count > 1]
+    if again:
+        raise SealError(f"{name}: its account has the change of {again[0]} twice")
     if not _half_hours_fit(extract):
         raise SealError(f"{name}: its half-hours do not fit its month, or have gaps")
 

@@ -374,9 +374,28 @@ def test_after_consent_has_ended_nothing_is_read(adviser: Adviser, run: Run) -> 
     assert not home.parent.exists()
 
 
+def test_a_month_whose_consent_has_ended_goes_with_any_extract(adviser: Adviser) -> None:
+    """Even with one that was received before, and that changes nothing else."""
+    october = adviser.confirmed(name="october")
+    adviser.receive(october)
+    november, _ = adviser.shared(name="november", month="2026-11")
+    adviser.receive(november)
+    kept = adviser.home.parent / "extracts" / "2026-11.json"
+    document = json.loads(kept.read_text("utf-8"))
+    document["consent"]["until"] = "2026-10-31"
+    kept.write_text(json.dumps(document), "utf-8")
+    said = adviser.receive(october).out
+    assert "was received before; nothing else changed; deleted" in said
+    assert not kept.exists()
+    marker = json.loads((adviser.home.parent / "received.json").read_text("utf-8"))
+    assert list(marker["months"]) == [MONTH]
+
+
 ANNOUNCED = {
     "tariff": "Three-band", "day": "2026-10-01", "kind": "costly", "hours": ["25:00-26:00"],
 }  # fmt: skip
+
+CHANGED = {"first": "2026-10-02", "ends": "noon"}
 
 CHANGES: tuple[tuple[Callable[[dict[str, Any]], object], str], ...] = (
     (lambda d: d.update(version=2), "is of version 2"),
@@ -398,6 +417,7 @@ CHANGES: tuple[tuple[Callable[[dict[str, Any]], object], str], ...] = (
     (lambda d: d["household"]["household"].update(currency="gold"), "currency"),
     (lambda d: d["household"]["tariffs"][0].update(name="a\x1b[2Jb"), "can't be printed"),
     (lambda d: d.update(announcements=[ANNOUNCED]), "announcements.0.hours"),
+    (lambda d: d.update(account_changes=[CHANGED, CHANGED]), "the change of 2026-10-02 twice"),
 )  # fmt: skip
 
 
