@@ -42,12 +42,14 @@ WIDE static void least_in_ranges(const double *restrict values, double *restrict
 }
 
 /* Lower to the value of each range's last level, which is better by `low`, and add the costs. */
-WIDE static void with_last(const piece *p, const double *restrict values, double *restrict out)
+WIDE static void with_last(const piece *p, const double *restrict values, double *restrict out,
+                           ptrdiff_t levels)
 {
     const double *restrict costs = p->costs;
     double low = p->low;
-    for (ptrdiff_t s = 0; s < p->last_parts; s++) {
-        ptrdiff_t begin = p->last_breaks[s], end = p->last_breaks[s + 1], last = p->last[begin];
+    for (ptrdiff_t s = 0; s < p->last_parts && p->last_breaks[s] < levels; s++) {
+        ptrdiff_t begin = p->last_breaks[s], end = LESSER(p->last_breaks[s + 1], levels);
+        ptrdiff_t last = p->last[begin];
         if (end - begin > 1 && p->last[begin + 1] == last) {
             double full = values[last] - low;
             for (ptrdiff_t e = begin; e < end; e++)
@@ -61,17 +63,19 @@ WIDE static void with_last(const piece *p, const double *restrict values, double
     }
 }
 
+/* Least cost of the moves of a piece from the lowest levels, to those below `until`. */
 WIDE static void least_of_piece(const tables *all, const piece *p, const double *restrict after,
-                                double *restrict out)
+                                double *restrict out, ptrdiff_t levels, ptrdiff_t until)
 {
     const double *restrict slope = p->slope;
     double *restrict values = all->work;
-    for (ptrdiff_t e = 0; e <= p->top; e++)
+    ptrdiff_t end = LESSER(until, p->top + 1);
+    for (ptrdiff_t e = 0; e < end; e++)
         values[e] = slope == NULL ? after[e] : after[e] + slope[e];
-    for (ptrdiff_t e = p->top + 1; e < all->levels + all->longest; e++)
+    for (ptrdiff_t e = end; e < until + all->longest; e++)
         values[e] = INFINITY; /* so that ranges which end at the top may continue past it */
-    for (ptrdiff_t s = 0; s < p->parts; s++) {
-        ptrdiff_t begin = p->breaks[s], count = p->breaks[s + 1] - begin;
+    for (ptrdiff_t s = 0; s < p->parts && p->breaks[s] < levels; s++) {
+        ptrdiff_t begin = p->breaks[s], count = LESSER(p->breaks[s + 1], levels) - begin;
         if (p->length[begin] == 0)
             for (ptrdiff_t e = begin; e < begin + count; e++)
                 out[e] = INFINITY;
@@ -79,7 +83,7 @@ WIDE static void least_of_piece(const tables *all, const piece *p, const double 
             least_in_ranges(values + p->first[begin], out + begin,
                             values + all->levels + all->longest, count, p->length[begin]);
     }
-    with_last(p, values, out);
+    with_last(p, values, out, levels);
 }
 
 static void least_between(const between_levels *b, const double *after, double *out,
@@ -116,20 +120,21 @@ WIDE static void lesser_of(double *restrict out, const double *restrict some,
 }
 
 /* Least cost of drawing through a tick. */
-static void whole(const tables *all, const tick *now, const double *after, double *out)
+static void whole(const tables *all, const tick *now, const double *after, double *out,
+                  ptrdiff_t levels, ptrdiff_t until)
 {
     double *more = all->work + all->levels + 2 * BLOCK + 3 * all->longest;
     if (now->count == 0)
-        for (ptrdiff_t e = 0; e < all->levels; e++)
+        for (ptrdiff_t e = 0; e < levels; e++)
             out[e] = INFINITY;
     for (ptrdiff_t n = 0; n < now->count; n++) {
         double *found = n == 0 ? out : more;
-        least_of_piece(all, &now->pieces[n], after, found);
+        least_of_piece(all, &now->pieces[n], after, found, levels, until);
         if (n > 0)
-            lower(out, more, 0.0, all->levels);
+            lower(out, more, 0.0, levels);
     }
     if (now->between.below != NULL)
-        least_between(&now->between, after, out, all->levels);
+        least_between(&now->between, after, out, levels);
 }
 
 static void copy(double *out, const double *from, ptrdiff_t levels)
@@ -140,7 +145,7 @@ static void copy(double *out, const double *from, ptrdiff_t levels)
 
 static void fill_row(const tables *all, const tick *tick, ptrdiff_t row)
 {
-    ptrdiff_t levels = all->levels, stride = all->stride, last = all->rows - 1;
+    ptrdiff_t levels = all->reached[row], stride = all->stride, last = all->rows - 1;
     double *now = all->on + row * all->rows * stride, *later = now + all->rows * stride;
     double *full = now + (last - 1) * stride, *on = now + last * stride;
     double *off = all->off + row * stride, *fresh = all->fresh + row * stride;
@@ -148,7 +153,7 @@ static void fill_row(const tables *all, const tick *tick, ptrdiff_t row)
     const double *stopped = all->off + rested * stride;
     ptrdiff_t begun = all->first_apart ? all->min_run : 0;
     for (ptrdiff_t r = 0; r < last; r++)
-        whole(all, tick, later + (r + 1) * stride, now + r * stride);
+        whole(all, tick, later + (r + 1) * stride, now + r * stride, levels, all->reached[row + 1]);
     if (row == all->ticks - 1 && all->cut_counts)
         for (ptrdiff_t r = 0; r < last; r++)
             lower(now + r * stride, tick->part, all->short_run[r + 1], levels);

@@ -25,6 +25,7 @@ typedef struct {
 typedef struct {
     double *on, *off, *fresh, *work;
     const double *short_run;
+    const ptrdiff_t *reached; /* so many levels of each row matter, the lowest ones */
     ptrdiff_t ticks, rows, levels, stride; /* stride: from one state's levels to the next's */
     ptrdiff_t min_run, min_rest, above_want, cut_off, cut_off_run, longest;
     int first_apart, cut_counts;

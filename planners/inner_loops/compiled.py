@@ -36,6 +36,8 @@ class RowTables:
     on : ndarray of float, shape (ticks + 1, rows, lanes, levels)
     off, fresh : ndarray of float, shape (ticks + 1, lanes, levels)
         Of several lanes, only the first is filled.
+    reached : ndarray of int, shape (ticks + 1,)
+        So many levels of each row matter, the lowest ones: a state above them can't come about.
     short_run : ndarray of float, shape (rows,)
         Cost of a run that is too short at the last tick.
     min_run, min_rest : int
@@ -55,6 +57,7 @@ class RowTables:
     on: Row
     off: Row
     fresh: Row
+    reached: NDArray[np.intp]
     short_run: Row
     min_run: int
     min_rest: int
@@ -112,6 +115,7 @@ class RowFiller:
         fields |= {name: self._doubles(each) for name, each in arrays.items()}
         fields |= {
             "short_run": self._doubles(given.short_run),
+            "reached": self._indices(given.reached),
             "ticks": ticks - 1,
             "rows": rows,
             "levels": levels,

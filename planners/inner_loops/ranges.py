@@ -29,11 +29,16 @@ class Ranges:
     """
 
     def __init__(self, first: Index, last: Index, exists: NDArray[np.bool_]) -> None:
-        here = np.arange(len(first))
-        self.last, self.exists = np.where(exists, last, 0), exists
-        self.first = np.where(exists, first, 1)
+        self.exists = exists
+        self.first, self.last = np.where(exists, first, 1), np.where(exists, last, 0)
         self._even_part: tuple[int, int] | None = None
         self.blocked = np.where(exists, 0.0, np.inf)
+        self._stretch = 0  # not prepared yet: the accelerator has its own ways
+
+    def _prepare(self) -> None:
+        """Find the stretches that cover the ranges."""
+        first, last, exists = self.first, self.last, self.exists
+        here = np.arange(len(first))
         ahead, length = (first - here)[exists], (last - first + 1)[exists]
         inside = length[last[exists] < self.last.max(initial=0)]
         if not len(inside):
@@ -87,6 +92,8 @@ class Ranges:
         low : float or None
             What the last level of each range is better by.
         """
+        if not self._stretch:
+            self._prepare()
         levels = after.shape[1]
         least, other_work = self._work_for(after.shape)
         values = least[:, :levels]

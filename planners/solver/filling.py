@@ -61,6 +61,7 @@ def _rows_of(problem: PlanningProblem, tables: CostTables) -> RowTables:
         on=tables.on,
         off=tables.off,
         fresh=tables.fresh,
+        reached=_reached(problem, tables),
         # The lowest level is no target, so that it has each row's cost.
         short_run=np.ascontiguousarray(tables.short_run[:, 0]),
         min_run=problem.min_run,
@@ -72,6 +73,17 @@ def _rows_of(problem: PlanningProblem, tables: CostTables) -> RowTables:
         cut_off=-1 if cut_off is None else cut_off,
         cut_off_run=tables.running(ran, first=True),
     )
+
+
+def _reached(problem: PlanningProblem, tables: CostTables) -> NDArray[np.intp]:
+    """Count the levels up to what the battery can hold before each tick, and two more."""
+    ticks, levels = len(tables.on), tables.moves.levels
+    if tables.moves.k > 0:  # it may come home with anything
+        return np.full(ticks, len(levels))
+    amps = max((kind.amps for kind in tables.moves.kinds), default=0.0)
+    gained_kw = problem.model.gained_kw(amps * problem.model.kw_per_amp)
+    most_kwh = problem.stored_kwh + gained_kw * problem.tick_hours * np.arange(ticks)
+    return np.minimum(np.searchsorted(levels, most_kwh + SAME_KWH, side="right") + 2, len(levels))
 
 
 def _stretches(lanes: Lanes, ticks: int, kept: range) -> list[tuple[int, int]]:

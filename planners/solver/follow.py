@@ -123,8 +123,8 @@ class _Walk:
         options = self.options(tables, state)
         if self._problem.prefer_late:
             options.reverse()
-        least = min(option.cost for option in options)
-        return next(option for option in options if option.cost <= least + abs(tables.bonus))
+        most = min(option.cost for option in options) + abs(tables.bonus)
+        return next(option for option in options if option.cost <= most)
 
     def options(self, tables: CostTables, state: _State) -> list[_Option]:
         """List the decisions of a run; those that charge more now come first."""

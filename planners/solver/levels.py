@@ -133,8 +133,10 @@ def _one_ladder(problem: PlanningProblem) -> bool:
 def _with_targets(levels: NDArray[np.float64], span: DepartureSpan) -> NDArray[np.float64]:
     targets = [span.lowest_kwh, span.need_kwh, *span.targets_kwh, span.top_kwh]
     exact = np.array([t for t in targets if span.lowest_kwh <= t <= span.top_kwh])
-    near = np.abs(levels[:, None] - exact).min(axis=1) <= SAME_KWH
-    inside = (levels >= span.lowest_kwh) & (levels <= span.top_kwh) & ~near
+    inside = (levels >= span.lowest_kwh) & (levels <= span.top_kwh)
+    edges = np.searchsorted(levels, (exact - 2 * SAME_KWH, exact + 2 * SAME_KWH))
+    for target, first, end in zip(exact, *edges, strict=True):
+        inside[first:end] &= np.abs(levels[first:end] - target) > SAME_KWH
     joined = np.sort(np.concatenate([levels[inside], exact]))
     return joined[np.concatenate(([True], np.diff(joined) > SAME_KWH))]
 

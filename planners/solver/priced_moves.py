@@ -434,7 +434,10 @@ class PricedMoves:
         metered = gained / self.problem.model.efficiency + self._standby
         costs = self._cost_of(kind, metered) + after
         costs[:-1] += self.problem.tie * LOW_CURRENT
-        equal = (costs <= costs.min() + slack).nonzero()[0]
+        least = costs.min() + slack
+        if not low and costs[-1] <= least:
+            return last - 1, float(costs[-1])
+        equal = (costs <= least).nonzero()[0]
         chosen = int(equal[0 if low else -1])
         return first + chosen, float(costs[chosen])
 

@@ -84,12 +84,13 @@ def solution_of(
     stored = problem.stored_kwh
     begin = 0
     reaches: list[float] = []
+    currents, shares = amps.tolist(), share.tolist()
     worth, short_runs = 0.0, 0
     for k, deadline in enumerate(problem.deadlines):
         begun_kwh = stored
         for i in (np.flatnonzero(share[begin : deadline.end]) + begin).tolist():
-            kw = model.metered_kw(stored, amps[i])
-            hours = problem.tick_hours * share[i]
+            kw = model.metered_kw(stored, currents[i])
+            hours = problem.tick_hours * shares[i]
             metered[i] = kw * hours
             stored += model.gained_kw(kw) * hours
         reaches.append(stored)
