@@ -151,10 +151,12 @@ class RowFiller:
         self._longest = max(self._longest, longest)
         # The levels above the last are infinite: a range that ends there may continue.
         length = np.where(exists & (last == last.max(initial=0)), longest, length)
-        ahead = np.where(exists, first - np.arange(len(first)), 0)
-        breaks = _ends(np.diff(ahead, prepend=-1) | np.diff(length, prepend=-1))
-        steps = np.diff(last, prepend=-1)
-        last_breaks = _ends((steps < 0) | (steps > 1) | (np.diff(steps, prepend=-1) != 0))
+        is_odd = (first[1:] - first[:-1] != 1) | (length[1:] != length[:-1])
+        breaks = _ends(is_odd)
+        steps = last[1:] - last[:-1]
+        is_odd = (steps < 0) | (steps > 1)
+        is_odd[1:] |= steps[1:] != steps[:-1]
+        last_breaks = _ends(is_odd)
         return {
             "first": self._indices(first),
             "length": self._indices(length),
@@ -188,6 +190,6 @@ class RowFiller:
         return pointer
 
 
-def _ends(is_begin: NDArray[Any]) -> NDArray[np.intp]:
-    """Return where parts begin, and the end of the last."""
-    return np.append(np.flatnonzero(is_begin), len(is_begin))
+def _ends(is_begin: NDArray[np.bool_]) -> NDArray[np.intp]:
+    """Return where parts begin, the first with level 0 and others after it, and the last's end."""
+    return np.concatenate(([0], np.flatnonzero(is_begin) + 1, [len(is_begin) + 1]))

@@ -65,15 +65,15 @@ class BetweenLevels(NamedTuple):
     more: Row | None
     jump: float
 
-    def of_level(self, level: int) -> BetweenLevels:
-        """Return the move of one level alone."""
-        one = slice(level, level + 1)
-        return self._replace(
-            below=self.below[one],
-            above=self.above[one],
-            along=self.along[one],
-            costs=self.costs[one],
-        )
+    def cost_from(self, level: int, after: Row) -> float:
+        """Return the cost of one level's move, as `least_between` finds it for all."""
+        i, j = int(self.below[level]), int(self.above[level])
+        below, above = float(after[i]), float(after[j])
+        if self.more is not None:
+            below, above = below + float(self.more[i]), above + float(self.more[j])
+        apart = above - below
+        step = apart * float(self.along[level]) if abs(apart) < self.jump else max(0.0, apart)
+        return step + below + float(self.costs[level])
 
 
 class TickMoves(NamedTuple):

@@ -30,7 +30,8 @@ class Ranges:
 
     def __init__(self, first: Index, last: Index, exists: NDArray[np.bool_]) -> None:
         self.exists = exists
-        self.first, self.last = np.where(exists, first, 1), np.where(exists, last, 0)
+        here = np.arange(len(first))
+        self.first, self.last = np.where(exists, first, here + 1), np.where(exists, last, 0)
         self._even_part: tuple[int, int] | None = None
         self.blocked = np.where(exists, 0.0, np.inf)
         self._stretch = 0  # not prepared yet: the accelerator has its own ways

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
-from planners.inner_loops.moves import BetweenLevels, Piece, TickMoves, least_between
+from planners.inner_loops.moves import BetweenLevels, Piece, TickMoves
 from planners.inner_loops.ranges import Ranges
 from planners.power.charging import SAME_KWH, metered_to
 from planners.solver.levels import Moves, gains_kwh, moves_of
@@ -58,6 +58,22 @@ class TickKind(NamedTuple):
     def is_convex(self) -> bool:
         """Whether the energy beyond the surplus costs at least as much as that up to it."""
         return self.price_per_kwh >= self.export_price_per_kwh
+
+
+class _NearTargets(NamedTuple):
+    """The levels from which part of a tick leads to a target, for one target after another.
+
+    Attributes
+    ----------
+    near, target : ndarray of int
+        Such a level, and the target's.
+    share : ndarray of float
+        The part of the tick.
+    """
+
+    near: NDArray[np.intp]
+    target: NDArray[np.intp]
+    share: Row
 
 
 def cut_share(
@@ -160,7 +176,7 @@ class PricedMoves:
         self._listed: list[float] | None = None
         self.targets = np.searchsorted(levels, np.array(span.targets_kwh) - SAME_KWH).tolist()
         self._moves: dict[float, tuple[Moves, Ranges]] = {}
-        self._near: dict[float, list[tuple[NDArray[np.intp], Row, Row]]] = {}
+        self._near: dict[float, _NearTargets] = {}
         model = problem.model
         deadline = problem.deadlines[k]
         need = np.array([deadline.need_kwh])
@@ -351,20 +367,21 @@ class PricedMoves:
         """
         _, amps, is_dear, *_ = kind = self.kinds[number]
         if amps not in self._near:
-            self._near[amps] = [self._near_target(target, amps) for target in self.targets]
+            self._near[amps] = self._near_targets(amps)
         found = np.full(len(self.levels), np.inf)
-        for target, (near, share, metered) in zip(self.targets, self._near[amps], strict=True):
-            if most < 1:
-                may = share <= most + ROUNDING_TICKS
-                near, share, metered = near[may], share[may], metered[may]  # noqa: PLW2901
-            if kind.surplus_kw > 0:
-                wanted = self.levels[target] - self.levels[near]
-                cost = self._part_cost(kind, wanted, share, metered, most) + done[target]
-            else:
-                cost = kind.price_per_kwh * amps * share * metered + done[target]
-            if is_dear:
-                cost += self._dear[target] - self._dear[near]
-            found[near] = np.minimum(found[near], cost)
+        near, target, share = self._near[amps]
+        if most < 1:
+            may = share <= most + ROUNDING_TICKS
+            near, target, share = near[may], target[may], share[may]
+        metered = self._metered[near]
+        if kind.surplus_kw > 0:
+            wanted = self.levels[target] - self.levels[near]
+            cost = self._part_cost(kind, wanted, share, metered, most) + done[target]
+        else:
+            cost = kind.price_per_kwh * amps * share * metered + done[target]
+        if is_dear:
+            cost += self._dear[target] - self._dear[near]
+        np.minimum.at(found, near, cost)
         return found
 
     def _part_cost(self, kind: TickKind, wanted: Row, share: Row, metered: Row, most: float) -> Row:
@@ -376,12 +393,18 @@ class PricedMoves:
         whole = wanted / share / self.problem.model.efficiency + self._standby
         return share * self._cost_of(kind, whole)
 
-    def _near_target(self, target: int, amps: float) -> tuple[NDArray[np.intp], Row, Row]:
-        """Return the levels that part of a tick leads to a target from, the part, a tick's kWh."""
+    def _near_targets(self, amps: float) -> _NearTargets:
+        """Find the levels that part of a tick leads to a target from."""
         gains_kwh = self._at(amps)[0].gains_kwh
-        wanted = self.levels[target] - self.levels
-        near = np.flatnonzero((wanted > SAME_KWH) & (wanted <= gains_kwh + SAME_KWH))
-        return near, wanted[near] / gains_kwh[near], self._metered[near]
+        none = np.zeros(0, dtype=np.intp)
+        near, target, share = [none], [none], [np.zeros(0)]
+        for place in self.targets:
+            wanted = self.levels[place] - self.levels
+            some = np.flatnonzero((wanted > SAME_KWH) & (wanted <= gains_kwh + SAME_KWH))
+            near.append(some)
+            target.append(np.full(len(some), place))
+            share.append(wanted[some] / gains_kwh[some])
+        return _NearTargets(np.concatenate(near), np.concatenate(target), np.concatenate(share))
 
     def level_at(self, stored_kwh: float) -> int:
         """Find the highest level at or below a battery energy."""
@@ -444,9 +467,7 @@ class PricedMoves:
     def at_surplus_from(self, i: int, level: int, after: Row) -> float:
         """Price drawing just the surplus through tick `i`; infinite where that is no choice."""
         between = self.whole(self.numbers[i - self.span.start]).between
-        if between is None:
-            return float("inf")
-        return float(least_between(between.of_level(level), after[None, :])[0, 0])
+        return float("inf") if between is None else between.cost_from(level, after)
 
     def parts_from(
         self, i: int, level: int, done: Row, most: float = np.inf

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import click
 
+from planners.inner_loops.accelerator import is_installed
 from tests.benchmarks import against_highs, alone
 from tests.benchmarks.machine import machine
 from tests.benchmarks.table import Row, table
@@ -78,7 +79,8 @@ def main(*, quick: bool) -> None:
     against_highs.silence_banner()
     found = rows(QUICK if quick else FULL, lambda name: click.echo(f"{name} ...", err=True))
     click.echo(table(found))
-    click.echo(f"\n{machine('highspy')}, HiGHS on one thread")
+    loops = "compiled" if is_installed() else "in numpy"
+    click.echo(f"\n{machine('highspy')}, HiGHS on one thread, the planner's innermost loop {loops}")
     if quick:
         click.echo("A quick run: too few problems to judge by.")
 
