@@ -94,7 +94,9 @@ class PlanDocument(TypedDict):
     `made_at` is the instant at which the plan and its reasons (`why`) were made. Once a part of it
     is done, `as_of` is there: energies, costs, periods, comparisons and the state of charge are
     those of what is left from that instant on. `event` is the title of the calendar's event that
-    the departure is, if it is one.
+    the departure is, if it is one. `gap` is there where several nights are planned together and
+    the plan isn't known to be the best: none could be better by more, with starts and what is
+    wanted counted.
 
     `shortfall_kwh` is the energy missing for the need. Only a plan with a shortfall has
     `earliest_ready` and `amps_that_would_do`; they are null if there is no such instant or current.
@@ -124,6 +126,7 @@ class PlanDocument(TypedDict):
     by_source: NotRequired[PlannedSources]
     carbon: NotRequired[PlannedCarbon]
     later: NotRequired[list[PlannedLater]]
+    gap: NotRequired[Annotated[float, Field(ge=0, description="[currency]")]]
     earliest_ready: NotRequired[Instant | None]
     amps_that_would_do: NotRequired[float | None]
 

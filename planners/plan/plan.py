@@ -147,10 +147,12 @@ class Plan:
 
     Energies are at the meter, and costs include tax. `cost` contains neither the standing charge
     nor start costs. `shortfall` is None if the need is met. `later` holds the nights that were
-    planned together with this one. `as_of` is the instant of the figures if it is not `made_at`:
-    they are those of what is left from then on. `carbon_kind` is "average" or "marginal" if the
-    plan counts a price of carbon. `event` is the title of the calendar's event that the
-    departure is, if it is one.
+    planned together with this one. `gap` is by how much at most a plan of all these nights, in
+    steps of the same length, could be better [currency], with starts and what is wanted counted;
+    None if this is the best, or if that isn't known. `as_of` is the instant of the figures if it is
+    not `made_at`: they are those of what is left from then on. `carbon_kind` is "average" or
+    "marginal" if the plan counts a price of carbon. `event` is the title of the calendar's event
+    that the departure is, if it is one.
     """
 
     charge_point: str
@@ -171,6 +173,7 @@ class Plan:
     at_once: Outcome
     timer: Outcome
     later: tuple[LaterNight, ...] = ()
+    gap: float | None = None
     why: tuple[str, ...] = field(default=())
     cautions: tuple[str, ...] = field(default=())
     as_of: datetime | None = None
@@ -260,6 +263,8 @@ class Plan:
             }
         if self.later:
             document["later"] = [_later_json(night) for night in self.later]
+        if self.gap is not None:
+            document["gap"] = round(self.gap, FLOAT_PLACES)
         if self.shortfall:
             ready = self.shortfall.earliest_ready
             document["earliest_ready"] = instant_text(ready) if ready else None

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from planners.bounds.rounded import gap_of
 from planners.capacity.several_nights import keep_to_best
 from planners.capacity.tonight import NightTicks
 from planners.local_time.departures import assumed_plugged_in
@@ -132,6 +133,7 @@ def explained(draft: Draft) -> Plan:
         alone = alternatives_to(*finer, _carried_out) or other
         other = replace(alone, more_kwh=other.more_kwh, saves=other.saves)
     hours = _hours_that_limit(horizon, window)
+    plan = replace(plan, gap=_gap(draft))
     is_cut = any(not has_power(horizon.file, plan.charge_point, s.start) for s in window.slots)
     reasons = why(
         plan, window, horizon.file, departure, other,
@@ -140,6 +142,14 @@ def explained(draft: Draft) -> Plan:
         carbon=_carbon_shift(draft), met_by=horizon.met_by,
     )  # fmt: skip
     return replace(plan, why=reasons)
+
+
+def _gap(draft: Draft) -> float | None:
+    """Bound by how much a plan of several nights could be better, where it may be."""
+    is_alone = draft.horizon.kept is None and not draft.horizon.situation.is_joint
+    if not draft.plan.later or not is_alone:
+        return None
+    return gap_of(draft.horizon.problem, draft.solution) or None
 
 
 def _carbon_shift(draft: Draft) -> CarbonShift | None:

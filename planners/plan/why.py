@@ -145,6 +145,7 @@ def why(
         *_baselines(plan),
         *(_alternatives(plan, alternatives, point, zone) if alternatives else ()),
         *_later_needs(plan, prepares_for, alternatives, zone),
+        *_gap(plan, window, zone),
         *_left_out(plan, window, departure.max_rate, point, is_kept=kept is not None),
         *_margin(plan, departure),
         *_given_up(plan, departure, given_up, for_later=for_later),
@@ -520,6 +521,18 @@ def _later_nights(plan: Plan, other: Alternatives, zone: ZoneInfo) -> Iterator[s
     saves = _money(max(0.0, other.saves or 0.0), plan)
     saving = f", which saves {saves} by {until}" if saves != _money(0, plan) else ""
     yield f"The battery gets {amount} than for the next departure alone{saving}."
+
+
+def _gap(plan: Plan, window: Window, zone: ZoneInfo) -> Iterator[str]:
+    """Say how much better another plan of all nights could be, rounded up."""
+    if plan.gap is None or not plan.later:
+        return
+    until = _clock(plan.later[-1].departure, zone, "%a %d %b %H:%M")
+    steps, better = f"{window.tick_minutes:g} min", ceil(plan.gap * 1000) / 1000
+    yield (
+        f"No plan until {until} in steps of {steps} could be better by more than"
+        f" {plan.currency} {better:.3f}, starts and what is wanted counted{_with_carbon(plan)}."
+    )
 
 
 def _left_out(

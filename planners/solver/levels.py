@@ -16,7 +16,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from fractions import Fraction
 from math import gcd, lcm
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -169,28 +169,72 @@ def _climbed(
 # --- constant power ------------------------------------------------------------------------------
 
 
-def _lattice(
-    problem: PlanningProblem, spans: Sequence[DepartureSpan], most: int
-) -> list[NDArray[np.float64]]:
+class Grid(NamedTuple):
+    """The levels of constant power: multiples of a unit, counted from each of some energies.
+
+    Attributes
+    ----------
+    unit_kwh : float
+        The unit [kWh].
+    phases_kwh : list of float
+        Where the multiples begin, with the energy of the trips before a departure added [kWh].
+    is_exact : bool
+        Whether they hold every energy that an optimal plan can pass through.
+    """
+
+    unit_kwh: float
+    phases_kwh: list[float]
+    is_exact: bool
+
+
+def grid_of(problem: PlanningProblem, spans: Sequence[DepartureSpan], most: int) -> Grid | None:
+    """Choose the unit of the levels at constant power.
+
+    Parameters
+    ----------
+    problem : PlanningProblem
+        The problem, without a taper.
+    spans : sequence of DepartureSpan
+        From `spans_of`.
+    most : int
+        About how many levels a span may have.
+
+    Returns
+    -------
+    Grid or None
+        None if no tick can charge.
+    """
     unit = _unit_kwh(problem)
     if unit is None:
-        return [np.array([span.lowest_kwh]) for span in spans]
+        return None
     reach = max(span.top_kwh - span.lowest_kwh for span in spans)
     anchors = _anchors(problem, spans)
     phases = _distinct((anchor % unit for anchor in anchors), unit)
+    is_exact = problem.model.standby_kw == 0 or problem.min_amps is None
     is_set = problem.min_amps is not None and problem.model.standby_kw == 0
     if len(spans) == 1 and problem.surplus_kw is not None and is_set:
         # The currents are found exactly afterwards: here the levels only tell plans apart.
         parts = int(LEVELS_WITH_SURPLUS * unit / max(reach, unit))
-        phases, unit = phases[:1], unit / max(1, parts)
+        phases, unit, is_exact = phases[:1], unit / max(1, parts), False
     if (reach / unit + 1) * len(phases) > most:
-        phases = phases[:1]
+        phases, is_exact = phases[:1], False
         unit = max(unit, _largest_kwh(problem) / max(1, int(most * _largest_kwh(problem) / reach)))
+    return Grid(unit, phases, is_exact)
+
+
+def _lattice(
+    problem: PlanningProblem, spans: Sequence[DepartureSpan], most: int
+) -> list[NDArray[np.float64]]:
+    grid = grid_of(problem, spans, most)
+    if grid is None:
+        return [np.array([span.lowest_kwh]) for span in spans]
     lattices = []
     for span in spans:
-        offsets = [(anchor - span.used_kwh - span.lowest_kwh) % unit for anchor in phases]
-        cells = int((span.top_kwh - span.lowest_kwh) / unit) + 1
-        steps = span.lowest_kwh + unit * np.arange(cells)
+        offsets = [
+            (anchor - span.used_kwh - span.lowest_kwh) % grid.unit_kwh for anchor in grid.phases_kwh
+        ]
+        cells = int((span.top_kwh - span.lowest_kwh) / grid.unit_kwh) + 1
+        steps = span.lowest_kwh + grid.unit_kwh * np.arange(cells)
         lattices.append(np.sort(np.add.outer(steps, offsets).ravel()))
     return lattices
 

@@ -17,6 +17,7 @@ from typing import Final
 
 import pytest
 
+from planners.bounds import rounded
 from planners.home import together
 from planners.joint import plans, shared_prices
 from planners.plan import alternatives, planning, several_nights
@@ -27,7 +28,7 @@ from planners.solver.solution import Solution
 _SOLVED: Final[dict[str, Solution]] = {}
 
 _USERS: Final = (
-    alternatives, planning, plans, several_nights, shared_prices, together,
+    alternatives, planning, plans, rounded, several_nights, shared_prices, together,
 )  # fmt: skip
 
 

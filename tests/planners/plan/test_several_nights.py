@@ -81,6 +81,25 @@ def test_later_nights_are_listed_one_by_one_in_json() -> None:
     assert sum(len(night["periods"]) for night in later) == sum(len(n.periods) for n in plan.later)
 
 
+def test_a_plan_of_several_nights_says_how_much_better_another_could_be() -> None:
+    """With a current that can be set, the levels do not suffice: `gap`, and a sentence, rounded up.
+
+    With a taper nothing is known, and one night alone is the best.
+    """
+    given = DemoHousehold(tariffs=[CHEAP_WEDNESDAY], leaves=HOME_AT_NIGHT)
+    plan = planned(given, 30.0)
+    gap = plan.to_json()["gap"]
+    assert 0 < gap < 0.02 * plan.cost
+    (said,) = [sentence for sentence in plan.why if "could be better" in sentence]
+    assert said.startswith("No plan until Wed 10 Jun 07:20 in steps of 5 min could be better by")
+    amount = float(said.split("NZD ")[1].split(",")[0])
+    assert gap <= amount < gap + 0.001
+    tapering = replace(given, car={"taper": [[80, 100], [100, 25]]})
+    for other in (planned(given, 30.0, 1), planned(tapering, 30.0)):
+        assert "gap" not in other.to_json()
+        assert not any("could be better" in sentence for sentence in other.why)
+
+
 def test_charging_for_later_nights_is_explained_with_its_saving() -> None:
     """The sentence's saving is the difference to plans that serve one departure after another."""
     given = DemoHousehold(tariffs=[CHEAP_WEDNESDAY], leaves=HOME_AT_NIGHT)
