@@ -32,9 +32,10 @@ if TYPE_CHECKING:
     from planners.accounts.register import RegisterReading
 
 SERIALS_SINCE = datetime(2026, 1, 1, tzinfo=UTC)
-SERIAL_STEP = timedelta(seconds=5)
+SERIAL_STEP = timedelta(seconds=1)
 """Serials begin at the number of such steps since then, at every start: fewer are ever used, also
-where a start is extended every half minute, or follows readings every ten seconds."""
+where a start is extended every half minute, or where a full disk kept the last ones from being
+recorded and the daemon starts again a few seconds later."""
 
 WISHES_HOLD = timedelta(days=14)
 """An older request is forgotten at a start if no departure has ended it."""
@@ -208,9 +209,14 @@ def _with_command(state: PointState, memory: Memory, ledger: Ledger, now: dateti
     )  # fmt: skip
     # The command is published again once there is a broker; the wait for a response begins now.
     same = memory.response_to == command.do
+    night, stop = state.night, memory.response if memory.response_to == "stop" else None
+    if night is not None and stop is not None and command.do == "start" and stored.at > stop.since:
+        # The daemon ended between the record of this start and that of the night it belongs to.
+        night = replace(night, starts=night.starts + 1)
     state = replace(
         state,
         command=command,
+        night=night,
         serial=max(stored.serial, serial),
         response=memory.response if same else None,
         current_watch=with_command(state.current_watch, now, is_lower=True),

@@ -165,6 +165,29 @@ def test_a_new_ledger_goes_on_above_a_night_of_starts_that_last_a_minute(ledger:
     assert state.serial > began + renewed_every_half_minute
 
 
+def test_a_daemon_that_starts_again_after_seconds_is_heard_though_a_full_disk_kept_nothing(
+    ledger: Ledger,
+) -> None:
+    """What it sent in those seconds is not in the ledger, and has lower serials all the same."""
+    began = recover(ledger, POINT, EVENING, kowhai()).serial
+    again = recover(ledger, POINT, EVENING + timedelta(seconds=3), kowhai()).serial
+    assert again >= began + 3
+
+
+def test_a_start_counts_once_though_the_daemon_ends_before_it_saves_the_night(
+    ledger: Ledger,
+) -> None:
+    """The command is recorded first, then sent, and only then the night is saved."""
+    world = at_home(ledger, NIGHT_BEGINS - MINUTE)
+    before = ledger.open_night(POINT)
+    world.wait(NIGHT_BEGINS)
+    assert recover(ledger, POINT, world.now, world.house).night == world.state.night
+    ledger.save_open_night(POINT, before)
+    night = recover(ledger, POINT, world.now, world.house).night
+    assert night is not None
+    assert night.starts == 1
+
+
 def test_serials_go_on_after_a_restart(ledger: Ledger) -> None:
     """The next command after a restart has a serial of its own."""
     world = at_home(ledger, NIGHT_BEGINS + HOUR)

@@ -85,7 +85,7 @@ driveway: hatchback
               more. Charging on a timer would cost the same. An hour earlier the
               same charge would cost NZD 2.07 more; an hour later, the same. At
               16 A it would cost the same.
-18:30 command Stay stopped: cheaper hours are to come (command 2642403).
+18:30 command Stay stopped: cheaper hours are to come (command 13212003).
 19:30 request Somebody asks: charge to 90 %.
 19:30 plan    Planned again because somebody asked: 31.8 kWh from 21:00 to 01:30
               for NZD 6.14, from 35 % (reported by the vehicle) to 90 % by 07:20
@@ -96,9 +96,9 @@ driveway: hatchback
               would cost NZD 3.09 more.
 20:00 daemon  The daemon ends.
 20:05 daemon  The daemon starts.
-21:00 command Start at 32 A: cheapest hours before 07:20 (command 2649661).
+21:00 command Start at 32 A: cheapest hours before 07:20 (command 13248301).
 21:02 command Sent again, because the meter showed no change: start at 32 A
-              (command 2649662).
+              (command 13248302).
 21:03 meter   Power flows.
               Thursday 04 June
 01:00 plan    Planned again because the meter showed a state of charge other
@@ -113,10 +113,10 @@ driveway: hatchback
               the target is 90 % by 07:20 (60 % needed).
               Before: 0.2 kWh to come from 01:00 to 01:24. The battery holds 90
               %, and 90 % is all that is wanted: nothing to charge.
-01:23 command Stop: the plan has nothing more to charge (command 2649675).
+01:23 command Stop: the plan has nothing more to charge (command 13248315).
 01:23 meter   Power has stopped: 31.83 kWh since 21:03.
 07:19 vehicle The vehicle is unplugged.
-07:19 command Stay stopped: no vehicle is plugged in (command 2649677).
+07:19 command Stay stopped: no vehicle is plugged in (command 13248317).
 07:20 night   The night is closed, and its account is final.
 
   31.83 kWh at the meter for NZD 6.15, tax included:
