@@ -90,6 +90,8 @@ class SimulatedHardware:
         Takes a line of text for what it hears and says.
     on_publish : callable
         Called with topic and payload before each message is published.
+    reading_every, idle_reading_every : timedelta
+        How often the meter is reported while power flows, and otherwise.
     """
 
     def __init__(
@@ -107,6 +109,7 @@ class SimulatedHardware:
         self.received = 0
         self.narrate: Callable[[str], None] = lambda _line: None
         self.on_publish: Callable[[str, bytes], None] = lambda _topic, _payload: None
+        self.reading_every, self.idle_reading_every = READING_EVERY, IDLE_READING_EVERY
         self._fault = fault
         if isinstance(point, FaultyChargePoint):
             point.fault = fault
@@ -236,7 +239,8 @@ class SimulatedHardware:
 
     def _due_by_time(self) -> datetime:
         point = self._point
-        due = self._reading_at + (READING_EVERY if point.watts() > 0 else IDLE_READING_EVERY)
+        flows = point.watts() > 0
+        due = self._reading_at + (self.reading_every if flows else self.idle_reading_every)
         expiry = point.expires_at
         return due if expiry is None else min(due, expiry)
 

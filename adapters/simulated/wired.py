@@ -16,7 +16,7 @@ from adapters.simulated.backwards import (
     told_topics,
 )
 from adapters.simulated.faults import Fault
-from adapters.simulated.hardware import SimulatedHardware
+from adapters.simulated.hardware import Connect, SimulatedHardware
 from adapters.wired.command_messages import shown_payload
 
 if TYPE_CHECKING:
@@ -40,7 +40,7 @@ class SimulatedWiredHardware(SimulatedHardware):
 
     Parameters
     ----------
-    point, bus, topics, charge_point, fault
+    point, bus, topics, charge_point, fault, connect
         As for `SimulatedHardware`.
     wiring
         As the household file has it; half of it may be missing.
@@ -66,6 +66,7 @@ class SimulatedWiredHardware(SimulatedHardware):
         watts_per_amp: float,
         phases: int = 1,
         fault: Fault | None = None,
+        connect: Connect | None = None,
     ) -> None:
         self._wiring = wiring
         self._max_amps = max_amps
@@ -78,7 +79,7 @@ class SimulatedWiredHardware(SimulatedHardware):
         self._set_amps: float | None = None
         self._set_phases: int | None = None
         self._is_on = False
-        super().__init__(point, bus, topics, charge_point, fault=fault)
+        super().__init__(point, bus, topics, charge_point, fault=fault, connect=connect)
 
     @property
     def hear_topics(self) -> tuple[str, ...]:
