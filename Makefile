@@ -15,7 +15,7 @@ WORKERS ?= $(shell expr $$(nproc) + 2)
 # The tests start hundreds of processes. Each would compile all that it imports if nothing were kept.
 unexport PYTHONDONTWRITEBYTECODE
 
-.PHONY: help rehearse test lint types contracts unit mosquitto chromium debian prove every-sequence solar bench boxes stations faults crash-images simulate floods browsers picture wirings hours throwaway container upgrade keep-for-upgrade \
+.PHONY: help rehearse test lint types contracts unit mosquitto chromium debian prove every-sequence solar bench boxes stations faults crash-images simulate floods browsers picture wirings hours throwaway board container upgrade keep-for-upgrade \
 	release licences format constraints clean
 
 help:
@@ -38,6 +38,7 @@ help:
 	@echo 'make break-in     break-ins at the page and at the door for charge points, 10,000 guesses, 100 MB bodies, floods (six minutes)'
 	@echo 'make hours        the tests that read the clock, at other hours and days (two hours)'
 	@echo 'make throwaway    the install guide from nothing, in a Debian of its own (root, three minutes)'
+	@echo 'make board        the core of the tests on an emulated arm64, as on a small board (root, half an hour)'
 	@echo 'make container    the container image, built and run (root, three minutes)'
 	@echo 'make upgrade      up from every version that is kept, killed on the way, and back with its own code (needs git)'
 	@echo 'make release      all that is looked at before a release, from the registry (five minutes)'
@@ -211,6 +212,11 @@ throwaway: $(VENV)/.tests
 	DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends \
 		debootstrap systemd-container >/dev/null
 	$(BIN)/python -m tests.deploy.throwaway
+
+board: $(VENV)/.tests
+	DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends \
+		debootstrap qemu-user-static binfmt-support >/dev/null
+	$(BIN)/python -m tests.board
 
 container: $(VENV)/.tests
 	DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends \

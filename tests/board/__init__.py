@@ -1,0 +1,1 @@
+"""The core of the tests on the processor of small boards, emulated: `make board`."""
