@@ -17,7 +17,7 @@
 
 #define LESSER(a, b) ((b) < (a) ? (b) : (a))
 
-#define BLOCK 512 /* as in compiled.py;  levels at a time, so that they stay in the fastest cache */
+#define BLOCK 256 /* levels at a time, so that they stay in the fastest cache */
 
 /* Least value in each range of one length, by those of stretches of 1, 2, 4, ... levels. */
 WIDE static void least_in_ranges(const double *restrict values, double *restrict out,
@@ -173,6 +173,11 @@ static void fill_row(const tables *all, const tick *tick, ptrdiff_t row)
         on[e] = INFINITY;
     if (row == all->cut_off)
         copy(now + all->cut_off_run * stride, stopped, levels);
+}
+
+ptrdiff_t work_size(ptrdiff_t levels, ptrdiff_t longest)
+{
+    return 2 * levels + 2 * BLOCK + 3 * longest;
 }
 
 void fill_rows(const tables *all, const tick *const *of_row, ptrdiff_t first, ptrdiff_t end)

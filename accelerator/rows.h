@@ -1,5 +1,7 @@
 /* What planners/inner_loops/compiled.py hands over; what each means stands there and in moves.py. */
 
+#define INTERFACE 1 /* as in planners/inner_loops/accelerator.py: one more if anything here changes */
+
 typedef struct {
     const double *slope; /* NULL where each level leads to only one other */
     const double *costs;
@@ -31,5 +33,8 @@ typedef struct {
     int first_apart, cut_counts;
     double start_cost;
 } tables;
+
+/* Numbers that `work` must have room for, if no range is longer. */
+ptrdiff_t work_size(ptrdiff_t levels, ptrdiff_t longest);
 
 void fill_rows(const tables *all, const tick *const *of_row, ptrdiff_t first, ptrdiff_t end);

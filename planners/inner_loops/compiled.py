@@ -23,10 +23,6 @@ if TYPE_CHECKING:
     Row = NDArray[np.float64]
 
 
-BLOCK = 512
-"""Levels of one block, as in `rows.c`."""
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class RowTables:
     """Tables of which rows are to be filled; `planners.solver.cost_tables` says what they hold.
@@ -108,7 +104,7 @@ class RowFiller:
     def _all(self) -> Any:  # noqa: ANN401 - cffi has no types
         given = self._tables
         ticks, rows, lanes, levels = given.on.shape
-        work = np.empty(2 * levels + 2 * BLOCK + 3 * self._longest)
+        work = np.empty(accelerator.lib.work_size(levels, self._longest))
         whole = ("min_run", "min_rest", "above_want", "first_apart", "cut_counts", "start_cost")
         fields = {name: getattr(given, name) for name in (*whole, "cut_off", "cut_off_run")}
         arrays = {"on": given.on, "off": given.off, "fresh": given.fresh, "work": work}

@@ -8,6 +8,7 @@ import shutil
 import sysconfig
 from collections.abc import Iterator
 from dataclasses import replace
+from hashlib import blake2b
 from pathlib import Path
 from types import ModuleType
 
@@ -65,6 +66,16 @@ def problems() -> Iterator[PlanningProblem]:
             first = problem.deadlines[0]
             problem = replace(problem, floor=Floor(first.end // 2, first.need_kwh))
         yield problem
+
+
+def test_another_interface_has_another_number(built: ModuleType) -> None:
+    """An accelerator that was built for other structures is left alone: it would write anywhere.
+
+    If this fails, raise `INTERFACE` in both places, and write the new digest down.
+    """
+    digest = blake2b((ROOT / "accelerator" / "rows.h").read_bytes(), digest_size=8).hexdigest()
+    assert (accelerator.INTERFACE, digest) == (1, "d76f32a8ed004aa9")
+    assert built.lib.INTERFACE == accelerator.INTERFACE
 
 
 def numbers_of(solution: Solution) -> list[float]:
