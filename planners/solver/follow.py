@@ -120,11 +120,32 @@ class _Walk:
         return stored <= span.want_kwh + SAME_KWH
 
     def _choose(self, tables: CostTables, state: _State) -> _Option:
+        full = self._full_current(tables, state)
+        if full is not None:
+            return full
         options = self.options(tables, state)
         if self._problem.prefer_late:
             options.reverse()
         most = min(option.cost for option in options) + abs(tables.bonus)
         return next(option for option in options if option.cost <= most)
+
+    def _full_current(self, tables: CostTables, state: _State) -> _Option | None:
+        """Draw the highest current, if the tables alone show that nothing is better."""
+        moves, problem = tables.moves, self._problem
+        # In most ticks that saves pricing all other decisions.
+        # A run in progress may stop where nothing is needed, which the tables don't hold.
+        if problem.prefer_late or problem.use_limits or (state.on and state.untouched):
+            return None
+        level, row = moves.level_at(state.stored_kwh), state.i - moves.span.start
+        least = float(tables.on[row, tables.running(state.run, first=state.first), 0, level])
+        after = tables.on[row + 1, tables.running(state.run + 1, first=state.first), 0]
+        found = moves.full_from(state.i, level, after)
+        # The tables' sums are in another order.
+        if found is None or found[1] > least + tables.bonus / 2 or least == np.inf:
+            return None
+        return (
+            None if moves.reaches_target(state.i, level) else _Option(found[1], "whole", found[0])
+        )
 
     def options(self, tables: CostTables, state: _State) -> list[_Option]:
         """List the decisions of a run; those that charge more now come first."""
@@ -261,6 +282,9 @@ def _wait(tables: CostTables, state: _State, start_cost: float) -> None:
 
 def _go_to(tables: CostTables, state: _State, i: int) -> None:
     """Go on to a tick; what was used of a stretch counts only within it."""
+    if not tables.lanes.is_limited:
+        state.i, state.used = i, 0
+        return
     begin = tables.moves.span.start
     last = len(tables.lanes.limits) - 1
     rows = min(state.i - begin, last), min(i - begin, last)

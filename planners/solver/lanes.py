@@ -28,16 +28,18 @@ class Lanes:
     ----------
     limits : list of UseLimit or None, one for each tick of the span and one for its end
         The limit that holds in each tick, if one does.
+    is_limited : bool
+        Whether one holds in any tick.
     """
 
     def __init__(self, limits: Sequence[UseLimit], start: int, end: int) -> None:
         self.limits: list[UseLimit | None] = [None] * (end - start + 1)
         self._counts = [1] * (end - start + 1)
-        self._is_limited = False
+        self.is_limited = False
         for limit in limits:
             if limit.whole_ticks >= limit.end - limit.start:
                 continue  # it limits nothing
-            first, self._is_limited = max(start, limit.start), True
+            first, self.is_limited = max(start, limit.start), True
             for i in range(first, min(end, limit.end)):
                 self.limits[i - start] = limit
                 self._counts[i - start] = min(i - first, limit.whole_ticks) + 1
@@ -45,7 +47,7 @@ class Lanes:
     @property
     def most(self) -> int:
         """The most lanes of any tick."""
-        return max(self._counts) if self._is_limited else 1
+        return max(self._counts) if self.is_limited else 1
 
     def at(self, row: int) -> int:
         """Return how many lanes there are before a tick of the span."""
@@ -54,7 +56,7 @@ class Lanes:
     def end_of(self, row: int) -> int:
         """Return the first tick after all those that are in the same stretch, or in none."""
         limit, last = self.limits[row], len(self.limits) - 1
-        if limit is None and not self._is_limited:
+        if limit is None and not self.is_limited:
             return last
         return next((i for i in range(row, last) if self.limits[i] is not limit), last)
 

@@ -235,7 +235,7 @@ def _lattice(
         ]
         cells = int((span.top_kwh - span.lowest_kwh) / grid.unit_kwh) + 1
         steps = span.lowest_kwh + grid.unit_kwh * np.arange(cells)
-        lattices.append(np.sort(np.add.outer(steps, offsets).ravel()))
+        lattices.append(np.add.outer(steps, sorted(offsets)).ravel())
     return lattices
 
 

@@ -436,20 +436,12 @@ class PricedMoves:
             The level that it leads to, and the cost of leading there; None if the tick can't be
             used whole.
         """
-        moves = self.of_tick(i)
+        if self.problem.min_amps is None:
+            return self.full_from(i, level, after)
+        moves, kind = self.of_tick(i), self.kind(i)
         if not moves.possible[level]:
             return None
-        kind = self.kind(i)
         first, last = int(moves.first[level]), int(moves.last[level]) + 1
-        if self.problem.min_amps is None:
-            cost = float(after[first])
-            if kind.is_dear:
-                cost += float(self._dear[first] - self._dear[level])
-            if kind.surplus_kw > 0:
-                return first, cost + float(
-                    self._full_cost(kind, self._metered[level : level + 1])[0]
-                )
-            return first, cost + kind.price_per_kwh * kind.amps * float(self._metered[level])
         after = after[first:last]
         if kind.is_dear:
             after = after + (self._dear[first:last] - self._dear[level])
@@ -457,12 +449,38 @@ class PricedMoves:
         metered = gained / self.problem.model.efficiency + self._standby
         costs = self._cost_of(kind, metered) + after
         costs[:-1] += self.problem.tie * LOW_CURRENT
-        least = costs.min() + slack
-        if not low and costs[-1] <= least:
-            return last - 1, float(costs[-1])
-        equal = (costs <= least).nonzero()[0]
+        equal = (costs <= costs.min() + slack).nonzero()[0]
         chosen = int(equal[0 if low else -1])
         return first + chosen, float(costs[chosen])
+
+    def full_from(self, i: int, level: int, after: Row) -> tuple[int, float] | None:
+        """Price the highest current through tick `i`, as `whole_from` does."""
+        moves, kind = self.of_tick(i), self.kind(i)
+        if not moves.possible[level]:
+            return None
+        last = int(moves.last[level])
+        cost = float(after[last])
+        if kind.is_dear:
+            cost += float(self._dear[last] - self._dear[level])
+        if self.problem.min_amps is None:
+            metered = float(self._metered[level])
+            if kind.surplus_kw <= 0:
+                return last, cost + kind.price_per_kwh * kind.amps * metered
+            metered *= kind.amps
+        else:
+            gained = float(self.levels[last] - self.levels[level])
+            metered = gained / self.problem.model.efficiency + self._standby
+        priced = kind.price_per_kwh * metered
+        if kind.surplus_kw > 0:
+            roof = min(kind.surplus_kw * self.problem.tick_hours, metered)
+            priced += (kind.export_price_per_kwh - kind.price_per_kwh) * roof
+        return last, priced + cost
+
+    def reaches_target(self, i: int, level: int) -> bool:
+        """Tell whether part of tick `i` leads to a target, or nearly."""
+        here = float(self.levels[level])
+        most = here + float(self.of_tick(i).gains_kwh[level]) + 2 * SAME_KWH
+        return any(here < float(self.levels[target]) <= most for target in self.targets)
 
     def at_surplus_from(self, i: int, level: int, after: Row) -> float:
         """Price drawing just the surplus through tick `i`; infinite where that is no choice."""
