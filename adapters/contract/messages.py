@@ -73,7 +73,9 @@ Pilot = Literal["A", "B", "C", "D", "E", "F"]
 class Message(BaseModel):
     """The base of all messages: the contract's version."""
 
-    model_config = ConfigDict(frozen=True, strict=True, extra="ignore", allow_inf_nan=False)
+    model_config = ConfigDict(
+        frozen=True, strict=True, extra="ignore", allow_inf_nan=False, defer_build=True
+    )
 
     v: Literal[1] = 1
 
@@ -204,7 +206,9 @@ class DepartureEffect(BaseModel):
     the latest, with `goes_on_kwh` for `goes_on_cost` at the most, beside `energy_kwh` and `cost`.
     """
 
-    model_config = ConfigDict(frozen=True, strict=True, extra="ignore", allow_inf_nan=False)
+    model_config = ConfigDict(
+        frozen=True, strict=True, extra="ignore", allow_inf_nan=False, defer_build=True
+    )
 
     departure: Instant
     effect: Literal["kept", "changed", "added"]
@@ -253,7 +257,9 @@ class Answer(Message):
 class PriceStart(BaseModel):
     """A price in the tariff's unit, before tax, and the instant at which it starts."""
 
-    model_config = ConfigDict(frozen=True, strict=True, extra="ignore", allow_inf_nan=False)
+    model_config = ConfigDict(
+        frozen=True, strict=True, extra="ignore", allow_inf_nan=False, defer_build=True
+    )
 
     start: Instant
     rate: Rate
@@ -281,7 +287,9 @@ class AnnouncedDay(BaseModel):
     `hours` are for a kind of picked hours: those of the day that are of it.
     """
 
-    model_config = ConfigDict(frozen=True, strict=True, extra="ignore", allow_inf_nan=False)
+    model_config = ConfigDict(
+        frozen=True, strict=True, extra="ignore", allow_inf_nan=False, defer_build=True
+    )
 
     date: Annotated[str, Field(pattern=r"^20\d\d-\d\d-\d\d$"), AfterValidator(_real_date)]
     kind: ShortText
@@ -301,7 +309,9 @@ class Announcements(Message):
 class PowerStart(BaseModel):
     """The power that is expected from an instant on, in kW or in W."""
 
-    model_config = ConfigDict(frozen=True, strict=True, extra="ignore", allow_inf_nan=False)
+    model_config = ConfigDict(
+        frozen=True, strict=True, extra="ignore", allow_inf_nan=False, defer_build=True
+    )
 
     start: Instant
     kw: Annotated[float, Field(ge=0, le=1_000)] | None = None
@@ -335,7 +345,9 @@ class Forecast(Message):
 class IntensityStart(BaseModel):
     """The carbon intensity of the grid from an instant on [g CO2e per kWh]."""
 
-    model_config = ConfigDict(frozen=True, strict=True, extra="ignore", allow_inf_nan=False)
+    model_config = ConfigDict(
+        frozen=True, strict=True, extra="ignore", allow_inf_nan=False, defer_build=True
+    )
 
     start: Instant
     # A number out of range is judged later: it is an alert, as nobody reads a log.
@@ -434,7 +446,9 @@ class LimitOfGrid(BaseModel):
     `until` it holds until it is lifted.
     """
 
-    model_config = ConfigDict(frozen=True, strict=True, extra="ignore", allow_inf_nan=False)
+    model_config = ConfigDict(
+        frozen=True, strict=True, extra="ignore", allow_inf_nan=False, defer_build=True
+    )
 
     kw: float | None = None
     amps: float | None = None
@@ -450,7 +464,9 @@ class KnownRates(BaseModel):
     such end (bands) and if no rate was ever known.
     """
 
-    model_config = ConfigDict(frozen=True, strict=True, extra="ignore", allow_inf_nan=False)
+    model_config = ConfigDict(
+        frozen=True, strict=True, extra="ignore", allow_inf_nan=False, defer_build=True
+    )
 
     tariff: ShortText
     known_until: Instant | None = None
@@ -460,7 +476,9 @@ class KnownRates(BaseModel):
 class AskedFor(BaseModel):
     """A person's wish: a state of charge of a vehicle, needed or wanted by an instant."""
 
-    model_config = ConfigDict(frozen=True, strict=True, extra="ignore", allow_inf_nan=False)
+    model_config = ConfigDict(
+        frozen=True, strict=True, extra="ignore", allow_inf_nan=False, defer_build=True
+    )
 
     id: Id
     vehicle: ShortText
@@ -480,7 +498,9 @@ class LoadOfHome(BaseModel):
     enough.
     """
 
-    model_config = ConfigDict(frozen=True, strict=True, extra="ignore", allow_inf_nan=False)
+    model_config = ConfigDict(
+        frozen=True, strict=True, extra="ignore", allow_inf_nan=False, defer_build=True
+    )
 
     at: Instant
     amps: Annotated[tuple[LoadAmps, ...], Strict(strict=False)]
@@ -499,7 +519,9 @@ class MainFuse(BaseModel):
     household file, or learned from its meter; both keys are absent if none is known.
     """
 
-    model_config = ConfigDict(frozen=True, strict=True, extra="ignore", allow_inf_nan=False)
+    model_config = ConfigDict(
+        frozen=True, strict=True, extra="ignore", allow_inf_nan=False, defer_build=True
+    )
 
     amps: Annotated[tuple[float, ...], Strict(strict=False)]
     max_power_kw: float | None = None

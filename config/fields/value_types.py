@@ -47,7 +47,9 @@ class Model(BaseModel):
     misplaced_keys: ClassVar[Mapping[str, str]] = {}
     """Keys that belong in another part or file, each with the hint for a file that has it here."""
 
-    model_config = ConfigDict(frozen=True, strict=True, extra="forbid", allow_inf_nan=False)
+    model_config = ConfigDict(
+        frozen=True, strict=True, extra="forbid", allow_inf_nan=False, defer_build=True
+    )
 
 
 @dataclass(frozen=True)

@@ -1,12 +1,15 @@
-"""Explain what a household file means: the text of `lullwatt check`."""
+"""Explain what a household file means: the command `lullwatt check`."""
 
 from __future__ import annotations
 
 import os
+from datetime import datetime
 from pathlib import Path
 from textwrap import TextWrapper
 from typing import TYPE_CHECKING
 
+from adapters.bus.credentials import check_credentials
+from adapters.clocks.clock import SystemClock
 from config.calendar.words import listed
 from config.fields.zones import zone_data_version
 from daemon.calendar.explain import calendar_cautions, calendar_lines
@@ -19,8 +22,11 @@ from daemon.check.fuse import explain_fuse, model_alone
 from daemon.check.generation import explain_generation, generation_cautions
 from daemon.check.tariff import explain_tariffs, explain_tonight
 from daemon.control.state import assumed_soc_percent
+from daemon.observers.metrics_output import check_metrics
 from daemon.presentation.departures import buys_need_only, when_leaves
 from daemon.presentation.figures import counted, local_time
+from daemon.presentation.output import say
+from daemon.service.house_loading import load_house
 from planners.home.allotments import shares_by_plan
 from planners.local_time.conversion import local_date
 from planners.local_time.wished_departures import next_departure
@@ -32,7 +38,6 @@ from planners.rates.tariff_cautions import known_rates, tariff_cautions
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-    from datetime import datetime
 
     from config.doors.metrics import Metrics
     from config.household.departure import Departure
@@ -321,3 +326,13 @@ def _cautions(house: House, now: datetime) -> Iterator[str]:
     for name in file.charge_points:
         for caution in cautions(file, name):
             yield f"  - {name}: {caution}"
+
+
+def check(file: Path, at: datetime | None) -> None:
+    """Validate a household file, and print what it means."""
+    now = at or SystemClock().now()
+    house = load_house(file, now)
+    check_credentials(house.file.bus)
+    check_metrics(house.file.metrics)
+    for line in explain(house, now):
+        say(line)

@@ -12,25 +12,29 @@ from typing import NamedTuple
 import click
 from typing_extensions import override
 
+from daemon.presentation.options import load_structlog
+
 
 class Door(NamedTuple):
-    """Where a command is, and what it does in one line."""
+    """Where a command is, what it does in one line, and whether it, or the bus for it, logs."""
 
     module: str
     summary: str
+    logs: bool = False
 
 
 DOORS: Mapping[str, Door] = {
     "announce": Door(
         "daemon.announcing.command",
         "Announce the doors of the household in the home's network, until SIGTERM or Ctrl-C.",
+        logs=True,
     ),
     "appraise": Door(
         "daemon.command_line.appraise",
         "Simulate a year of nights with each choice in FILE, and find the cheapest.",
     ),
     "ask": Door(
-        "daemon.remote.commands",
+        "daemon.remote.declared",
         "Send a request to a running daemon, and print its answer.",
     ),
     "backup": Door(
@@ -69,6 +73,11 @@ DOORS: Mapping[str, Door] = {
     "page": Door(
         "daemon.page_service.command",
         "Serve the page of the household to paired phones, until SIGTERM or Ctrl-C.",
+        logs=True,
+    ),
+    "schema": Door(
+        "daemon.fields.schema_command",
+        "Print a schema, the contract of the bus, or the broker's access list.",
     ),
     "share": Door(
         "daemon.command_line.share",
@@ -78,19 +87,21 @@ DOORS: Mapping[str, Door] = {
     "simulate": Door(
         "daemon.simulation.command",
         "Play a charge point with a vehicle on the file's broker, so that a file can be tried.",
+        logs=True,
     ),
     "start-file": Door(
         "daemon.start_file.start_file",
         "Ask some questions, and write a first household file, with comments.",
     ),
     "status": Door(
-        "daemon.remote.commands",
+        "daemon.remote.declared",
         "Print the state of a running daemon, its charge points and its plans.",
     ),
     "why": Door("daemon.why.command", "Explain why it did, or did not, charge in a night."),
     "wiring": Door(
         "daemon.trial.command",
         "Show a charge point's messages and what they mean, or try it out.",
+        logs=True,
     ),
 }
 """Each command's name is that of a function in its module, with `-` for `_`."""
@@ -106,7 +117,10 @@ class CommandsBehindDoors(click.Group):
     @override
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name in DOORS and cmd_name not in self.commands:
-            module = import_module(DOORS[cmd_name].module)
+            door = DOORS[cmd_name]
+            if door.logs:
+                load_structlog()
+            module = import_module(door.module)
             self.add_command(getattr(module, cmd_name.replace("-", "_")))
         return super().get_command(ctx, cmd_name)
 

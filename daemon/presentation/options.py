@@ -1,11 +1,13 @@
-"""Options that several commands share, with the checks of their values."""
+"""What several commands share: options with the checks of their values, and how work is loaded."""
 
 from __future__ import annotations
 
 import math
 import re
+import sys
 from datetime import date, datetime
 from functools import wraps
+from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -19,6 +21,13 @@ if TYPE_CHECKING:
     from adapters.workers.in_order import Workers
     from daemon.presentation.csv_text import CsvStyle
 
+USUAL_PACE = 5.0
+USUAL_NIGHTS = 30
+"""Of a rehearsal: minutes of a night in a second, and nights of an invented home."""
+
+NEED_UNMET = 3
+"""Exit code: done, but the charge that is needed can't be reached in time."""
+
 FILE = click.argument("file", type=click.Path(path_type=Path))
 HOMES_PER_WORKER = 4
 """Fewer homes are done sooner than another process has started."""
@@ -30,6 +39,58 @@ NIGHTS_OPTION = click.option(
     help="Plan for up to this many departures together.",
 )
 JSON_OPTION = click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
+
+
+def done_by(
+    place: str, *, logs: bool = False
+) -> Callable[[Callable[[], None]], Callable[..., Any]]:
+    """Let a command be done by a function that is loaded when the command is called.
+
+    So its help and wrong usage load none of what the command needs, and the function's module may
+    import at its top all that it needs.
+
+    Parameters
+    ----------
+    place : str
+        Module and function, such as ``"daemon.check.explain:check"``. The function takes what the
+        command's options give, by name.
+    logs : bool
+        Whether the command, or the bus for it, logs.
+
+    Returns
+    -------
+    callable
+        A decorator of a function without a body, whose docstring is the command's help.
+    """
+
+    def decorate(declared: Callable[[], None]) -> Callable[..., Any]:
+        @wraps(declared)
+        def call(**given: Any) -> Any:  # noqa: ANN401 - whatever the options give
+            if logs:
+                load_structlog()
+            module, function = place.split(":")
+            return getattr(import_module(module), function)(**given)
+
+        call.place = place  # type: ignore[attr-defined]  # for the test that looks whether it fits
+        return call
+
+    return decorate
+
+
+def load_structlog() -> None:
+    """Load structlog without rich, which it would load for tracebacks in colour.
+
+    No log of ours has those: 5 MB, and a twelfth of the daemon's start. A command with tables loads
+    rich by itself.
+    """
+    is_hidden = "rich" not in sys.modules
+    if is_hidden:
+        sys.modules["rich"] = None  # type: ignore[assignment]  # as if it were not installed
+    try:
+        import_module("structlog")
+    finally:
+        if is_hidden:
+            del sys.modules["rich"]
 
 
 def _read_instant(

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import gc
+import sys
 from contextlib import ExitStack
 from importlib.metadata import version
+from pathlib import Path
 from signal import SIGHUP, SIGINT, SIGTERM
 from typing import TYPE_CHECKING
 
@@ -20,6 +23,7 @@ from adapters.host.signals import heed_signals
 from adapters.ledger.ledger import open_ledger
 from adapters.ledger.lock import lock_ledger
 from config.fields.zones import zone_data_version
+from config.files.errors import UnwellError
 from daemon.calendar.calendar_reader import CalendarReader
 from daemon.messaging.broker_connections import MOST_READINGS_A_SECOND, BrokerConnections
 from daemon.messaging.hardware_channels import (
@@ -33,6 +37,7 @@ from daemon.messaging.instance import new_instance
 from daemon.messaging.ocpp_equipment import OcppEquipment
 from daemon.observers.observers import Observers
 from daemon.observers.service_manager import ServiceManager
+from daemon.presentation.logs import set_up_logs
 from daemon.service.backup_schedule import BackupSchedule
 from daemon.service.clock_watch import ClockWatch
 from daemon.service.household_watch import HouseholdWatch
@@ -43,7 +48,6 @@ from planners.inner_loops.accelerator import is_installed
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
     from datetime import datetime
-    from pathlib import Path
 
     from adapters.clocks.clock import Clock
     from adapters.ledger.ledger import Ledger
@@ -51,6 +55,9 @@ if TYPE_CHECKING:
     from config.doors.metrics import Metrics
     from config.household.household_file import HouseholdFile
     from daemon.observers.metrics_schedule import MetricsSchedule
+
+COLLECT_AFTER = (700, 10, 10)
+"""Python's own thresholds: so many new objects, and so many looks at younger ones."""
 
 _log = structlog.get_logger(__name__)
 
@@ -250,10 +257,17 @@ def run_daemon(path: Path) -> bool:
             time_zones=zone_data_version(), broker=file.bus.broker, ledger=str(file.ledger.path),
             accelerated=is_installed(),
         )  # fmt: skip
+        _spare_what_is_loaded()
         was_halted = daemon.run()
     # Logged last: a backup in progress has ended, and the ledger is closed.
     _log.info("stopped", household=file.household.name)
     return was_halted
+
+
+def _spare_what_is_loaded() -> None:
+    """Look for garbage in what comes from now on, at the usual times, and not in what is loaded."""
+    gc.freeze()
+    gc.set_threshold(*COLLECT_AFTER)
 
 
 def _metrics(declared: Metrics | None) -> MetricsSchedule | None:
@@ -265,3 +279,10 @@ def _metrics(declared: Metrics | None) -> MetricsSchedule | None:
 
     check_metrics(declared)
     return MetricsSchedule(metrics_output_of(declared))
+
+
+def run(file: Path, *, json_log: bool) -> None:
+    """Run the daemon as a command, with its logs and its exit code."""
+    set_up_logs(as_json=json_log)
+    if not run_daemon(file):
+        sys.exit(UnwellError.exit_code)

@@ -18,6 +18,9 @@ STAGES = ("interpreter and imports", "household file", "ledger", "first plan", "
 def start(path: Path, begun: float) -> dict[str, float]:
     """Start as `lullwatt run` does, and time each stage [s]."""
     import daemon.command_line.cli  # noqa: F401, PLC0415 - what is timed
+    from daemon.presentation.options import load_structlog  # noqa: PLC0415
+
+    load_structlog()
     from adapters.clocks.clock import SystemClock  # noqa: PLC0415
     from adapters.ledger.ledger import open_ledger  # noqa: PLC0415
     from daemon.control.events import Assert  # noqa: PLC0415

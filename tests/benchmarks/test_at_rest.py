@@ -111,15 +111,16 @@ def test_only_the_daemons_acknowledgements_count(tmp_path: Path) -> None:
 
 
 def test_nothing_heavy_is_loaded_to_run() -> None:
-    """`lullwatt run` loads no drawing package, reference solver or table of holidays."""
+    """`lullwatt run` loads no package for drawing, tables or holidays, and no reference solver."""
     names = (
-        "import sys; from daemon.command_line import cli; from daemon.service import running\n"
+        "import sys; from daemon.presentation.options import load_structlog; load_structlog()\n"
+        "from daemon.command_line import cli; from daemon.service import running\n"
         "print(*sys.modules)"
     )
     ran = subprocess.run([sys.executable, "-c", names], check=True, capture_output=True, text=True)
     loaded = {name.split(".", maxsplit=1)[0] for name in ran.stdout.split()}
     assert {"numpy", "paho", "structlog"} <= loaded
-    assert not loaded & {"matplotlib", "holidays", "highspy", "scipy", "amqtt", "jinja2"}
+    assert not loaded & {"matplotlib", "holidays", "highspy", "scipy", "amqtt", "jinja2", "rich"}
 
 
 def test_the_script_prints_the_table_and_the_machine(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -13,7 +13,7 @@ from adapters.bus.bus import LAST_ACKNOWLEDGEMENTS_SECONDS, THREAD_ENDS_SECONDS
 from adapters.feeds.client import TRY_SECONDS, WAITS_SECONDS
 from adapters.host.alert_command import STOPS_SECONDS as ALERTS_STOP
 from adapters.ocpp.server import STOPS_SECONDS as OCPP_STOPS
-from daemon.command_line.cli import UNWELL
+from config.files.errors import UnwellError
 from tests.deploy.guide import ROOT
 
 UNIT = ROOT / "deploy" / "lullwatt.service"
@@ -155,7 +155,7 @@ def exposure(unit: Path) -> float:
 
 def test_it_is_restarted_as_long_as_that_may_help() -> None:
     """It stays down only if another daemon took over; a bad file may be corrected."""
-    assert value("RestartPreventExitStatus").split() == [str(UNWELL)]
+    assert value("RestartPreventExitStatus").split() == [str(UnwellError.exit_code)]
     assert value("Restart") == "on-failure"
     assert value("StartLimitIntervalSec") == "0"
     assert int(value("RestartSec")) >= LEAST_SECONDS_BETWEEN_STARTS

@@ -45,12 +45,8 @@ def test_a_week_from_today_is_the_default(
     run: Callable[..., Ran], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Today by the household's clock, whatever the date elsewhere; and seven days."""
-
-    class Clock:
-        def now(self) -> object:
-            return datetime.fromisoformat("2026-06-02T12:30:00+00:00")
-
-    monkeypatch.setattr("adapters.clocks.clock.SystemClock", Clock)
+    evening = datetime.fromisoformat("2026-06-02T12:30:00+00:00")
+    monkeypatch.setattr("adapters.clocks.clock.SystemClock.now", lambda _clock: evening)
     document = json.loads(run("tariff", str(KOWHAI), "--json").out)
     assert (document["from"], document["days"]) == ("2026-06-03", 7)
 
