@@ -382,6 +382,7 @@ def situation_of(
     house: House,
     *,
     waits_while_away: bool = True,
+    with_later: bool = True,
 ) -> Situation:
     """Give the situation to plan for, without what is allotted to the charge point.
 
@@ -397,6 +398,8 @@ def situation_of(
         The household file and the rates.
     waits_while_away : bool
         Whether nothing is charged before the last nights of a time away.
+    with_later : bool
+        Whether later departures are planned for too.
 
     Returns
     -------
@@ -413,7 +416,7 @@ def situation_of(
         # Charging does not begin for a remainder smaller than the meter's steps.
         targets = (departure.need_percent, departure.want_percent)
         soc = next((t for t in targets if t - NEARLY_PERCENT < soc < t), soc)
-    later = _later(state, departure, now, house)
+    later = _later(state, departure, now, house) if with_later else ()
     by_hours = state.pilot is None
     situation = Situation(
         now, soc, departure, later=later, by_hours=by_hours, excess=state.current_watch.excess,

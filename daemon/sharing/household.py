@@ -47,6 +47,7 @@ if TYPE_CHECKING:
     from daemon.control.state import House, PointState
     from daemon.sharing.planning_task import JointPlanMade
     from planners.home.capacity_together import KeptTogether
+    from planners.local_time.departures import DepartureAt
     from planners.plan.horizon import Situation
     from planners.power.allowed_currents import AmpsSpan
 
@@ -190,25 +191,26 @@ def to_plan(
     if is_same and is_good and not _is_one_delayed(sharing, states, now, house):
         return sharing, None
     unplanned = [name for name, state in states.items() if _takes_what_is_left(state, now, house)]
-    found = {
-        name: situation
+    found = [
+        (name, departure)
         for name, state in states.items()
-        if (situation := _situation(state, now, house)) is not None
-    }
-    planned = [name for name in found if name not in unplanned]
-    situations = list(found.values())
+        if (departure := _to_plan_for(state, now, house)) is not None
+    ]
+    planned = [name for name, _ in found if name not in unplanned]
     made = replace(
         sharing, rests_on=rests_on, house=house, due=None, task=None, has_plan=False,
         is_refined=False,
     )  # fmt: skip
     if planned and 1 < len(planned) + len(unplanned) <= MOST_TOGETHER:
-        task = PlanningTask(house.file, house.prices, tuple(situations), tuple(unplanned))
+        situations = tuple(_situation(states[name], each, now, house) for name, each in found)
+        task = PlanningTask(house.file, house.prices, situations, tuple(unplanned))
         if is_same:  # the plan in force is good until the next one is there
             return replace(made, task=task, due=now + PLANNED_AGAIN_AFTER), task
         return replace(made, task=task, awaited_since=sharing.awaited_since or now), task
     made = replace(made, allotted={}, gap_share=0.0, kept=None, together={}, awaited_since=None)
     if len(planned) == 1 and not unplanned:
-        return replace(made, allotted=_alone(house.file, situations[0], now)), None
+        [first, *_] = (_situation(states[name], each, now, house) for name, each in found)
+        return replace(made, allotted=_alone(house.file, first, now)), None
     if unplanned and not planned:
         return _left_to(made, unplanned, now), None
     return made, None
@@ -364,16 +366,19 @@ def _takes_what_is_left(state: PointState, now: datetime, house: House) -> bool:
     return soc is None or soc < departure.need_percent - nearly
 
 
-def _situation(state: PointState, now: datetime, house: House) -> Situation | None:
-    """Give the situation of a vehicle to plan for; None if there is nothing to plan."""
-    departure = departure_of(state, house.file, now)
-    if not _is_there(state) or departure is None or departure.ready_by <= now:
-        return None
+def _to_plan_for(state: PointState, now: datetime, house: House) -> DepartureAt | None:
+    """Give the departure to plan a vehicle for; None if there is nothing to plan."""
+    departure = departure_of(state, house.file, now) if _is_there(state) else None
+    return None if departure is None or departure.ready_by <= now else departure
+
+
+def _situation(state: PointState, departure: DepartureAt, now: datetime, house: House) -> Situation:
+    """Give the situation of a vehicle to plan for."""
     if state.soc is None:
         soc = unreported_soc(state, departure.vehicle, now, house.file)
         state = replace(state, soc=soc)
     # Only the next departures are planned together: all that are known would take too long.
-    return replace(situation_of(state, departure, now, house), later=())
+    return situation_of(state, departure, now, house, with_later=False)
 
 
 def _said_of_soc(state: PointState) -> tuple[str, float | None] | None:

@@ -2,44 +2,49 @@
 
 from __future__ import annotations
 
-from functools import lru_cache, wraps
-from typing import TYPE_CHECKING, Concatenate, ParamSpec, TypeVar
+from functools import wraps
+from typing import TYPE_CHECKING, Any, Concatenate, ParamSpec, TypeVar
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from config.household.household_file import HouseholdFile
 
+MOST_FILES = 64
+"""Files whose results are kept; an appraisal asks about thousands of files, once each."""
+
 MOST_REMEMBERED = 64
-"""Results kept of each function; an appraisal asks about thousands of files, once each."""
+"""Results of each function that are kept for each charge point of a file."""
 
 _Rest = ParamSpec("_Rest")
 _Result = TypeVar("_Result")
 
 
-class _Identity:
-    """A household file, equal only to itself: comparing all of its values would take too long.
+class _Kept:
+    """The results for one household file, by function and by the other arguments."""
 
-    There is one of each file, so that Python compares and hashes it without any code of ours.
-    """
-
-    __slots__ = ("file",)
+    __slots__ = ("file", "most", "results")
 
     def __init__(self, file: HouseholdFile) -> None:
-        self.file = file
+        self.file = file  # nothing else can have its address while it is kept
+        self.most = MOST_REMEMBERED * max(1, len(file.charge_points))
+        self.results: dict[Callable[..., Any], dict[Any, Any]] = {}
 
 
-_identities: dict[int, _Identity] = {}
-"""By the address of the file, which nothing else can have while the file is kept here."""
+_kept: dict[int, _Kept] = {}
+"""By the address of the file: comparing all of its values would take too long."""
 
 
-def _identity_of(file: HouseholdFile) -> _Identity:
-    identity = _identities.get(id(file))
-    if identity is None:
-        if len(_identities) >= MOST_REMEMBERED:
-            _identities.clear()  # in one step, whatever other threads do
-        identity = _identities[id(file)] = _Identity(file)
-    return identity
+def _results_of(file: HouseholdFile, function: Callable[..., Any]) -> tuple[dict[Any, Any], int]:
+    kept = _kept.get(id(file))
+    if kept is None:
+        if len(_kept) >= MOST_FILES:
+            _kept.clear()  # in one step, whatever other threads do
+        kept = _kept[id(file)] = _Kept(file)
+    results = kept.results.get(function)
+    if results is None:
+        results = kept.results[function] = {}
+    return results, kept.most
 
 
 def remembered(
@@ -58,12 +63,16 @@ def remembered(
         The same function, faster where it is asked again.
     """
 
-    @lru_cache(maxsize=MOST_REMEMBERED)
-    def result(identity: _Identity, *args: _Rest.args, **kwargs: _Rest.kwargs) -> _Result:
-        return function(identity.file, *args, **kwargs)
-
     @wraps(function)
     def asked(file: HouseholdFile, /, *args: _Rest.args, **kwargs: _Rest.kwargs) -> _Result:
-        return result(_identity_of(file), *args, **kwargs)  # type: ignore[arg-type]  # they are hashable
+        results, most = _results_of(file, function)
+        key: Any = (args, *kwargs.items()) if kwargs else args
+        if key in results:
+            return results[key]  # type: ignore[no-any-return]  # what the function returned
+        result = function(file, *args, **kwargs)
+        if len(results) >= most:
+            results.clear()
+        results[key] = result
+        return result
 
     return asked

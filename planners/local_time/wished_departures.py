@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from config.household.departure import MARGIN_MINUTES
 from planners.local_time.calendar_departures import SAME_DEPARTURE
 from planners.local_time.departures import DAY, DepartureAt, departures_between
+from planners.local_time.remembering import remembered
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -153,12 +154,24 @@ def next_departure(
     DepartureAt or None
         The first within `DAYS_AHEAD`, if any.
     """
+    kept = _last_found(file, vehicle, tuple(wishes))
+    if kept and kept[0][0] <= after < kept[0][1].instant:
+        return kept[0][1]  # it is the next one until it has passed
     start = after + datetime.resolution
     for first, last in pairwise((0, 2, *range(10, DAYS_AHEAD, 10), DAYS_AHEAD)):
         found = coming_departures(file, vehicle, start + first * DAY, start + last * DAY, wishes)
         if found:
+            kept[:] = [(after, found[0])]
             return found[0]
     return None
+
+
+@remembered
+def _last_found(
+    _file: HouseholdFile, _vehicle: str, _wishes: tuple[Wish, ...]
+) -> list[tuple[datetime, DepartureAt]]:
+    """Keep the departure that was found last, and after which instant."""
+    return []
 
 
 def departures_to_plan(

@@ -171,6 +171,18 @@ def test_the_next_departure_is_the_first_of_the_list(after: datetime, zone: str)
     assert 5 <= len(listed) <= 7
 
 
+def test_the_next_departure_does_not_hang_on_what_was_asked_before() -> None:
+    """The clock may be put back: each instant has its own next departure, in any order."""
+    rows = [weekly(), row("00:10", days=["sun"])]
+    instants = [utc("2026-06-01T00:00") + hours * timedelta(hours=7) for hours in range(40)]
+    alone = [next_departure(household(departures=rows), "hatchback", each) for each in instants]
+    assert len({each and each.instant for each in alone}) > 5
+    file = household(departures=rows)
+    for order in (instants, instants[::-1], instants[::3] + instants[1::2]):
+        found = {each: next_departure(file, "hatchback", each) for each in order}
+        assert found == {each: alone[instants.index(each)] for each in order}
+
+
 @pytest.mark.parametrize(
     ("instant", "night"),
     [
