@@ -70,12 +70,13 @@ from daemon.control.events import (
     Issue,
     Note,
 )
-from daemon.control.learning import FAULTS, learn
+from daemon.control.learning import learn
 from daemon.control.leaving_late import GOES_ON, leaves_late
 from daemon.control.nightbook import LAST_READING, account_for, lowered_by_load
 from daemon.control.replanning import announce, begins_in_rest, plan
 from daemon.control.state import (
     AWAY,
+    FAULTS,
     FOLLOWS_SURPLUS,
     LONGEST_GAP,
     SKIPPED,
@@ -85,6 +86,7 @@ from daemon.control.state import (
     is_charging,
     rests_until,
     vehicle_of,
+    with_commanded,
 )
 from daemon.control.undelivered import may_be_listening_again
 from planners.delays.random_delay import HELD_LONGER, delay_words, drawn_delay
@@ -322,6 +324,7 @@ def _command(
     is_new = command is None or (command.do, command.amps) != (right.do, right.amps)
     watch = state.current_watch
     if is_new:
+        state = with_commanded(state, house.file, now)
         is_lower = command is not None and (right.amps or 0) < (command.amps or 0)
         point = house.file.charge_points[state.charge_point]
         delay = timedelta(seconds=point.delays_itself_seconds)

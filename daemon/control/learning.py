@@ -31,6 +31,7 @@ from daemon.control.events import (
     VehicleReported,
 )
 from daemon.control.state import (
+    FAULTS,
     FLOWING_WATTS,
     LONGEST_GAP,
     NEARLY_PERCENT,
@@ -40,9 +41,11 @@ from daemon.control.state import (
     counted_soc_percent,
     is_charging,
     register_wh_at,
+    soc_to_plan_percent,
     speaks_for_household,
     vehicle_of,
     vehicles_of,
+    with_commanded,
 )
 from daemon.control.undelivered import check_delivery
 from daemon.control.unreported_soc import left_with_now
@@ -64,9 +67,6 @@ CONNECTED = frozenset("BCD")
 
 IDLE = frozenset("AB")
 """Pilot states in which no power flows: no vehicle, or one that does not charge (IEC 61851-1)."""
-
-FAULTS = frozenset("EF")
-"""Pilot states that do not say whether a vehicle is there: no power, or an error."""
 
 NEWS_PERCENT = 0.5
 """A reported state of charge this far from the counted one makes a new plan necessary."""
@@ -149,6 +149,7 @@ def _switched_until(state: PointState, now: datetime, house: House) -> PointStat
     if command is None or command.do == "stop" or command.valid_until >= ended:
         return state if switches == state.switches else replace(state, switches=switches)
     off = switches.switched_off(command.valid_until)
+    state = with_commanded(state, house.file, command.valid_until)
     return replace(state, command=None, response=None, switches=off, plan_stale=True)
 
 
@@ -275,6 +276,7 @@ def _on_reading(
     if not _is_news(reading.at, state.register.at if state.register else None, now):
         return state, ()
     actions: tuple[Action, ...] = ()
+    state = with_commanded(state, house.file, now)
     before, counted = state, counted_soc_percent(state, house.file, now)
     if reading.register_wh is not None:
         register = RegisterReading(reading.at, reading.register_wh)
@@ -369,6 +371,7 @@ def _on_report(
     # A charge point and a vehicle may each report, each by its own clock.
     actions: tuple[Action, ...] = ()
     if report.pilot is not None and _is_news(report.at, state.pilot_at, now):
+        state = with_commanded(state, house.file, now)
         over = state.pilot in FAULTS and report.pilot not in FAULTS
         stale = state.plan_stale or over
         idle_since = _idle_since(state, report.pilot, report.at)
@@ -400,7 +403,7 @@ def _idle_since(state: PointState, pilot: str, at: datetime) -> datetime | None:
 
 
 def _set_soc(state: PointState, stated: SocFact, now: datetime, house: House) -> PointState:
-    counted = counted_soc_percent(state, house.file, now)
+    counted = soc_to_plan_percent(state, house.file, now)
     assumed = state.soc is None or state.soc.source == "assumed"
     news = counted is None or assumed or abs(stated.percent - counted) >= NEWS_PERCENT
     return replace(state, soc=stated, plan_stale=state.plan_stale or news)

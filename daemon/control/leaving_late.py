@@ -5,8 +5,8 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
-from daemon.control.learning import FAULTS, JUST_EXPIRED
-from daemon.control.state import FLOWING_WATTS, LONGEST_GAP, counted_soc_percent, vehicle_of
+from daemon.control.learning import JUST_EXPIRED
+from daemon.control.state import FAULTS, FLOWING_WATTS, LONGEST_GAP, counted_soc_percent, vehicle_of
 from planners.power.allowed_currents import amps_allowed
 
 if TYPE_CHECKING:

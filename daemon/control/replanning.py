@@ -31,6 +31,7 @@ from daemon.control.state import (
     follows_surplus,
     is_charging,
     rests_until,
+    soc_to_plan_percent,
     watts_of,
 )
 from daemon.control.unreported_soc import explain_unreported, unreported_soc
@@ -54,7 +55,7 @@ if TYPE_CHECKING:
 
     from config.household.household_file import HouseholdFile
     from daemon.control.events import Action
-    from daemon.control.state import House, PointState, SocFact
+    from daemon.control.state import House, PointState
     from planners.local_time.departures import DepartureAt
     from planners.plan.plan import LaterNight, Period, Plan
     from planners.rates.known import RateKnowledge
@@ -264,11 +265,10 @@ def plan_now(state: PointState, now: datetime, house: House) -> Plan | None:
     Returns
     -------
     Plan or None
-        With what is left of its energy and cost; without a meter, by its own course.
+        With what is left of its energy and cost.
     """
-    plan, soc = state.plan, counted_soc_percent(state, house.file, now)
-    has_meter = state.register is not None
-    if plan is None or (has_meter and soc is not None and is_as_made(plan, now, soc)):
+    plan, soc = state.plan, soc_to_plan_percent(state, house.file, now)
+    if plan is None or (soc is not None and is_as_made(plan, now, soc)):
         return plan
     situation = _situation_now(state, now, house)
     if situation is None:
@@ -283,28 +283,15 @@ def plan_now(state: PointState, now: datetime, house: House) -> Plan | None:
 def _situation_now(state: PointState, now: datetime, house: House) -> Situation | None:
     """Give the situation in which the plan in force goes on; None if it does not."""
     plan, departure = state.plan, departure_of(state, house.file, now)
-    soc = counted_soc_percent(state, house.file, now)
+    soc = soc_to_plan_percent(state, house.file, now)
     if plan is None or departure is None or departure.instant != plan.departure or soc is None:
         return None
-    if state.register is None and state.soc is not None:
-        soc = _unmetered_soc_percent(plan, state.soc, now, house)
     excess = state.current_watch.excess
     allotment = house.allot(state, now)
     return Situation(
         now, soc, departure, on=is_charging(state), excess=excess,
         allotted=allotment.spans, is_joint=allotment.is_joint,
     )  # fmt: skip
-
-
-def _unmetered_soc_percent(plan: Plan, soc: SocFact, now: datetime, house: House) -> float:
-    """Return the state of charge if the plan has worked, for a charge point without a meter."""
-    done_kwh = 0.0
-    for period in plan.periods:
-        done = min(now, period.end) - max(soc.at, period.start)
-        done_kwh += period.kwh * max(0.0, done / (period.end - period.start))
-    model = charge_model(house.file, plan.vehicle)
-    gained_percent = model.soc_percent(done_kwh * model.full_power_efficiency)
-    return max(soc.percent, min(plan.reaches_percent, soc.percent + gained_percent))
 
 
 def is_delayed(state: PointState, now: datetime, house: House) -> bool:
@@ -406,7 +393,7 @@ def situation_of(
     Situation
         It begins after a rest, what a person asked to skip, and most of a time away.
     """
-    soc = counted_soc_percent(state, house.file, now) or 0.0
+    soc = soc_to_plan_percent(state, house.file, now) or 0.0
     opens = opens_after_away(state.wishes, departure, now) if waits_while_away else None
     rest, delay = rests_until(state, house.file, now), delays_until(state, now)
     waits = (state.wishes.skip_until, rest, delay, opens)

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
+from math import ceil
 from typing import TYPE_CHECKING, Final, Literal, NamedTuple
 
 from planners.local_time.remembering import remembered
 from planners.local_time.wished_departures import Wish, next_departure
 from planners.plan.plan import NOTICED_KWH
 from planners.power.allowed_currents import charge_model
+from planners.power.charging import climb
 from planners.power.excess_current import (
     CurrentWatch,
     MeasuredCurrent,
@@ -31,13 +33,22 @@ if TYPE_CHECKING:
     from planners.plan.plan import Plan
     from planners.plan.planning import Draft
     from planners.power.allowed_currents import AmpsSpan
+    from planners.power.charging import ChargeModel
     from planners.rates.prices import Prices
+
+HOUR = timedelta(hours=1)
 
 LONGEST_GAP = timedelta(minutes=15)
 """How long a reading is trusted."""
 
+STEP_HOURS = 1 / 12
+"""The steps in which power that falls is counted where no meter counts it [h]."""
+
 NEARLY_PERCENT = 0.3
 """A state of charge this close to the target is the target: meters count in steps."""
+
+FAULTS = frozenset("EF")
+"""Pilot states that do not say whether a vehicle is there: no power, or an error."""
 
 NO_VEHICLE = "A"
 """The pilot state of an empty outlet (IEC 61851-1)."""
@@ -141,12 +152,18 @@ class FollowedCurrent(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class SocFact:
-    """A state of charge, its instant, and the meter's register at that instant [Wh]."""
+    """A state of charge, its instant, and the meter's register at that instant [Wh].
+
+    Where no meter counts, `commanded_percent` is what commands have charged since, until
+    `commanded_to`, if they were followed.
+    """
 
     percent: float
     at: datetime
     source: SocSource
     register_wh: int | None
+    commanded_percent: float = 0.0
+    commanded_to: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -478,6 +495,83 @@ def counted_soc_percent(state: PointState, file: HouseholdFile, now: datetime) -
     return min(100.0, state.soc.percent + model.soc_percent(gained_kwh))
 
 
+def soc_to_plan_percent(state: PointState, file: HouseholdFile, now: datetime) -> float | None:
+    """Return the state of charge to plan with: where no meter counts, commands are taken to work.
+
+    Nothing shows what they have charged, so it is planned with, and not reported.
+
+    Parameters
+    ----------
+    state : PointState
+        The charge point.
+    file : HouseholdFile
+        The household.
+    now : datetime
+        UTC.
+
+    Returns
+    -------
+    float or None
+        Percent, at most 100; None if it was never known.
+    """
+    percent, soc, vehicle = (
+        counted_soc_percent(state, file, now),
+        state.soc,
+        vehicle_of(state, file),
+    )
+    if percent is None or soc is None or vehicle is None:
+        return percent
+    commanded = soc.commanded_percent
+    if state.register is None:
+        commanded += _commanded_percent(state, soc, charge_model(file, vehicle), now)
+    return min(100.0, percent + commanded)
+
+
+def _commanded_percent(state: PointState, soc: SocFact, model: ChargeModel, now: datetime) -> float:
+    """Return what the start in force has charged since that was noted, if it is followed."""
+    command, since = state.command, (soc.at, soc.commanded_to, state.switches.on_at)
+    if command is None or command.amps is None or state.pilot in FAULTS:
+        return 0.0
+    if state.watts is not None and state.watts <= FLOWING_WATTS:
+        return 0.0  # a meter without a register shows that none flows
+    begins = max(each for each in since if each is not None)
+    ends = min(each for each in (now, command.valid_until, state.idle_since) if each is not None)
+    hours = max(0.0, (ends - begins) / HOUR)
+    # Power that falls near a full battery is taken in steps of some minutes.
+    steps = max(1, ceil(hours / STEP_HOURS)) if model.taper else 1
+    amps = command.amps / (model.phases if is_on_one(state) else 1)
+    stored = model.stored_kwh(min(100.0, soc.percent + soc.commanded_percent))
+    bought = climb(model, stored, model.usable_kwh, [hours / steps] * steps, [amps] * steps)
+    return model.soc_percent(float(bought.gained_kwh.sum()))
+
+
+def with_commanded(state: PointState, file: HouseholdFile, now: datetime) -> PointState:
+    """Note what the start in force has charged, before something changes how that is counted.
+
+    Parameters
+    ----------
+    state : PointState
+        The charge point.
+    file : HouseholdFile
+        The household.
+    now : datetime
+        UTC.
+
+    Returns
+    -------
+    PointState
+        The same if a meter counts, or if nothing was charged.
+    """
+    soc, vehicle = state.soc, vehicle_of(state, file)
+    if state.register is not None or soc is None or vehicle is None:
+        return state
+    more = _commanded_percent(state, soc, charge_model(file, vehicle), now)
+    if not more:
+        return state
+    noted = replace(soc, commanded_percent=soc.commanded_percent + more, commanded_to=now)
+    return replace(state, soc=noted)
+
+
 def is_charging(state: PointState) -> bool:
     """Whether the command in force is a start."""
     return state.command is not None and state.command.do == "start"
@@ -557,7 +651,7 @@ def charges_now(state: PointState, file: HouseholdFile, now: datetime) -> bool:
         return False
     departure = departure_of(state, file, now)
     limit = file.vehicles[vehicle].limit_percent
-    soc = counted_soc_percent(state, file, now)
+    soc = soc_to_plan_percent(state, file, now)
     return soc is None or soc < (departure.want_percent if departure else limit)
 
 

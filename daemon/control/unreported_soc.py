@@ -15,8 +15,8 @@ from daemon.control.state import (
     SOC_SOURCES,
     SocFact,
     assumed_soc_percent,
-    counted_soc_percent,
     register_wh_at,
+    soc_to_plan_percent,
     vehicle_of,
 )
 from planners.local_time.departures import departures_between
@@ -83,7 +83,7 @@ def left_with_now(state: PointState, now: datetime, file: HouseholdFile) -> SocF
     SocFact or None
         None if it is not known, or only an assumption from moments ago, as after a start.
     """
-    percent, soc = counted_soc_percent(state, file, now), state.soc
+    percent, soc = soc_to_plan_percent(state, file, now), state.soc
     if percent is None or soc is None or (soc.source == "assumed" and now - soc.at <= SHORT):
         return None
     return SocFact(percent, now, "counted", None)

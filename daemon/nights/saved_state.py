@@ -424,6 +424,8 @@ def _soc_body(soc: SocFact | None) -> dict[str, Any] | None:
         "at": soc.at.isoformat(),
         "source": soc.source,
         "register_wh": soc.register_wh,
+        "commanded_percent": soc.commanded_percent,
+        "commanded_to": _text(soc.commanded_to),
     }
 
 
@@ -431,8 +433,10 @@ def _soc_of(body: dict[str, Any] | None) -> SocFact | None:
     if body is None:
         return None
     return SocFact(
-        float(body["percent"]), parse_instant(body["at"]), body["source"], body["register_wh"]
-    )
+        float(body["percent"]), parse_instant(body["at"]), body["source"], body["register_wh"],
+        # Earlier versions wrote neither.
+        float(body.get("commanded_percent", 0.0)), _instant(body.get("commanded_to")),
+    )  # fmt: skip
 
 
 # --- pending nights ---------------------------------------------------------------------------

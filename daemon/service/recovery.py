@@ -12,8 +12,8 @@ from adapters.ledger.exact_json import dump_exact
 from daemon.control.alerts import ALL_PHASES
 from daemon.control.confirming import await_response
 from daemon.control.events import CommandInForce
-from daemon.control.learning import AHEAD, CONNECTED, FAULTS, IDLE, OLD_SOC, expires_after
-from daemon.control.state import PointState, SocFact, Wishes, register_wh_at, vehicle_of
+from daemon.control.learning import AHEAD, CONNECTED, IDLE, OLD_SOC, expires_after
+from daemon.control.state import FAULTS, PointState, SocFact, Wishes, register_wh_at, vehicle_of
 from daemon.control.unreported_soc import REMEMBERED
 from daemon.control.wishes import wishes_with, without_past
 from daemon.nights.saved_state import Memory, read_saved

@@ -15,8 +15,14 @@ from datetime import timedelta
 from typing import TYPE_CHECKING
 
 from daemon.control.controller import MORE_HOLDS, START_HOLDS
-from daemon.control.learning import FAULTS
-from daemon.control.state import FLOWING_WATTS, LONGEST_GAP, NO_VEHICLE, last_current, vehicle_of
+from daemon.control.state import (
+    FAULTS,
+    FLOWING_WATTS,
+    LONGEST_GAP,
+    NO_VEHICLE,
+    last_current,
+    vehicle_of,
+)
 from planners.home.allotments import shares_by_plan
 from planners.home.left_beside import highest_at
 from planners.power.allowed_currents import AmpsSpan, amps_allowed

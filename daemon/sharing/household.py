@@ -19,10 +19,10 @@ from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
 from config.calendar.words import listed
-from daemon.control.learning import FAULTS
 from daemon.control.leaving_late import would_leave_late
 from daemon.control.replanning import is_delayed, situation_of
 from daemon.control.state import (
+    FAULTS,
     NEARLY_PERCENT,
     Allotment,
     charges_now,

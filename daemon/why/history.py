@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 
 from adapters.ledger.rows import BROKER_BACK
 from daemon.control.alerts import NO_BROKER
-from daemon.control.learning import CONNECTED, FAULTS
-from daemon.control.state import AWAY, FLOWING_WATTS, LONGEST_GAP
+from daemon.control.learning import CONNECTED
+from daemon.control.state import AWAY, FAULTS, FLOWING_WATTS, LONGEST_GAP
 from daemon.service.broker_watch import AWAY_FOR
 
 if TYPE_CHECKING:

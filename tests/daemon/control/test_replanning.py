@@ -10,12 +10,14 @@ from typing import TYPE_CHECKING
 import pytest
 
 from adapters.contract.messages import Reading
+from adapters.ledger.ledger import Ledger, open_ledger
 from config.files.price_series import PricePoint
 from config.household.household_file import HouseholdFile
 from daemon.control.events import AnnouncePlan, HouseChanged, Issue, TimePassed, Warn
 from daemon.control.replanning import plan_now
 from daemon.control.state import House, Wishes, counted_soc_percent
 from planners.home.left_beside import LeftByLoad
+from planners.power.allowed_currents import charge_model
 from planners.rates.prices import prices_of
 from tests.daemon.worlds import (
     EVENING,
@@ -33,6 +35,7 @@ from tests.daemon.worlds import (
 if TYPE_CHECKING:
     from collections.abc import Iterable
     from datetime import datetime
+    from pathlib import Path
 
     from daemon.control.events import Action
 
@@ -385,6 +388,39 @@ def test_without_a_meter_a_plan_is_carried_out_as_it_says() -> None:
     assert world.state.plan is not None
     assert plan.energy_kwh == pytest.approx(world.state.plan.energy_kwh - 7.36, abs=0.05)
     assert plan.reaches_percent == pytest.approx(80.0)
+
+
+def charging_unmetered(ledger: Ledger | None = None) -> World:
+    """Charge from 40 % for 70 minutes at a charge point that has no meter."""
+    world = World(household(), EVENING, ledger=ledger)
+    world.plug_in(40.0, pilot="C")
+    world.wait(EVENING + 70 * MINUTE, read_every=None)
+    assert world.doing() == ("start", 32.0)
+    return world
+
+
+@pytest.mark.parametrize("what", ["prices", "restart", "skip", "another need", "it stays"])
+def test_without_a_meter_what_was_charged_is_not_planned_again(what: str, tmp_path: Path) -> None:
+    """The commands that were in force say what has flowed, where nothing else does."""
+    with open_ledger(tmp_path / "ledger.sqlite3") as ledger:
+        world = charging_unmetered(ledger)
+        begun_wh, until = 1_000_000.0, LEAVES - MINUTE
+        match what:
+            case "prices":
+                world.handle(HouseChanged("prices"))
+            case "restart":
+                world = world.restarted()
+            case "skip":
+                world.ask(skip_until=world.now + HOUR)
+            case "another need":
+                world.ask(need_percent=70.0, want_percent=80.0)
+            case _:
+                until = LEAVES + 20 * HOUR
+        world.wait(until, read_every=None)
+        kwh = (world.meter_wh - begun_wh) / 1000
+    model = charge_model(world.house.file, "hatchback")
+    gained = model.soc_percent(kwh * model.full_power_efficiency)
+    assert 40.0 + gained == pytest.approx(80.0, abs=0.5)
 
 
 @pytest.mark.parametrize(
