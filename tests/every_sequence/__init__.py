@@ -18,6 +18,7 @@ What the search rests on, and where it ends:
   (`search.unlike_twins`). Of an account nothing is checked but the order of its stays.
 - Pilot states D and F count as C and E. Alerts that nothing but the alerts depends on are left out
   of the key; they are still raised and cleared in every step.
+- What a meter reports after more than an hour of silence flowed in the first hour of it.
 - Time passes to the next wake-up, by a minute, past a start's lease, or past a stop's. Clocks are
   not put back, and no message is late: `tests/daemon/control/test_invariants.py` draws those.
 - Plans are those of the real planner, each made once, for one night at a time

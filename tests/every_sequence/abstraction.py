@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import marshal
 from datetime import timedelta
+from hashlib import blake2b
 from typing import TYPE_CHECKING, Any
 
-from daemon.control.state import vehicle_of
+from daemon.control.learning import IDLE
+from daemon.control.state import is_charging, vehicle_of
 from planners.local_time.departures import night_of
 from planners.power.allowed_currents import charge_model
 
@@ -21,6 +23,8 @@ if TYPE_CHECKING:
 DAY_SECONDS = 86_400
 QUARTER, HOUR, HALF_DAY = 900.0, 3600.0, 43_200.0
 MOST_REPEATS = 6
+LONGEST_RUN_MINUTES = 30.0
+"""The longest run that any file in the search asks for."""
 
 SAME_PILOT = {"D": "C", "F": "E"}
 """Pilot states that the controller treats alike: only the words of an alert differ."""
@@ -36,7 +40,8 @@ def key_of(world: World) -> bytes:
     now, house, state = world.now, world.house, world.state
     contactor = world.contactor
     point = house.file.charge_points[state.charge_point]
-    rests = 60.0 * (point.min_run_minutes + point.rest_minutes)
+    # Another file may have another rest: what counts under it counts under this one too.
+    rests = 60.0 * (max(LONGEST_RUN_MINUTES, point.min_run_minutes) + point.rest_minutes)
     values = (
         now.timestamp() % DAY_SECONDS,
         *world.setting,
@@ -51,7 +56,12 @@ def key_of(world: World) -> bytes:
         ago(world.defied_since, now, QUARTER),
         *known(state, now, house, rests),
     )
-    return marshal.dumps(values, 2)
+    return digest_of(values)
+
+
+def digest_of(values: tuple[Any, ...]) -> bytes:
+    """Give 16 bytes for some values: that two of a billion worlds have one by chance is 1e-21."""
+    return blake2b(marshal.dumps(values, 2), digest_size=16).digest()
 
 
 def ago(at: datetime | None, now: datetime, most: float) -> float | None:
@@ -67,6 +77,7 @@ def known(state: PointState, now: datetime, house: House, rests: float) -> tuple
         state.plugged_in,
         SAME_PILOT.get(state.pilot or "", state.pilot),
         *_soc(state, now, house),
+        *_recalled_at_a_start(state, now),
         state.register is not None and ago(state.register.at, now, HOUR),
         state.watts,
         ago(state.watts_at, now, HOUR),
@@ -89,6 +100,8 @@ def known(state: PointState, now: datetime, house: House, rests: float) -> tuple
         ),
         (share.planned, share.measured, ago(share.measured_since, now, QUARTER)),
         ago(watch.judged_from, now, 0.0),
+        watch.read_at is not None and watch.read_at == state.watts_at,
+        watch.read_at == now,
         watch.excess and (watch.excess.told_amps, watch.excess.taken_amps),
         doubt and (doubt.exceeds, ago(doubt.since, now, QUARTER), min(doubt.readings, 2)),
         doubt and doubt.amps,
@@ -121,12 +134,37 @@ def _soc(state: PointState, now: datetime, house: House) -> tuple[Any, ...]:
         left = None  # it is replaced when the vehicle leaves
     return (
         base,
+        _commanded(state, now),
         lacks,
         soc and soc.source,
         soc is not None and soc.register_wh is not None,
         age,
         (round(left.percent, 6), ago(left.at, now, 14.0 * DAY_SECONDS)) if left else None,
     )
+
+
+def _commanded(state: PointState, now: datetime) -> tuple[float, float | None] | None:
+    """Give what commands have charged where no meter counts, and since when they do."""
+    soc = state.soc
+    if soc is None:
+        return None
+    since = None
+    if state.register is None and is_charging(state):
+        known = (soc.at, soc.commanded_to, state.switches.on_at)
+        since = ago(max(each for each in known if each is not None), now, DAY_SECONDS)
+    return round(soc.commanded_percent, 6), since
+
+
+def _recalled_at_a_start(state: PointState, now: datetime) -> tuple[Any, ...]:
+    """Give what a restart makes of the instants of the last reports, as the recovery does."""
+    pilot_at, soc_at, idle, soc = state.pilot_at, state.soc_at, None, None
+    is_read = state.register is not None and pilot_at is not None and state.register.at >= pilot_at
+    if state.pilot in IDLE and not is_read:
+        idle = ago(pilot_at, now, HOUR)
+    if soc_at is not None and state.soc is None:
+        is_of_this_stay = pilot_at is not None and soc_at >= pilot_at
+        soc = ago(soc_at, now, HALF_DAY) if is_of_this_stay else None
+    return idle, soc, soc_at == now, bool(soc_at and state.soc and soc_at > state.soc.at)
 
 
 def _percent_per_wh(state: PointState, house: House) -> float:

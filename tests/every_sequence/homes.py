@@ -5,7 +5,6 @@ The parts are those of the service, in its order: `daemon.service.fuse` between 
 
 from __future__ import annotations
 
-import marshal
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from functools import cache
@@ -37,7 +36,7 @@ from planners.power.excess_current import VEHICLE_FOLLOWS
 from planners.rates.prices import prices_of
 from tests.daemon.sharing.homes import home_of
 from tests.daemon.worlds import HERE, utc
-from tests.every_sequence.abstraction import ago, known
+from tests.every_sequence.abstraction import ago, digest_of, known
 from tests.every_sequence.restarting import recovered
 from tests.every_sequence.search import Rules
 
@@ -255,6 +254,7 @@ def _read(point: str) -> Callable[[Home], None]:
     def happen(home: Home) -> None:
         plug, state = home.plugs[point], home.states[point]
         since = home.now - state.register.at if state.register else timedelta(0)
+        since = min(since, timedelta(hours=1))
         wh = plug.meter_wh + round(plug.read_watts * (since / timedelta(hours=1)))
         watts = 230.0 * plug.drawn_at(home.now)
         home.plugs[point] = replace(plug, meter_wh=wh, read_watts=watts)
@@ -382,7 +382,7 @@ def key_of(home: Home) -> bytes:
         tuple(sorted(sharing.together)),
         tuple(_point(home, name) for name in NAMES),
     )
-    return marshal.dumps(values, 2)
+    return digest_of(values)
 
 
 def _point(home: Home, name: str) -> tuple[Any, ...]:
@@ -414,4 +414,4 @@ def _spans(spans: tuple[AmpsSpan, ...], now: datetime) -> Iterator[tuple[Any, ..
 
 BOTH: Final = ("east comes", "west comes", "plan for east", "a minute", "east is read")
 HOME_STARTS: Final = {"empty": (), "one": ("east comes", "a minute", "east is read"), "both": BOTH}
-HOME_RULES: Final[Rules[Home]] = Rules(moved, key_of)
+HOME_RULES: Final[Rules[Home]] = Rules(moved, key_of, lambda _home: None)

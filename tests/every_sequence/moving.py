@@ -24,22 +24,16 @@ def move(world: World, name: str) -> tuple[World | None, str | None]:
         after, wrong = step.after, wrong_with(step)
         if wrong is not None:
             return after, wrong
-    wrong = wrong_at_rest(after)
-    if wrong is None and name == "restart":
-        wrong = wrong_with_restart(world, after)
-    return after, wrong
+    return after, wrong_with_restart(world, after) if name == "restart" else None
 
 
-def move_and_reach(world: World, name: str) -> tuple[World | None, str | None]:
-    """Do the same, and go on to the departure: a need that is missed is wrong."""
-    after, wrong = move(world, name)
-    if after is None or wrong is not None:
-        return after, wrong
-    return after, missed_from(after)
+def wrong_to_the_end(world: World) -> str | None:
+    """Return what is wrong at rest, or on to the departure: a need that is missed is wrong."""
+    return wrong_at_rest(world) or missed_from(world)
 
 
-POINT_RULES: Final[Rules[World]] = Rules(move, key_of)
-REACHING_RULES: Final[Rules[World]] = Rules(move_and_reach, key_of)
+POINT_RULES: Final[Rules[World]] = Rules(move, key_of, wrong_at_rest)
+REACHING_RULES: Final[Rules[World]] = Rules(move, key_of, wrong_to_the_end)
 
 
 def told(start: World, names: Sequence[str]) -> Iterator[str]:
@@ -50,7 +44,7 @@ def told(start: World, names: Sequence[str]) -> Iterator[str]:
         after, wrong = move(world, name)
         if after is None:
             return
-        world = after
+        world, wrong = after, wrong or wrong_at_rest(after)
         yield _line(name, world) + (f"  WRONG: {wrong}" if wrong else "")
 
 

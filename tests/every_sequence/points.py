@@ -259,10 +259,10 @@ def _report(pilot: str | None = None, soc: float | None = None) -> Callable[[Wor
 
 
 def read(world: World, watts: float) -> Happening:
-    """Let the meter send a reading; the power of the last one has flowed until now."""
+    """Let the meter send a reading; the power of the last one has flowed since, for an hour."""
     register = world.state.register
     since = world.now - register.at if register is not None else timedelta(0)
-    wh = world.meter_wh + round(world.flows * max(timedelta(0), since) / HOUR)
+    wh = world.meter_wh + round(world.flows * (min(max(timedelta(0), since), HOUR) / HOUR))
     reading = Reading(at=world.now, register_kwh=wh / 1000, watts=watts)
     return replace(world, meter_wh=wh, flows=watts), (MeterRead(reading),)
 

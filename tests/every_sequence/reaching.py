@@ -87,7 +87,7 @@ def honest_from(world: World) -> Honest:
         honest = honest.handled(VehicleReported(VehicleReport(at=world.now, pilot="A")))
     register = honest.world.state.register
     since = world.now - register.at if register is not None else timedelta(0)
-    wh = world.meter_wh + round(world.flows * (max(timedelta(0), since) / HOUR))
+    wh = world.meter_wh + round(world.flows * (min(max(timedelta(0), since), HOUR) / HOUR))
     honest = Honest(replace(honest.world, meter_wh=wh), 0.0).read()
     state, house = honest.world.state, honest.world.house
     counted = counted_soc_percent(state, house.file, world.now)

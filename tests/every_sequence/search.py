@@ -32,10 +32,14 @@ class Rules(NamedTuple, Generic[WorldT]):
         wrong then.
     key_of : callable
         Gives the same bytes for worlds that will behave alike.
+    wrong_in : callable
+        Says what is wrong with a world by itself, however it was reached; asked once for all that
+        behave alike.
     """
 
     move: Callable[[WorldT, str], tuple[WorldT | None, str | None]]
     key_of: Callable[[WorldT], bytes]
+    wrong_in: Callable[[WorldT], str | None]
 
     def replayed(self, start: WorldT, names: Sequence[str]) -> WorldT | None:
         """Let things happen in turn; None if one of them can't."""
@@ -89,6 +93,7 @@ def search(
     seconds: float = float("inf"),
     goes_on: bool = False,
     kept: int = 0,
+    most_twins: int = MOST_TWINS,
 ) -> Found[WorldT]:
     """Try every sequence of so many happenings from a start.
 
@@ -108,6 +113,8 @@ def search(
         Whether to list everything that is wrong, instead of ending at the first.
     kept : int
         Keep the worlds that are reached by so many happenings or fewer.
+    most_twins : int
+        Keep so many pairs of sequences that lead to one key.
 
     Returns
     -------
@@ -116,19 +123,19 @@ def search(
     """
     found: Found[WorldT] = Found()
     begun, first = time.process_time(), rules.key_of(start)
-    tree: _Tree[WorldT] = _Tree(found, {first: None})
+    tree: _Tree[WorldT] = _Tree(found, {first: None}, most_twins)
     frontier = [(first, start)]
     for length in range(1, depth + 1):
-        tree.following = []
+        tree.following, tree.count = [], 0
+        tree.is_last = length == depth and length > kept
         for key, world in frontier:
             found.seconds = time.process_time() - begun
             if found.seconds > seconds:
                 return found
             for name in names:
-                after, wrong = rules.move(world, name)
                 found.transitions += 1
+                wrong = tree.move(key, world, name, rules)
                 if wrong is None:
-                    tree.take(key, name, after, rules)
                     continue
                 path = (*_path(tree.reached, key), name)
                 if not goes_on:
@@ -136,7 +143,7 @@ def search(
                     return found
                 found.others.setdefault(wrong, path)
         frontier = tree.following
-        found.states.append(len(frontier))
+        found.states.append(tree.count)
         if length <= kept:
             found.worlds += [(_path(tree.reached, key), world) for key, world in frontier]
     found.seconds = time.process_time() - begun
@@ -149,25 +156,37 @@ class _Tree(Generic[WorldT]):
 
     found: Found[WorldT]
     reached: Reached
+    most_twins: int
+    is_last: bool = False
+    count: int = 0
     following: list[tuple[bytes, WorldT]] = field(default_factory=list)
     merged: int = 0
     chance: random.Random = field(default_factory=lambda: random.Random(1))
 
-    def take(self, key: bytes, name: str, after: WorldT | None, rules: Rules[WorldT]) -> None:
-        """Take up a world, if it is new; else note now and then that two ways lead to it."""
-        if after is None:
-            return
+    def move(self, key: bytes, world: WorldT, name: str, rules: Rules[WorldT]) -> str | None:
+        """Let something happen in a world, and say what is wrong then."""
+        after, wrong = rules.move(world, name)
+        return wrong if wrong or after is None else self.take(key, name, after, rules)
+
+    def take(self, key: bytes, name: str, after: WorldT, rules: Rules[WorldT]) -> str | None:
+        """Take up a new world and say what is wrong in it; else note that two ways lead to one."""
         its_key = rules.key_of(after)
         if its_key not in self.reached:
+            wrong = rules.wrong_in(after)
+            if wrong is not None:
+                return wrong
             self.reached[its_key] = (key, name)
-            self.following.append((its_key, after))
-            return
+            self.count += 1
+            if not self.is_last:
+                self.following.append((its_key, after))
+            return None
         self.merged += 1
-        is_first = self.merged <= MOST_TWINS
+        is_first = self.merged <= self.most_twins
         place = self.merged - 1 if is_first else self.chance.randrange(self.merged)
-        if place < MOST_TWINS:
+        if place < self.most_twins:
             pair = (_path(self.reached, its_key), (*_path(self.reached, key), name))
             self.found.twins[place : place + 1] = [pair]
+        return None
 
 
 def unlike_twins(
@@ -176,7 +195,6 @@ def unlike_twins(
     names: Sequence[str],
     rules: Rules[WorldT],
     *,
-    pairs: int = MOST_TWINS,
     continuations: int = 4,
     length: int = 4,
 ) -> list[tuple[tuple[str, ...], ...]]:
@@ -188,8 +206,8 @@ def unlike_twins(
         A search.
     start, names, rules
         As in the search.
-    pairs, continuations, length : int
-        How many pairs are tried, by how many continuations each, of how many happenings.
+    continuations, length : int
+        By how many continuations each pair is tried, of how many happenings.
 
     Returns
     -------
@@ -198,7 +216,7 @@ def unlike_twins(
     """
     chance = random.Random(2)
     unlike: list[tuple[tuple[str, ...], ...]] = []
-    for one, two in found.twins[:pairs]:
+    for one, two in found.twins:
         before = (rules.replayed(start, one), rules.replayed(start, two))
         for _ in range(continuations):
             tried = tuple(chance.choices(names, k=length))
