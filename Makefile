@@ -227,7 +227,7 @@ container: $(VENV)/.tests
 
 upgrade: $(VENV)/.tests
 	$(BIN)/python -m tests.upgrade.back_again
-	$(BIN)/python -m tests.upgrade.killed
+	$(BIN)/python -m tests.upgrade.under_fire
 
 keep-for-upgrade: $(VENV)/.tests
 	$(BIN)/python -m tests.upgrade.keep --commit "$$(git rev-parse HEAD)"

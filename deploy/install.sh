@@ -637,13 +637,18 @@ put_ledger_back() {
     set_aside
     settle "$KEPT/ledger.new" "$ledger" 640 lullwatt:lullwatt
 }
-set_aside() { # the ledger itself last: where it is gone, a run before this one did all of it
-    if [ ! -e "$ledger" ]; then return; fi
-    if [ -e "$aside" ]; then mv -T "$aside" "$aside.$(date +%s)"; fi
-    mkdir "$aside"
-    for end in -shm -wal ''; do
-        if [ -e "$ledger$end" ]; then mv "$ledger$end" "$aside/"; fi
-    done
+set_aside() { # copied whole, then removed: a ledger apart from its log is damaged
+    if [ -e "$ledger" ]; then
+        if [ -e "$aside" ]; then mv -T "$aside" "$aside.$(date +%s)"; fi
+        rm -rf "$aside.part"
+        mkdir "$aside.part"
+        for end in '' -wal -shm; do
+            if [ -e "$ledger$end" ]; then cp -dp "$ledger$end" "$aside.part/"; fi
+        done
+        sync "$aside.part"/*
+        mv -T "$aside.part" "$aside"
+    fi
+    rm -f "$ledger" "$ledger-wal" "$ledger-shm" # the ledger first: without it a log means nothing
 }
 release_equipment() { # a charge point that speaks OCPP stores a limit of 0 A, which nobody would raise
     if [ "$KEEP_LIMITS" ] || ! grep -q '^ocpp:' "$HOUSE" 2>/dev/null; then return; fi

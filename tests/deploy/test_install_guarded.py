@@ -5,8 +5,10 @@ from __future__ import annotations
 import fcntl
 import os
 import shutil
+import sqlite3
 import stat
 import subprocess
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -176,6 +178,29 @@ def test_going_back_after_an_interrupted_attempt(installed: Prefix) -> None:
     ok(installed.run("--back"))
     assert (installed.in_force, marked(ledger)) == ("0.1.0", 1)
     assert (aside / "ledger.sqlite3").exists()
+
+
+def test_going_back_after_a_daemon_that_was_killed(installed: Prefix) -> None:
+    """Its last rows are in the log alone, which stays with its ledger, wherever a run ended."""
+    ledger = installed.var / "ledger.sqlite3"
+    open_ledger(ledger).close()
+    mark(ledger, 1)
+    ok(installed.install(version="0.2.0"))
+    newer_schema(ledger)
+    with closing(sqlite3.connect(ledger)) as killed:
+        killed.execute("PRAGMA journal_mode = WAL")
+        mark(ledger, 2)
+        left = [(ledger.with_name(ledger.name + end), end) for end in ("", "-wal")]
+        files = {path: path.read_bytes() for path, _ in left}
+    for path, content in files.items():
+        path.write_bytes(content)
+    half = installed.kept / "after-0.2.0.part"
+    half.mkdir()
+    (half / "ledger.sqlite3-wal").write_bytes(b"half")
+    ok(installed.run("--back"))
+    assert (installed.in_force, marked(ledger)) == ("0.1.0", 1)
+    assert marked(installed.kept / "after-0.2.0" / "ledger.sqlite3") == 2
+    assert not half.exists()
 
 
 def test_a_name_that_is_an_address(installed: Prefix) -> None:

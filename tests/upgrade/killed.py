@@ -1,4 +1,4 @@
-"""Kill upgrades at random instants, and go back after them: a part of ``make upgrade``.
+"""Kill upgrades at random instants, and go back after them; `under_fire` kills at every change.
 
 Each kept ledger of an older schema is opened by today's code in a process that is killed. What it
 leaves must be whole: either the old ledger, or the new one with a copy of the old one beside it.
@@ -24,9 +24,6 @@ from threading import Event
 from adapters.ledger.copies import backup_of_schema
 from adapters.ledger.ledger import open_ledger
 from adapters.ledger.schema import MIGRATIONS
-from tests.upgrade.keep import PREVIOUS
-
-KILLS_EACH = 100
 
 
 def kill_upgrades(kept: Path, kills: int, rng: random.Random) -> str:
@@ -56,16 +53,16 @@ def kill_upgrades(kept: Path, kills: int, rng: random.Random) -> str:
             ledger = Path(scratch, "ledger.sqlite3")
             ledger.write_bytes(packed)
             _upgrade_and_kill(ledger, rng.uniform(0, 1.2 * usual))
-            found = _schema_of(ledger)
-            _must(found in {schema, len(MIGRATIONS)}, f"{kept.name}: schema {found} after a kill")
+            found = schema_of(ledger)
+            must(found in {schema, len(MIGRATIONS)}, f"{kept.name}: schema {found} after a kill")
             old += found == schema
-            _must(_nights(ledger) == nights, f"{kept.name}: its nights are not what they were")
+            must(nights_of(ledger) == nights, f"{kept.name}: its nights are not what they were")
             copy = backup_of_schema(ledger, schema)
-            _must(_schema_of(copy) == schema, f"{kept.name}: the copy is of another schema")
+            must(schema_of(copy) == schema, f"{kept.name}: the copy is of another schema")
             for name in (ledger, *ledger.parent.glob(f"{ledger.name}-*")):
                 name.unlink()
             copy.replace(ledger)
-            _must(_nights(ledger) == nights, f"{kept.name}: the copy has other nights")
+            must(nights_of(ledger) == nights, f"{kept.name}: the copy has other nights")
     return f"{kept.name}: {kills} upgrades killed, {old} before they were done, nothing lost"
 
 
@@ -89,26 +86,18 @@ def _upgrade_and_kill(ledger: Path, seconds: float) -> None:
     os.waitpid(process, 0)
 
 
-def _schema_of(ledger: Path) -> int:
+def schema_of(ledger: Path) -> int:
     """Return the schema of a ledger that is whole."""
     with closing(sqlite3.connect(ledger)) as db:
-        _must(db.execute("PRAGMA integrity_check").fetchone() == ("ok",), f"{ledger}: not whole")
+        must(db.execute("PRAGMA integrity_check").fetchone() == ("ok",), f"{ledger}: not whole")
         return int(db.execute("PRAGMA user_version").fetchone()[0])
 
 
-def _nights(ledger: Path) -> list[object]:
+def nights_of(ledger: Path) -> list[object]:
     with open_ledger(ledger) as opened:
         return list(opened.nights())
 
 
-def _must(held: bool, otherwise: str) -> None:  # noqa: FBT001 - read as a sentence
+def must(held: bool, otherwise: str) -> None:  # noqa: FBT001 - read as a sentence
     if not held:
         sys.exit(otherwise)
-
-
-if __name__ == "__main__":
-    seed = int(os.environ.get("LULLWATT_SEED", random.SystemRandom().randrange(1_000_000)))
-    sys.stdout.write(f"LULLWATT_SEED={seed}\n")
-    for each in sorted(PREVIOUS.iterdir()):
-        if json.loads((each / "about.json").read_text("utf-8"))["schema"] < len(MIGRATIONS):
-            sys.stdout.write(f"{kill_upgrades(each, KILLS_EACH, random.Random(seed))}\n")
