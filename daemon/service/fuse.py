@@ -82,6 +82,8 @@ class FuseKeeper:
         self._claims: dict[str, frozenset[tuple[str, datetime, float]]] = {}
         self._shown: dict[str, frozenset[tuple[str, float]]] = {}
         self._not_given_way: dict[str, frozenset[str]] = {}
+        # All claims, as they were when it was last looked whether each charge point has news.
+        self._looked_at: dict[str, Mapping[str, Claim]] = {}
         self._loaded: House | None = None
         self._house: House | None = None
         self._is_shared = False
@@ -331,6 +333,9 @@ class FuseKeeper:
     def _has_news(self, state: PointState) -> bool:
         """Whether a charge point may rise, or must give way, because of what others now draw."""
         point = state.charge_point
+        if self._looked_at.get(point) is self._sharing.claims:
+            return False
+        self._looked_at[point] = self._sharing.claims
         claims, shown = self._claimed_beside(point), self._shown_beside(point)
         back = self._not_given_way_beside(point)
         is_back = not back <= self._not_given_way.get(point, frozenset())
