@@ -158,11 +158,27 @@ class WiringOutputs(Model):
         if self.only_changes_over and self.stop_as_will:
             message = "expected false: a message that only changes over could switch it on"
             yield KeyProblem(("stop_as_will",), message)
+        yield from self._kept_start()
         heard = self.acknowledgement
         names = places_of(heard.pattern).names if heard and heard.pattern else ()
         if "serial" in names and not all("serial" in each.placeholders for each in self.messages):
             path = ("acknowledgement", "pattern")
             yield KeyProblem(path, "expected {serial} in each message that is acknowledged with it")
+
+    def _kept_start(self) -> Iterator[KeyProblem]:
+        """Refuse a start that the broker still holds for hardware after it was stopped."""
+        if not self.start.retain or "valid_until" in self.start.placeholders:
+            return
+        if self.only_changes_over:
+            message = "expected false: hardware that connects again would change over"
+        elif self.stop.retain and self.stop.topic == self.start.topic:
+            return
+        else:
+            message = (
+                "expected false, or retain: true for a stop on the same topic: else the broker "
+                "keeps the start, and hardware that connects again is switched on"
+            )
+        yield KeyProblem(("start", "retain"), message)
 
     @property
     def messages(self) -> tuple[OutputMessage, ...]:
