@@ -8,8 +8,10 @@ each world lets everything work: then the charge point does what the daemon want
 the controller, the recovery, the messages and the simulated charge point do the same steps.
 
 A tick is ten minutes, a start lasts three, and a daemon needs a minute to start: no more than
-twelve commands are sent meanwhile. Clocks are right. At most two messages are on their way, and a
-Will, which makes a plug safe that knows no expiry, is not modelled.
+twelve commands are sent meanwhile. Clocks are right. At most two messages are on their way.
+
+`plain_plug` is a smaller model of a plug that knows no expiry, whose stop is a Will. Where neither
+the stop nor the Will is kept by the broker, a plug that is cut off just then stays on.
 """
 
 from __future__ import annotations

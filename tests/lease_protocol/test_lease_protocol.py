@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from tests.lease_protocol.checking import CHARGING, check
+from tests.lease_protocol.plain_plug import PLANTED_PLUGS, SAFE_PLUGS, check_plug
 from tests.lease_protocol.protocol import PLANTED, RIGHT, World
 from tests.lease_protocol.replaying import Replay
 from tests.support.remembered_plans import plans_remembered
@@ -21,6 +22,19 @@ def test_every_sequence_of_steps_keeps_every_promise() -> None:
 @pytest.mark.parametrize("fault", PLANTED)
 def test_a_planted_fault_is_found(fault: str) -> None:
     assert check(PLANTED[fault], DEPTH).wrong is not None
+
+
+@pytest.mark.parametrize("wiring", SAFE_PLUGS)
+def test_a_plug_without_expiry_is_off_where_no_daemon_is(wiring: str) -> None:
+    """Its Will is kept: it reaches a plug that was cut off when it was sent."""
+    worlds, wrong, path = check_plug(SAFE_PLUGS[wiring], 12)
+    assert wrong is None, path
+    assert worlds > 100
+
+
+@pytest.mark.parametrize("fault", PLANTED_PLUGS)
+def test_a_fault_of_its_wiring_is_found(fault: str) -> None:
+    assert check_plug(PLANTED_PLUGS[fault], 12)[1] is not None
 
 
 def test_the_real_parts_do_what_the_model_does() -> None:
