@@ -30,7 +30,7 @@ help:
 	@echo 'make stations     the same for OCPP 2.0.1 and 2.1: 16 kinds in twelve kinds of night (ten minutes)'
 	@echo 'make faults       kills, broken brokers, bad messages and hardware (up to half an hour)'
 	@echo 'make crash-images the ledger after a power cut at every sync, some 10,000 of them (three minutes)'
-	@echo 'make simulate     years of nights with faults in virtual time, and six planted faults (a quarter of an hour)'
+	@echo 'make simulate     years of nights with faults in virtual time, each day others, and planted faults (a quarter of an hour)'
 	@echo 'make floods       20,000 messages a second, of each kind (an hour)'
 	@echo 'make browsers     the page in a real browser: every view, every wish, in every way (five minutes)'
 	@echo 'make picture      draw the picture of the page in the README again (a minute)'
@@ -206,7 +206,7 @@ crash-images: $(VENV)/.tests debian
 	$(BIN)/python -m tests.crash_images
 
 simulate: $(VENV)/.tests
-	$(BIN)/python -m tests.virtual_years --workers $$(nproc)
+	$(BIN)/python -m tests.virtual_years --workers $$(nproc) --first $$(( $$(date +%s) / 86400 * 10000 ))
 
 throwaway: $(VENV)/.tests
 	DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends \

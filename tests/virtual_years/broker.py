@@ -47,16 +47,28 @@ class Client:
     will: tuple[str, bytes] | None = None
     is_connected: bool = False
     number: int = 0
+    last_number: int = 0
     unacknowledged: dict[int, tuple[str, bytes]] = field(default_factory=dict)
     arrives_at: datetime | None = None
+    _wanted: dict[str, bool] = field(default_factory=dict)
 
     def wants(self, topic: str) -> bool:
         """Return whether it has subscribed to a topic."""
-        return any(matches(each, topic) for each in self.subscriptions)
+        if topic not in self._wanted:
+            self._wanted[topic] = any(matches(each, topic) for each in self.subscriptions)
+        return self._wanted[topic]
 
 
 class Broker:
-    """Passes messages on."""
+    """Passes messages on.
+
+    Attributes
+    ----------
+    on_published : callable
+        Called with each message that it accepts, and whose it is.
+    on_acknowledged : callable
+        Called with each message that was acknowledged, and by whom.
+    """
 
     def __init__(self, world: World) -> None:
         self._world = world
@@ -66,6 +78,8 @@ class Broker:
         self.is_up = True
         self.slowest = USUAL_DELAY
         self.recent: list[tuple[str, bytes]] = []
+        self.on_published: Callable[[Client, str, bytes], None] = lambda *_: None
+        self.on_acknowledged: Callable[[Client, str, bytes], None] = lambda *_: None
 
     def connect(self, client: Client) -> bool:
         """Take a client in; False while the broker is down."""
@@ -97,8 +111,13 @@ class Broker:
         """Accept a message; False if the client is not connected."""
         if not (self.is_up and client.is_connected):
             return False
+        self.on_published(client, topic, payload)
         self._pass_on(topic, payload, retain=retain)
         return True
+
+    def stored(self, topic: str) -> bytes | None:
+        """Return the message that is retained on a topic."""
+        return self._stored.get(topic)
 
     def say_again(self, topic: str, payload: bytes) -> None:
         """Pass an old message on once more, as a bridge or a careless program may."""
@@ -135,7 +154,8 @@ class Broker:
     def _queue(self, client: Client, topic: str, payload: bytes, *, is_stored: bool) -> None:
         if len(client.unacknowledged) >= MOST_QUEUED:
             return
-        number = max(client.unacknowledged, default=0) + 1
+        client.last_number += 1
+        number = client.last_number
         client.unacknowledged[number] = (topic, payload)
         if client.is_connected:
             self._send(client, number, is_stored=is_stored)
@@ -153,8 +173,9 @@ class Broker:
             topic, payload = client.unacknowledged[number]
 
             def acknowledge() -> None:
-                if client.number == connection:
-                    client.unacknowledged.pop(number, None)
+                if client.number == connection and number in client.unacknowledged:
+                    del client.unacknowledged[number]
+                    self.on_acknowledged(client, topic, payload)
 
             client.on_event(MessageArrived(topic, payload, is_stored, acknowledge))
 

@@ -6,9 +6,10 @@ from datetime import timedelta
 from typing import TYPE_CHECKING, Final
 
 from adapters.contract.messages import Request
+from tests.virtual_years.homes import TELLS_BOX
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
     from datetime import datetime
 
     from tests.virtual_years.broker import Broker
@@ -19,7 +20,12 @@ if TYPE_CHECKING:
 _DAY_SECONDS: Final = 24 * 3600.0
 _CALM: Final = 0.2
 """The share of nights in which nothing goes wrong."""
-_MOST_STEPS: Final = 300
+_KILLED_AFTER_WISH: Final = 0.5
+_MOST_STEPS: Final = 150
+_SET_RIGHT_WITHIN: Final = timedelta(minutes=3)
+"""The daemon sees from the meter that hardware does something else, and commands it again."""
+_DEAF_AT_MOST: Final = 150.0
+"""Hardware that obeys nothing for longer is given up by the daemon, and an alert says so."""
 
 
 class Faults:
@@ -29,14 +35,24 @@ class Faults:
     ----------
     world : World
         Time and chance.
-    broker, process, life
+    broker, process, lives
         What goes wrong.
+
+    Attributes
+    ----------
+    count : int
+        How many faults there were.
+    until : datetime
+        When the last one was over.
     """
 
-    def __init__(self, world: World, broker: Broker, process: DaemonProcess, life: Life) -> None:
+    def __init__(
+        self, world: World, broker: Broker, process: DaemonProcess, lives: Sequence[Life]
+    ) -> None:
         self._world, self._broker = world, broker
-        self._process, self._life = process, life
+        self._process, self._lives = process, lives
         self.count = 0
+        self.until = world.now
 
     def draw(self, noon: datetime) -> None:
         """Draw the faults of the day after a noon."""
@@ -46,13 +62,16 @@ class Faults:
         kinds: tuple[tuple[float, int, Callable[[], None]], ...] = (
             (0.8, 4, self._crash),
             (0.4, 2, self._kill),
+            (0.3, 2, self._cut_power),
             (0.5, 3, self._break_broker),
             (0.3, 1, self._fill_disk),
             (0.15, 1, self._set_clock_wrong),
             (0.2, 1, self._slow_down),
             (0.4, 5, self._say_again),
             (0.3, 2, self._cut_hardware_off),
-            (0.2, 2, self._ask),
+            (0.2, 2, self._turn_hardware_deaf),
+            (0.2, 1, self._delay_timers),
+            (0.4, 2, self._ask),
         )
         for share, most, call in kinds:
             if chance.random() < share:
@@ -64,6 +83,7 @@ class Faults:
     def _counted(self, call: Callable[[], None]) -> Callable[[], None]:
         def go_wrong() -> None:
             self.count += 1
+            self.until = max(self.until, self._world.now)
             self._world.note(call.__name__.strip("_").replace("_", " "))
             call()
 
@@ -74,6 +94,10 @@ class Faults:
 
     def _kill(self) -> None:
         self._process.crash()
+
+    def _cut_power(self) -> None:
+        """Break the daemon's machine off in the midst of one of the next writes."""
+        self._world.crash_in(self._world.chance.randrange(_MOST_STEPS), cuts_power=True)
 
     def _break_broker(self) -> None:
         if not self._broker.is_up:
@@ -101,11 +125,32 @@ class Faults:
         self._world.after(self._some_seconds(), hurry)
 
     def _say_again(self) -> None:
-        if self._broker.recent:
-            self._broker.say_again(*self._world.chance.choice(self._broker.recent))
+        if not self._broker.recent:
+            return
+        topic, payload = self._world.chance.choice(self._broker.recent)
+        self._broker.say_again(topic, payload)
+        if topic == TELLS_BOX:
+            for life in self._lives:
+                life.upset_until = self._world.now + _SET_RIGHT_WITHIN
+        if topic.endswith("/request"):
+            for life in self._lives:
+                life.note_wish()
 
     def _cut_hardware_off(self) -> None:
-        self._life.cut_off(self._some_seconds())
+        self._some_life().cut_off(self._some_seconds())
+
+    def _turn_hardware_deaf(self) -> None:
+        self._some_life().turn_deaf(min(self._some_seconds(), _DEAF_AT_MOST))
+
+    def _delay_timers(self) -> None:
+        def be_in_time() -> None:
+            self._process.timers_late_by = 0.0
+
+        self._process.timers_late_by = self._world.chance.uniform(0, 60)
+        self._world.after(self._some_seconds(), be_in_time)
+
+    def _some_life(self) -> Life:
+        return self._world.chance.choice(self._lives)
 
     def _ask(self) -> None:
         later = self._world.now + timedelta(hours=self._world.chance.uniform(0.5, 8))
@@ -116,8 +161,13 @@ class Faults:
             Request(soc_percent=self._world.chance.randint(10, 90)),
             Request(clear=True),
         )
-        self._life.ask(self._world.chance.choice(wishes))
+        chance = self._world.chance
+        self._some_life().ask(chance.choice(wishes))
+        if chance.random() < _KILLED_AFTER_WISH:
+            self._world.after(chance.uniform(1, 1800), self._process.crash)
 
     def _some_seconds(self) -> float:
         """Draw how long something lasts: seconds, minutes, or up to two hours."""
-        return float(10 ** self._world.chance.uniform(0, 3.86))
+        seconds = float(10 ** self._world.chance.uniform(0, 3.86))
+        self.until = max(self.until, self._world.now + timedelta(seconds=seconds))
+        return seconds

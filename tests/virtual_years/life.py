@@ -1,71 +1,31 @@
-"""What happens at the home: the vehicle comes and goes, the hardware obeys, people ask."""
+"""What happens at one charge point: the vehicle comes and goes, the hardware obeys, people ask."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
-from typing import TYPE_CHECKING, Final
-from zoneinfo import ZoneInfo
+from typing import TYPE_CHECKING, Any, Final
 
-from typing_extensions import override
-
-from adapters.bus.events import BusEvent, Disconnected
+from adapters.bus.events import BusEvent, Disconnected, MessageArrived
 from adapters.contract.messages import Request, encode
 from adapters.simulated.charge_point import SimulatedChargePoint, SimulatedVehicle
 from adapters.simulated.hardware import SimulatedHardware
+from adapters.simulated.wired import SimulatedWiredHardware
 from tests.virtual_years.broker import Broker, Client
+from tests.virtual_years.homes import CHEAP, COMES, EFFICIENCY, KWH_PER_KM, LEAVES, VOLTS, ZONE
 from tests.virtual_years.process import RECONNECTS_EVERY
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from tests.virtual_years.homes import Place
     from tests.virtual_years.process import DaemonProcess
     from tests.virtual_years.world import World
 
-POINT: Final = "driveway"
-ZONE: Final = ZoneInfo("Europe/London")
-COMES: Final = time(18, 30)
-LEAVES: Final = time(7, 40)
-CHEAP: Final = (time(0, 30), time(5, 30))
-AMPS: Final = 32.0
-VOLTS: Final = 230.0
-USABLE_KWH: Final = 52.0
-EFFICIENCY: Final = 0.9
-_READS_EVERY: Final = timedelta(minutes=4)
+READS_EVERY: Final = timedelta(minutes=4)
+"""Seldom, so that years pass quickly; a reading is trusted for a quarter of an hour."""
+_READS_IDLE_EVERY: Final = timedelta(minutes=30)
 _DAY: Final = timedelta(days=1)
-
-HOUSEHOLD: Final = """\
-household: {name: Kowhai Cottage, timezone: Europe/London, currency: GBP}
-tariffs:
-  - name: Day and night
-    bands:
-      - {name: night, rate: 0.10, hours: ["00:30-05:30"]}
-      - {name: day, rate: 0.30}
-charge_points:
-  driveway:
-    charging_mode: 3
-    max_amps: 32
-    switching: current
-    min_run_minutes: 5
-    min_rest_minutes: 5
-vehicles:
-  hatchback:
-    charge_point: driveway
-    usable_kwh: 52
-    chemistry: nmc
-    kwh_per_100km: 16.5
-    daily_distance_km: 60
-departures:
-  - vehicle: hatchback
-    days: [mon, tue, wed, thu, fri, sat, sun]
-    at: "07:45"
-    need_percent: 60
-    want_percent: 80
-    max_rate: 0.15
-    margin_minutes: 5
-bus: {broker: embedded}
-ledger: {path: ledger.sqlite3}
-"""
 
 
 @dataclass
@@ -74,45 +34,31 @@ class Night:
 
     Attributes
     ----------
+    point : str
+        The charge point.
     comes_at, leaves_at : datetime
         UTC.
     soc_before, soc_after : float
         State of charge [percent].
     cheap_kwh, dear_kwh : float
         By the hours in which it flowed, at the meter.
-    well_seconds : float
-        For how much of the cheap hours all was well.
-    breaks : int
-        How often something ceased to be well.
     has_wish : bool
         Whether a person asked for something.
-    has_wrong_clock : bool
-        Whether the daemon's clock was wrong for a while.
+    faults_before : int
+        How many faults there had been when it came.
+    is_calm : bool
+        Whether nothing went wrong in it.
     """
 
+    point: str
     comes_at: datetime
     leaves_at: datetime
     soc_before: float
     soc_after: float = 0.0
     cheap_kwh: float = 0.0
     dear_kwh: float = 0.0
-    well_seconds: float = 0.0
-    breaks: int = 0
     has_wish: bool = False
-    has_wrong_clock: bool = False
-
-
-class _Hardware(SimulatedHardware):
-    """Reports less often than usual, so that years pass quickly."""
-
-    @override
-    def _due_by_time(self) -> datetime:
-        usual = super()._due_by_time()
-        if self._point.watts() <= 0:
-            return usual
-        due = self._reading_at + _READS_EVERY
-        expiry = self._point.expires_at
-        return due if expiry is None else min(due, expiry)
+    is_calm: bool = False
 
 
 class _Connection:
@@ -132,7 +78,7 @@ class _Connection:
 
 
 class Life:
-    """The home and its people.
+    """One charge point, its vehicle, and the people who ask.
 
     Parameters
     ----------
@@ -142,52 +88,93 @@ class Life:
         Where the hardware connects.
     process : DaemonProcess
         The daemon.
+    place : Place
+        The charge point.
+
+    Attributes
+    ----------
+    nights : list of Night
+        All nights so far.
+    register_at : mapping of date to float
+        The meter's register at each noon [kWh].
+    flowed_at : mapping of date to datetime
+        When power flowed last in each night.
+    is_deaf : bool
+        Whether the hardware loses what it is told.
+    upset_until : datetime
+        Until when hardware may do what a stranger told it: it knows no serials.
     """
 
-    def __init__(self, world: World, broker: Broker, process: DaemonProcess) -> None:
+    def __init__(self, world: World, broker: Broker, process: DaemonProcess, place: Place) -> None:
         self._world, self._broker, self._process = world, broker, process
-        self._vehicle: SimulatedVehicle = SimulatedVehicle(
-            usable_kwh=USABLE_KWH, soc_percent=55.0, efficiency=EFFICIENCY
+        self.place = place
+        self._vehicle = SimulatedVehicle(
+            usable_kwh=place.usable_kwh, soc_percent=55.0, efficiency=EFFICIENCY
         )
         self.point = SimulatedChargePoint(
-            world.now, max_amps=AMPS, min_amps=6, phases=1, volts=VOLTS, register_wh=1_000_000
-        )
-        self._register_kwh = self.point.register_kwh
+            world.now, max_amps=place.amps, min_amps=6, phases=1, volts=VOLTS,
+            register_wh=1_000_000,
+        )  # fmt: skip
+        self._register_kwh = self.begun_kwh = self.point.register_kwh
         self.nights: list[Night] = []
-        self._is_cut = self._is_asked_before = False
+        self.register_at: dict[date, float] = {}
+        self.flowed_at: dict[date, datetime] = {}
+        self.is_deaf = self._is_cut = self._is_asked_before = self._did_flow = False
+        self.went_off_at: datetime | None = None
+        self.upset_until = world.now
         self._due = 0
         self._person = Client(lambda _event: None, (), keeps_session=False)
-        topics = process.topics
-        self.hardware = _Hardware(
-            self.point, process.watch.house.file.bus, topics, POINT, connect=self._connect_hardware
+        file, topics = process.watch.house.file, process.topics
+        self._request_topic = topics.request(place.point)
+        wiring = file.charge_points[place.point].wiring
+        if wiring is None:
+            self.hardware = SimulatedHardware(
+                self.point, file.bus, topics, place.point, connect=self._connect_hardware
+            )
+        else:
+            self.hardware = SimulatedWiredHardware(
+                self.point, file.bus, topics, place.point, wiring=wiring, max_amps=place.amps,
+                watts_per_amp=VOLTS, connect=self._connect_hardware,
+            )  # fmt: skip
+        self.hardware.reading_every, self.hardware.idle_reading_every = (
+            READS_EVERY,
+            _READS_IDLE_EVERY,
         )
-        self._topics = topics
 
     @property
-    def now_on(self) -> Night | None:
+    def tonight(self) -> Night | None:
         """The night under way; None while the vehicle is away."""
         return self.nights[-1] if self.point.vehicle is not None else None
+
+    @property
+    def is_connected(self) -> bool:
+        """Whether the hardware has a broker, hears what it is told, and heard nothing else."""
+        is_upset = self._world.now < self.upset_until
+        return self.client.is_connected and not self.is_deaf and not is_upset
 
     def begin(self) -> None:
         """Switch the hardware on, and let days pass."""
         self._broker.connect(self._person)
         self.hardware.start()
         self._plan_day(self._world.now)
-        self._look_after_health()
         self._follow()
 
     def _connect_hardware(
         self, _bus: object, *, on_event: Callable[[BusEvent], None], subscriptions: list[str],
-        **_rest: object,
+        will: tuple[str, bytes] | None = None, **_rest: Any,  # noqa: ANN401 - as for `MqttBus`
     ) -> _Connection:  # fmt: skip
         def take(event: BusEvent) -> None:
             self.move()
+            if self.is_deaf and isinstance(event, MessageArrived):
+                event.ack()
+                return
             on_event(event)
             if isinstance(event, Disconnected):
                 self._world.after(RECONNECTS_EVERY, self._reconnect)
+            self.move()
             self._follow()
 
-        self.client = Client(take, subscriptions, keeps_session=False)
+        self.client = Client(take, subscriptions, keeps_session=False, will=will)
         return _Connection(self._broker, self.client)
 
     def cut_off(self, seconds: float) -> None:
@@ -201,6 +188,15 @@ class Life:
 
         self._world.after(seconds, mend)
 
+    def turn_deaf(self, seconds: float) -> None:
+        """Let the hardware lose what it is told, for a while."""
+
+        def mend() -> None:
+            self.is_deaf = False
+
+        self.is_deaf = True
+        self._world.after(seconds, mend)
+
     def _reconnect(self) -> None:
         if self.client.is_connected:
             return
@@ -209,28 +205,38 @@ class Life:
 
     def ask(self, request: Request) -> None:
         """Ask for something as a person."""
-        night = self.now_on
+        self.note_wish()
+        if not self._person.is_connected:
+            self._broker.connect(self._person)
+        self._world.note(f"asked {encode(request).decode()}")
+        self._broker.publish(self._person, self._request_topic, encode(request), retain=False)
+
+    def note_wish(self) -> None:
+        """Note that somebody asked, or that something old was said again."""
+        night = self.tonight
         if night is None:
             self._is_asked_before = True
         else:
             night.has_wish = True
-        if not self._person.is_connected:
-            self._broker.connect(self._person)
-        self._world.note(f"asked {encode(request).decode()}")
-        topic = self._topics.request(POINT)
-        self._broker.publish(self._person, topic, encode(request), retain=False)
 
     def move(self) -> None:
         """Let the hardware go on to the present instant, and count what flowed since."""
-        self.hardware.step(self._world.now)
+        now = self._world.now
+        self.hardware.step(now)
         flowed = self.point.register_kwh - self._register_kwh
         self._register_kwh = self.point.register_kwh
-        night = self.now_on
+        night = self.tonight
+        flows = self.point.offered_amps > 0 and night is not None
         if night is not None and flowed:
-            if is_cheap(self._world.now - timedelta(microseconds=1)):
+            if is_cheap(now - timedelta(microseconds=1)):
                 night.cheap_kwh += flowed
             else:
                 night.dear_kwh += flowed
+            self.flowed_at[night_of(now)] = now
+        if flows != self._did_flow:
+            self._did_flow = flows
+            if not flows:
+                self.went_off_at = now
 
     def _follow(self) -> None:
         """Have the hardware do what comes next when it is due."""
@@ -247,6 +253,8 @@ class Life:
     def _plan_day(self, noon: datetime) -> None:
         world, chance = self._world, self._world.chance
         today = noon.astimezone(ZONE).date()
+        self.move()
+        self.register_at[today] = self.point.register_kwh
         comes = _local(today, COMES) + timedelta(minutes=chance.uniform(-60, 150))
         leaves = _local(today + _DAY, LEAVES)
         world.at(comes, lambda: self._come(comes, leaves))
@@ -258,11 +266,14 @@ class Life:
 
     def _come(self, now: datetime, leaves: datetime) -> None:
         self.move()
-        night = Night(now, leaves, self._vehicle.soc_percent, has_wish=self._is_asked_before)
+        night = Night(
+            self.place.point, now, leaves, self._vehicle.soc_percent,
+            has_wish=self._is_asked_before,
+        )  # fmt: skip
         self.nights.append(night)
         self._is_asked_before = False
         self.hardware.plug_in(self._vehicle, now)
-        self._world.note(f"comes with {self._vehicle.soc_percent:.1f} %")
+        self._world.note(f"{self.place.vehicle} comes with {self._vehicle.soc_percent:.1f} %")
         self.move()
         self._follow()
 
@@ -271,31 +282,21 @@ class Life:
         night = self.nights[-1]
         self._vehicle = self.hardware.unplug(self._world.now)
         night.soc_after = self._vehicle.soc_percent
-        self._world.note(f"leaves with {night.soc_after:.1f} %")
-        used = 100 * 60 * 0.165 / USABLE_KWH * self._world.chance.uniform(0.3, 1.7)
+        self._world.note(f"{self.place.vehicle} leaves with {night.soc_after:.1f} %")
+        used = 100 * 60 * KWH_PER_KM / self.place.usable_kwh * self._world.chance.uniform(0.3, 1.7)
         self._vehicle.soc_percent = max(8.0, night.soc_after - used)
         self.move()
         self._follow()
-
-    def _look_after_health(self) -> None:
-        """Note every few seconds of a night whether all is well."""
-        process, night, step = self._process, self.now_on, 20.0
-        is_well = process.is_connected and self.client.is_connected and self._broker.slowest < 2
-        if night is not None:
-            night.has_wrong_clock |= bool(process.clock.wrong_by)
-            if is_well and is_cheap(self._world.now):
-                night.well_seconds += step
-            if self._was_well and not is_well:
-                night.breaks += 1
-        self._was_well = is_well
-        self._world.after(step, self._look_after_health)
-
-    _was_well = True
 
 
 def is_cheap(instant: datetime) -> bool:
     """Return whether energy is cheap at an instant."""
     return CHEAP[0] <= instant.astimezone(ZONE).time() < CHEAP[1]
+
+
+def night_of(instant: datetime) -> date:
+    """Return on which day the night of an instant began, at noon."""
+    return (instant.astimezone(ZONE) - timedelta(hours=12)).date()
 
 
 def _local(day: date, at: time) -> datetime:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager, nullcontext
-from datetime import timedelta
+from datetime import datetime, timedelta
 from itertools import count
 from typing import TYPE_CHECKING, Final
 from unittest.mock import patch
@@ -12,14 +12,18 @@ from unittest.mock import patch
 from adapters.ledger import ledger
 from adapters.ledger.file import transaction
 from adapters.ledger.reader import LedgerReader
-from daemon.control import controller, learning
+from daemon.control import confirming, controller
+from daemon.control.confirming import Confirmed
 from daemon.control.events import TimePassed
 from daemon.service import recovery, service
+from daemon.service.ledger_trouble import LedgerTrouble
+from daemon.service.night_keeper import NightKeeper
+from tests.virtual_years.broker import Client
 
 if TYPE_CHECKING:
     import sqlite3
 
-    from daemon.control.state import PointState
+    from daemon.control.state import House, PointState
 
 Planted = AbstractContextManager[object]
 _LOST_EVERY: Final = 50
@@ -43,22 +47,49 @@ def _no_command_remembered(state: PointState, *_: object) -> PointState:
     return state
 
 
+def _no_wake_at_edges() -> Planted:
+    def only_signs_of_life(_state: PointState, now: datetime, _house: House) -> datetime:
+        return now + timedelta(hours=1)
+
+    return patch.object(service, "next_wake", only_signs_of_life)
+
+
+def _nothing_repeated() -> Planted:
+    real = confirming.confirm
+
+    def once(state: PointState, now: datetime, house: House) -> Confirmed:
+        return real(state, now, house)._replace(repeat=False)
+
+    return patch.object(controller, "confirm", once)
+
+
 PLANTED: Final[Mapping[str, Callable[[], Planted]]] = {
-    "one transaction in fifty is lost": _lost_transactions,
-    "a start is good for six hours": lambda: patch.object(
+    "ledger: one transaction in fifty is lost": _lost_transactions,
+    "lease: a start is good for six hours": lambda: patch.object(
         controller, "_holds", lambda *_: timedelta(hours=6)
     ),
-    "a broker that is back is told nothing": lambda: patch.object(
+    "lease: a start is renewed once it has expired": lambda: patch.object(
+        controller, "RENEWED_BEFORE", timedelta(0)
+    ),
+    "controller: a broker that is back is told nothing": lambda: patch.object(
         service, "BusConnected", TimePassed
     ),
-    "the night under way is forgotten": lambda: patch.object(
+    "controller: a command that is not followed is not repeated": _nothing_repeated,
+    "timers: no wake-up at the edges of a plan": _no_wake_at_edges,
+    "recovery: the night under way is forgotten": lambda: patch.object(
         LedgerReader, "open_night", lambda *_: None
     ),
-    "the last command is forgotten": lambda: patch.object(
+    "recovery: the last command is forgotten": lambda: patch.object(
         recovery, "_with_command", _no_command_remembered
     ),
-    "what failed unseen is not planned again": lambda: patch.object(
-        learning, "_failed_unseen", lambda *_: False
+    "bus: what is not stored is acknowledged": lambda: patch.object(
+        LedgerTrouble, "take_skipped", lambda *_: False
+    ),
+    "bus: the session is not kept": lambda: patch.object(
+        Client, "keeps_session", property(lambda *_: False, lambda *_: None), create=True
+    ),
+    "nights: late readings change no record": lambda: patch.object(
+        NightKeeper, "_again", lambda *_: None
     ),
 }
 

@@ -1,4 +1,4 @@
-"""The daemon as a process: it crashes, its disk is full, its clock steps."""
+"""The daemon as a process: it crashes, its disk is full, its clock steps, its timers are late."""
 
 from __future__ import annotations
 
@@ -10,21 +10,23 @@ from typing import TYPE_CHECKING, Final
 from typing_extensions import override
 
 from adapters.bus.events import Disconnected
-from adapters.contract.messages import Command, DaemonState, decode, encode
+from adapters.contract.messages import DaemonState, encode
 from adapters.contract.topics import Topics
 from adapters.ledger.file import open_file
 from adapters.ledger.ledger import Ledger
 from config.files.errors import LedgerError
 from daemon.control.events import Warn
+from daemon.messaging.hardware_channels import hardware_channels_of, wired_topic_filters
 from daemon.messaging.incoming import WakeUp
 from daemon.messaging.instance import Instance
 from daemon.service.household_watch import HouseholdWatch
 from daemon.service.service import Service
 from tests.virtual_years.broker import Broker, Client
-from tests.virtual_years.world import Crash, World
+from tests.virtual_years.disk import Disk
+from tests.virtual_years.world import Crash, PowerCut, World
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
     from pathlib import Path
 
     from adapters.bus.events import BusEvent
@@ -32,6 +34,8 @@ if TYPE_CHECKING:
 
 RECONNECTS_EVERY: Final = 2.0
 """A client without a broker tries again so often [s]."""
+_SELDOM: Final = timedelta(minutes=10)
+"""While nothing at all is wrong, the daemon wakes so often if nothing is due."""
 
 
 class WorldClock:
@@ -46,12 +50,6 @@ class WorldClock:
         return self._world.now + self.wrong_by
 
 
-class Disk:
-    """Whether the ledger's disk takes what is written."""
-
-    is_full = False
-
-
 class WorldLedger(Ledger):
     """The ledger, each of whose transactions may be broken off or refused."""
 
@@ -64,6 +62,8 @@ class WorldLedger(Ledger):
         self.world.step()
         if self.disk.is_full:
             raise LedgerError("the disk is full; nothing was recorded")
+        if self.world.cuts_power_within(2):
+            self.disk.keep_what_was_synced()
         with super()._writing():
             yield
             self.world.step()
@@ -88,6 +88,10 @@ class DaemonProcess:
         Whether it runs.
     faults : list of str
         What it should never do.
+    timers_late_by : float
+        How late its timers are [s].
+    is_left_alone : callable
+        Whether nothing is wrong, and nothing was for a while: then it wakes less often.
     """
 
     def __init__(self, world: World, broker: Broker, path: Path) -> None:
@@ -95,19 +99,21 @@ class DaemonProcess:
         self._broker = broker
         self._path = path
         self.clock = WorldClock(world)
-        self.disk = Disk()
         self.watch = HouseholdWatch(path)
-        self.topics = Topics.of_file(self.watch.house.file)
+        file = self.watch.house.file
+        self.disk = Disk(file.ledger.path, world.chance)
+        self.topics = Topics.of_file(file)
         self.is_up = False
         self.starts = 0
         self.faults: list[str] = []
-        self.alerts: list[tuple[datetime, str]] = []
+        self.alerts: list[tuple[datetime, str, str]] = []
+        self.timers_late_by = 0.0
+        self.is_left_alone: Callable[[], bool] = lambda: False
         self._service: Service | None = None
         self._wake_number = 0
-        self._serials: dict[str, int] = {}
-        self._client = Client(
+        self.client = Client(
             self._on_event,
-            self.topics.subscriptions(),
+            (*self.topics.subscriptions(), *wired_topic_filters(file)),
             keeps_session=True,
             will=(self.topics.daemon, encode(DaemonState(state="offline"))),
         )
@@ -115,7 +121,7 @@ class DaemonProcess:
     @property
     def is_connected(self) -> bool:
         """Whether it runs and has a broker."""
-        return self.is_up and self._client.is_connected
+        return self.is_up and self.client.is_connected
 
     def start(self) -> None:
         """Start it, unless it runs."""
@@ -126,27 +132,28 @@ class DaemonProcess:
         self._world.note("daemon starts")
         try:
             self._begin()
-        except Crash:
-            self._end("crashes at its start")
+        except Crash as crash:
+            self._end("crashes at its start", cuts_power=isinstance(crash, PowerCut))
         except LedgerError as error:
             # A full disk: the service manager starts it again.
             self._end(f"can't start: {error}")
 
     def _begin(self) -> None:
-        connection = open_file(self.watch.house.file.ledger.path)
-        ledger = WorldLedger(connection, self.watch.house.file.ledger.path)
+        file = self.watch.house.file
+        connection = open_file(file.ledger.path)
+        ledger = WorldLedger(connection, file.ledger.path)
         ledger.world, ledger.disk = self._world, self.disk
         me = Instance(f"start{self.starts}", self.clock.now())
         self._ledger = ledger
         self._service = Service(
             HouseholdWatch(self._path), ledger, self.clock, bus=self, wake_at=self._wake_at,
-            observer=self._observe, me=me,
+            observer=self._observe, me=me, channels=hardware_channels_of(file, self, ledger),
         )  # fmt: skip
         self._service.handle(WakeUp())
         self._connect()
 
     def _connect(self) -> None:
-        if self.is_up and not self._client.is_connected and not self._broker.connect(self._client):
+        if self.is_up and not self.client.is_connected and not self._broker.connect(self.client):
             self._world.after(RECONNECTS_EVERY, self._connect)
 
     def crash(self) -> None:
@@ -154,35 +161,24 @@ class DaemonProcess:
         if self.is_up:
             self._end("is killed")
 
-    def _end(self, how: str) -> None:
-        self._world.note(f"daemon {how}")
+    def _end(self, how: str, *, cuts_power: bool = False) -> None:
+        self._world.note(f"daemon {how}{' by a power cut' if cuts_power else ''}")
         self.is_up, self._service = False, None
-        self._ledger._connection.close()
-        self._broker.vanish(self._client)
+        self.disk.after_a_kill(self._ledger._connection, cuts_power=cuts_power)
+        self._broker.vanish(self.client)
         chance = self._world.chance
         self._world.after(chance.choice((3, 15, 15, 60, 600, 6 * 3600)), self.start)
 
-    def publish(self, topic: str, payload: bytes, *, retain: bool) -> bool:
+    def publish(self, topic: str, payload: bytes, *, retain: bool, qos: int = 1) -> bool:  # noqa: ARG002
         """Publish as the daemon; it may be broken off before and after."""
         self._world.step()
-        is_sent = self._broker.publish(self._client, topic, payload, retain=retain)
-        if topic.endswith("/command") and is_sent:
-            self._check_serial(topic, payload)
+        is_sent = self._broker.publish(self.client, topic, payload, retain=retain)
         self._world.step()
         return is_sent
 
     def step_clock(self, seconds: float) -> None:
         """Set the machine's clock wrong by so much; a timer that runs goes on as it was set."""
         self.clock.wrong_by = timedelta(seconds=seconds)
-
-    def _check_serial(self, topic: str, payload: bytes) -> None:
-        command = decode(Command, payload)
-        self._world.note(
-            f"{command.do} {command.serial} {command.amps} to {command.valid_until:%H:%M:%S}"
-        )
-        if command.serial < self._serials.get(topic, 0):
-            self.faults.append(f"{self._world.now}: serial {command.serial} after a higher one")
-        self._serials[topic] = max(command.serial, self._serials.get(topic, 0))
 
     def _on_event(self, event: BusEvent) -> None:
         if isinstance(event, Disconnected):
@@ -196,8 +192,8 @@ class DaemonProcess:
             self._world.step()
             self._service.handle(event)
             self._world.step()
-        except Crash:
-            self._end("crashes")
+        except Crash as crash:
+            self._end("crashes", cuts_power=isinstance(crash, PowerCut))
         except Exception:  # noqa: BLE001 - whatever it is, it must not happen
             self.faults.append(f"{self._world.now}: {traceback.format_exc(limit=-4)}")
             self._end("fails")
@@ -210,10 +206,14 @@ class DaemonProcess:
             if number == self._wake_number and self.is_up:
                 self._handle(WakeUp())
 
-        self._world.at(instant - self.clock.wrong_by, wake)
+        at = instant - self.clock.wrong_by + timedelta(seconds=self.timers_late_by)
+        if self._service is not None and self.is_left_alone():
+            # Years pass quickly where all that is due is a sign of life.
+            at = max(at, min(self._world.now + _SELDOM, *self._service._wakes.values()))
+        self._world.at(at, wake)
 
     def _observe(self, handled: HandledEvent) -> None:
-        for _, action in handled.actions:
+        for point, action in handled.actions:
             if isinstance(action, Warn):
                 self._world.note(f"alert {action.code}")
-                self.alerts.append((self._world.now, action.code))
+                self.alerts.append((self._world.now, point, action.code))

@@ -4,28 +4,34 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections import Counter
 from contextlib import closing
 from dataclasses import dataclass, field
-from datetime import timedelta
+from datetime import date, datetime, timedelta
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Final
+from typing import TYPE_CHECKING, Any, Final
 
+from adapters.clocks.instants import parse_instant
 from adapters.ledger.file import open_file
+from adapters.ledger.rows import to_micros
 from tests.virtual_years.broker import Broker
 from tests.virtual_years.faults import Faults
-from tests.virtual_years.life import AMPS, EFFICIENCY, HOUSEHOLD, USABLE_KWH, VOLTS, Life, Night
+from tests.virtual_years.homes import NEED_PERCENT, home_of
+from tests.virtual_years.life import Life, Night, night_of
 from tests.virtual_years.process import DaemonProcess
+from tests.virtual_years.watch import Watch
 from tests.virtual_years.world import BEGINS, World
 
+if TYPE_CHECKING:
+    import sqlite3
+    from collections.abc import Iterator
+
+    from tests.virtual_years.homes import Home
+
 _MEMORY: Final = Path("/dev/shm")  # noqa: S108 - a folder in memory
-WANTED_PERCENT: Final = 80.0
-LATE_SECONDS: Final = 15 * 60
-"""What one break may cost of the cheap hours: a restart, a new report, a rest."""
-DEAR_KWH: Final = 0.3
-DEAR_EACH_KWH: Final = 0.7
-"""What may flow in dear hours because of one break: a command in force that nobody could end."""
 CLOSE_KWH: Final = 0.01
+CLOSE_PERCENT: Final = 2.0
 
 
 @dataclass
@@ -38,6 +44,7 @@ class Played:
     starts: int
     wrong: list[str] = field(default_factory=list)
     history: list[str] = field(default_factory=list)
+    alerts: list[tuple[datetime, str, str]] = field(default_factory=list)
     judged: int = 0
 
     @property
@@ -46,7 +53,7 @@ class Played:
         return hashlib.blake2b("\n".join(self.history).encode(), digest_size=8).hexdigest()
 
 
-def play(seed: int, nights: int, *, calm: bool = False) -> Played:
+def play(seed: int, nights: int, *, until_wrong: bool = False) -> Played:
     """Play nights with faults, and two without, at the end.
 
     Parameters
@@ -55,8 +62,8 @@ def play(seed: int, nights: int, *, calm: bool = False) -> Played:
         Decides everything.
     nights : int
         How many to play with faults.
-    calm : bool
-        Whether nothing is to go wrong at all.
+    until_wrong : bool
+        Whether to end with the first night in which something is wrong.
 
     Returns
     -------
@@ -64,67 +71,132 @@ def play(seed: int, nights: int, *, calm: bool = False) -> Played:
         What really happened, and what was wrong.
     """
     with TemporaryDirectory(dir=_MEMORY) as folder:
-        path = Path(folder) / "house.yaml"
-        path.write_text(HOUSEHOLD, "utf-8")
+        home, path = home_of(seed), Path(folder) / "house.yaml"
+        path.write_text(home.text, "utf-8")
         world = World(seed)
         broker = Broker(world)
         process = DaemonProcess(world, broker, path)
-        life = Life(world, broker, process)
-        faults = Faults(world, broker, process, life)
-        begun_kwh = life.point.register_kwh
+        lives = [Life(world, broker, process, place) for place in home.places]
+        faults = Faults(world, broker, process, lives)
+        watch = Watch(
+            world, broker, process, lives=lives, home=home, faults_until=lambda: faults.until
+        )
         process.start()
-        life.begin()
+        for life in lives:
+            life.begin()
+        watch.begin()
         for day in range(nights):
             noon = BEGINS + timedelta(days=day)
-            if not calm:
-                faults.draw(noon)
+            faults.draw(noon)
             world.run_until(noon + timedelta(days=1))
-        world.run_until(BEGINS + timedelta(days=nights + 2, minutes=30))
-        played = Played(seed, life.nights, faults.count, process.starts, list(process.faults))
-        played.history = world.history
-        _judge_nights(played)
+            if until_wrong and (watch.wrong or process.faults):
+                break
+        else:
+            world.run_until(BEGINS + timedelta(days=nights + 2, minutes=30))
         if process.is_up:
             process.crash()
-        _judge_ledger(played, Path(folder) / "ledger.sqlite3", life.point.register_kwh - begun_kwh)
+        played = Played(
+            seed, [each for life in lives for each in life.nights], faults.count, process.starts,
+            [*process.faults, *watch.wrong], world.history,
+            process.alerts,
+        )  # fmt: skip
+        with closing(open_file(path.with_name("ledger.sqlite3"))) as connection:
+            _judge_ledger(played, connection, watch, lives, home)
     return played
 
 
-def _judge_nights(played: Played) -> None:
-    """Hold each night against what the daemon could do in the time in which all was well."""
-    for night in played.nights:
-        if night.has_wish or night.has_wrong_clock or night.soc_after == 0:
-            continue
-        wanted_kwh = max(0, WANTED_PERCENT - night.soc_before) / 100 * USABLE_KWH / EFFICIENCY
-        seconds = wanted_kwh / (AMPS * VOLTS / 1000) * 3600
-        dear = night.dear_kwh - DEAR_KWH - DEAR_EACH_KWH * night.breaks
-        if seconds + LATE_SECONDS * (1 + night.breaks) > night.well_seconds:
-            continue
-        played.judged += 1
-        if night.soc_after < min(WANTED_PERCENT, max(WANTED_PERCENT, night.soc_before)) - 1:
-            played.wrong.append(_about(night, "too little was charged"))
-        if dear > 0:
-            played.wrong.append(_about(night, "it was charged in dear hours"))
-        if night.soc_after > max(WANTED_PERCENT, night.soc_before) + 1:
-            played.wrong.append(_about(night, "too much was charged"))
-
-
-def _about(night: Night, what: str) -> str:
-    socs = f"{night.soc_before:.1f} -> {night.soc_after:.1f} %"
-    return (
-        f"night of {night.comes_at:%m-%d}: {what}: {socs},"
-        f" {night.cheap_kwh:.2f} kWh cheap, {night.dear_kwh:.2f} dear, {night.breaks} breaks,"
-        f" {night.well_seconds / 3600:.1f} h well"
-    )
-
-
-def _judge_ledger(played: Played, path: Path, metered_kwh: float) -> None:
-    """Hold the account against the meter, and each night against a single record."""
-    with closing(open_file(path)) as connection:
-        [(integrity,)] = connection.execute("PRAGMA integrity_check").fetchall()
-        rows = connection.execute("SELECT night, body FROM nights ORDER BY night").fetchall()
+def _judge_ledger(
+    played: Played, connection: sqlite3.Connection, watch: Watch, lives: list[Life], home: Home
+) -> None:
+    """Hold the record against what was acknowledged, sent and metered."""
+    [(integrity,)] = connection.execute("PRAGMA integrity_check").fetchall()
     if integrity != "ok":
         played.wrong.append(f"the ledger is damaged: {integrity}")
-    bodies = [json.loads(body) for _, body in rows]
-    recorded = sum(float(body["energy_kwh"]) for body in bodies)
-    if abs(recorded - metered_kwh) > CLOSE_KWH:
-        played.wrong.append(f"recorded {recorded:.3f} kWh, metered {metered_kwh:.3f}")
+    if not home.is_wired:
+        played.wrong += _unrecorded(connection, watch)
+    if home.fuse_amps is None:
+        recorded = set(connection.execute("SELECT charge_point, serial FROM commands").fetchall())
+        played.wrong += [f"{each}: sent, and not recorded" for each in watch.sent - recorded]
+    for life in lives:
+        rows = connection.execute(
+            "SELECT night, body FROM nights WHERE charge_point = ?", (life.place.point,)
+        ).fetchall()
+        records = {date.fromisoformat(night): json.loads(body) for night, body in rows}
+        _judge_records(played, life, records, watch)
+
+
+def _unrecorded(connection: sqlite3.Connection, watch: Watch) -> list[str]:
+    """List the messages that were acknowledged and are not in the ledger, or twice."""
+    rows: Counter[tuple[str | int, ...]] = Counter()
+    for leaf, table in (("reading", "readings"), ("vehicle", "vehicle_reports")):
+        found = connection.execute(f"SELECT charge_point, at FROM {table}")  # noqa: S608 - ours
+        rows.update((leaf, *row) for row in found)
+    requests = connection.execute("SELECT charge_point FROM requests").fetchall()
+    rows.update(("request", *row) for row in requests)
+    wrong = []
+    for topic, payload in watch.acknowledged:
+        point, leaf = topic.split("/")[-2:]
+        if leaf == "request":
+            rows[leaf, point] -= 1
+            if rows[leaf, point] < 0:
+                wrong.append(f"{point}: a request was acknowledged, and is lost: {payload!r}")
+        elif leaf in {"reading", "vehicle"}:
+            at = parse_instant(json.loads(payload)["at"])
+            if not rows[leaf, point, to_micros(at)]:
+                wrong.append(f"{at:%m-%d %H:%M:%S} {point}: a {leaf} was acknowledged, and is lost")
+    return wrong
+
+
+def _judge_records(
+    played: Played, life: Life, records: dict[date, dict[str, Any]], watch: Watch
+) -> None:
+    metered = life.point.register_kwh - life.begun_kwh
+    recorded = sum(float(each["energy_kwh"]) for each in records.values())
+    if abs(recorded - metered) > CLOSE_KWH:
+        played.wrong.append(f"recorded {recorded:.3f} kWh, metered {metered:.3f}")
+    for night in life.nights:
+        if night.soc_after == 0:
+            continue
+        played.judged += 1
+        day = night_of(night.comes_at)
+        record = records.get(day)
+        wrong = ["it is not recorded"] if record is None else [*_about_record(night, record, watch)]
+        wrong += _about_night(night, watch, played)
+        played.wrong += [f"night of {day}, {night.point}: {each}" for each in wrong]
+
+
+def _about_record(night: Night, record: dict[str, Any], watch: Watch) -> Iterator[str]:
+    shown, real = float(record["energy_kwh"]), night.cheap_kwh + night.dear_kwh
+    if abs(shown - real) > CLOSE_KWH:
+        yield f"recorded {shown:.3f} kWh, metered {real:.3f}"
+    day = night_of(night.comes_at)
+    if day in watch.with_wrong_clock:
+        return
+    stay = record["stays"][0]
+    met_at = watch.met_at.get((night.point, day))
+    if met_at is not None and parse_instant(stay["plugged_since"]) > met_at:
+        yield f"recorded as plugged in since {stay['plugged_since']}, was known at {met_at}"
+    if (night.point, day) in watch.known:
+        last = record["stays"][-1]
+        if abs(float(last["soc_after_percent"] or 0) - night.soc_after) > CLOSE_PERCENT:
+            yield f"recorded {last['soc_after_percent']} %, was {night.soc_after:.1f}"
+    # A daemon that ends in the very step in which it meets the vehicle never knew of the night.
+    since = parse_instant(stay["plugged_since"])
+    told = watch.starts.get((night.point, day), [])
+    starts = sum(since <= each < night.leaves_at for each in told)
+    if record["starts"] != starts:
+        yield f"recorded {record['starts']} starts, were {starts}"
+
+
+def _about_night(night: Night, watch: Watch, played: Played) -> Iterator[str]:
+    key = (night.point, night_of(night.comes_at))
+    alerts = [code for at, _, code in played.alerts if night.comes_at <= at <= night.leaves_at]
+    is_short = night.soc_after < NEED_PERCENT - 1
+    if is_short and key in watch.known and not alerts and not night.has_wish:
+        yield f"it left with {night.soc_after:.1f} %, and nobody was told"
+    if key in watch.disturbed or night.has_wish:
+        return
+    if alerts:
+        yield f"nothing was wrong, and {alerts} were raised"
+    if night.dear_kwh:
+        yield f"nothing was wrong, and {night.dear_kwh:.2f} kWh flowed in dear hours"

@@ -19,6 +19,10 @@ class Crash(BaseException):
     """The process ends here, as by a kill."""
 
 
+class PowerCut(Crash):
+    """The machine ends here, and with it what was not synced."""
+
+
 class World:
     """Time, chance, and what is due when.
 
@@ -35,6 +39,7 @@ class World:
         self._due: list[tuple[datetime, int, Callable[[], None]]] = []
         self._numbers = count()
         self._steps_left: int | None = None
+        self._cuts_power = False
 
     def at(self, when: datetime, call: Callable[[], None]) -> None:
         """Have something called at an instant, or now if that has passed."""
@@ -55,9 +60,18 @@ class World:
         """Keep what happened; the history of one seed is always the same."""
         self.history.append(f"{self.now:%m-%d %H:%M:%S.%f} {what}")
 
-    def crash_in(self, steps: int) -> None:
-        """Break the daemon off after so many of its steps."""
-        self._steps_left = steps
+    def crash_in(self, steps: int, *, cuts_power: bool = False) -> None:
+        """Break the daemon, or its machine, off after so many of its steps."""
+        self._steps_left, self._cuts_power = steps, cuts_power
+
+    @property
+    def is_crashing(self) -> bool:
+        """Whether the daemon is to be broken off at some step."""
+        return self._steps_left is not None
+
+    def cuts_power_within(self, steps: int) -> bool:
+        """Whether the power is to be cut within so many steps."""
+        return self._cuts_power and self._steps_left is not None and self._steps_left < steps
 
     def step(self) -> None:
         """Take a step of the daemon: a write, a commit, a message, an event."""
@@ -66,4 +80,4 @@ class World:
         self._steps_left -= 1
         if self._steps_left < 0:
             self._steps_left = None
-            raise Crash
+            raise PowerCut if self._cuts_power else Crash
