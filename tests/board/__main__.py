@@ -34,6 +34,12 @@ CORE = (
 )
 """What could differ there: exact sums of floats, times, numpy, HiGHS, SQLite, and a real broker."""
 
+TOO_SLOW_THERE = (
+    "tests/planners/joint/test_integer_programme.py"
+    "::test_a_gap_that_prices_leave_is_closed_after_the_rounds"
+)
+"""HiGHS has so many seconds in it, and the emulation takes longer."""
+
 _IN_ROOT = f"""\
 set -e
 mount --bind /dev "$1/dev"
@@ -94,7 +100,7 @@ def main() -> int:
             run_in(root, "python3", "-c", "import platform; print(platform.machine())"),
             run_in(root, "python3", "-c", lullwatt, "rehearse"),
             run_in(root, "python3", "-m", "pytest", "-q", "-p", "no:cacheprovider", "-n", "2",
-                   "--dist", "loadfile", *CORE),
+                   "--dist", "loadfile", "--deselect", TOO_SLOW_THERE, *CORE),
         ]  # fmt: skip
     return 1 if any(ends) else 0
 

@@ -58,8 +58,8 @@ def test_the_sdist_holds_what_an_install_needs(
         assert (tree / needed).read_bytes() == (ROOT / needed).read_bytes()
     ours = {path.name for path in (ROOT / "deploy").iterdir()}
     assert {path.name for path in (tree / "deploy").iterdir()} == ours
-    sources = {path.name for path in (ROOT / "accelerator").iterdir() if path.is_file()}
-    assert {path.name for path in (tree / "accelerator").iterdir()} == sources
+    sources = {path.name for path in (ROOT / "deploy" / "accelerator").iterdir() if path.is_file()}
+    assert {path.name for path in (tree / "deploy" / "accelerator").iterdir()} == sources
     assert not (tree / "tests").exists()
 
 

@@ -39,12 +39,14 @@ def load(name: str, path: Path) -> ModuleType:
 
 @pytest.fixture(scope="module")
 def built(tmp_path_factory: pytest.TempPathFactory) -> ModuleType:
-    """Build what `pip install ./accelerator` builds."""
+    """Build what `pip install ./deploy/accelerator` builds."""
     pytest.importorskip("cffi", reason="cffi is not installed: no extra that needs it is")
     headers = Path(sysconfig.get_path("include"), "Python.h")
     if shutil.which(sysconfig.get_config_var("CC").split()[0]) is None or not headers.exists():
         pytest.skip("there is no C compiler, or Python's headers are missing")
-    source = shutil.copytree(ROOT / "accelerator", tmp_path_factory.mktemp("built") / "accelerator")
+    source = shutil.copytree(
+        ROOT / "deploy" / "accelerator", tmp_path_factory.mktemp("built") / "accelerator"
+    )
     builder = load("build_rows", source / "build_rows.py").builder
     return load("lullwatt_accelerator", Path(builder.compile(tmpdir=str(source))))
 
@@ -73,7 +75,9 @@ def test_another_interface_has_another_number(built: ModuleType) -> None:
 
     If this fails, raise `INTERFACE` in both places, and write the new digest down.
     """
-    digest = blake2b((ROOT / "accelerator" / "rows.h").read_bytes(), digest_size=8).hexdigest()
+    digest = blake2b(
+        (ROOT / "deploy" / "accelerator" / "rows.h").read_bytes(), digest_size=8
+    ).hexdigest()
     assert (accelerator.INTERFACE, digest) == (1, "d76f32a8ed004aa9")
     assert built.lib.INTERFACE == accelerator.INTERFACE
 
