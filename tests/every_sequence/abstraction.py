@@ -8,6 +8,7 @@ from hashlib import blake2b
 from typing import TYPE_CHECKING, Any
 
 from daemon.control.learning import IDLE
+from daemon.control.nightbook import BEGUN_WH
 from daemon.control.state import is_charging, vehicle_of
 from planners.local_time.departures import night_of
 from planners.power.allowed_currents import charge_model
@@ -98,6 +99,7 @@ def known(state: PointState, now: datetime, house: House, rests: float) -> tuple
             ago(response.wrong_since, now, HOUR),
             min(response.repeats, MOST_REPEATS),
         ),
+        _flowed_since(state),
         (share.planned, share.measured, ago(share.measured_since, now, QUARTER)),
         ago(watch.judged_from, now, 0.0),
         watch.read_at is not None and watch.read_at == state.watts_at,
@@ -165,6 +167,14 @@ def _recalled_at_a_start(state: PointState, now: datetime) -> tuple[Any, ...]:
         is_of_this_stay = pilot_at is not None and soc_at >= pilot_at
         soc = ago(soc_at, now, HALF_DAY) if is_of_this_stay else None
     return idle, soc, soc_at == now, bool(soc_at and state.soc and soc_at > state.soc.at)
+
+
+def _flowed_since(state: PointState) -> int | None:
+    """Give the energy since the command, as far as it shows whether any has flowed [Wh]."""
+    register, response = state.register, state.response
+    if register is None or response is None or response.register_wh is None:
+        return None
+    return min(register.register_wh - response.register_wh, BEGUN_WH + 1)
 
 
 def _percent_per_wh(state: PointState, house: House) -> float:
