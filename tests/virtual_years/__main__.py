@@ -8,48 +8,20 @@ was wrong or a planted fault was not found.
 from __future__ import annotations
 
 import argparse
-import logging
 import os
 import sys
 from concurrent.futures import ProcessPoolExecutor, as_completed
-from itertools import count
 from multiprocessing import get_context
 from time import monotonic
 
-import structlog
-
-from tests.virtual_years.homes import home_of
-from tests.virtual_years.planted import PLANTED, planted
+from tests.virtual_years.campaign import (
+    nights_of,
+    nights_until_found,
+    play_quietly,
+    quiet,
+)
+from tests.virtual_years.planted import PLANTED
 from tests.virtual_years.verdict import Played, play
-
-NIGHTS = 30
-"""Played with one seed: a ledger that grows, and starts in the middle of it."""
-NIGHTS_OF_TWO = 6
-"""The same where two vehicles are planned together, which takes twenty times as long."""
-NIGHTS_WITH_A_FAULT = 10
-"""The same with a planted fault, of which much is seen only in the ledger, at the end."""
-MOST_NIGHTS = 1000
-"""A planted fault that these do not show is not found."""
-
-
-def quiet() -> None:
-    """Keep the daemon's log to itself: it tells of thousands of faults."""
-    structlog.configure(wrapper_class=structlog.make_filtering_bound_logger(logging.CRITICAL))
-
-
-def play_quietly(seed: int, fault: str = "") -> Played:
-    """Play the nights of one seed in a process of its own, without their history."""
-    quiet()
-    with planted(fault):
-        nights = NIGHTS_WITH_A_FAULT if fault else nights_of(seed)
-        played = play(seed, nights, until_wrong=bool(fault))
-    played.history.clear()
-    return played
-
-
-def nights_of(seed: int) -> int:
-    """Return how many nights are played with a seed."""
-    return NIGHTS if home_of(seed).fuse_amps is None else NIGHTS_OF_TWO
 
 
 def main() -> int:
@@ -115,21 +87,6 @@ def _find_planted(first: int, workers: int) -> int:
             missed += nights is None
             _say(f"planted: {name:58} {nights or 'not found':>9} {what}")
     return missed
-
-
-def nights_until_found(fault: str, first: int) -> tuple[int | None, str]:
-    """Play seeds with a planted fault until a night is wrong."""
-    nights = 0
-    for seed in count(first):
-        if home_of(seed).fuse_amps is not None:
-            continue  # it would take long
-        played = play_quietly(seed, fault)
-        nights += len(played.nights)
-        if played.wrong:
-            return nights, played.wrong[0].splitlines()[-1][:90]
-        if nights >= MOST_NIGHTS:
-            break
-    return None, ""
 
 
 def _say(line: str) -> None:
