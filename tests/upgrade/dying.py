@@ -14,6 +14,7 @@ import subprocess
 import sys
 import tempfile
 import traceback
+from contextlib import suppress
 from pathlib import Path
 from threading import Event
 from typing import TYPE_CHECKING, Final
@@ -90,6 +91,8 @@ def run_until(change: int, run: Callable[[], None], seconds: float | None = None
         if seconds is not None:
             Event().wait(seconds)
             os.kill(process, signal.SIGKILL)
+            with suppress(ProcessLookupError):
+                os.killpg(process, signal.SIGKILL)  # the programs that it started
         _, status = os.waitpid(process, 0)
         if os.WIFEXITED(status) and os.WEXITSTATUS(status):
             sys.exit("what was to be killed failed by itself")
