@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from fractions import Fraction
 from functools import cache
+from math import gcd
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
@@ -176,5 +177,15 @@ def price_at(
     if not found:
         ended = earlier[-1] + holds(starts, len(earlier) - 1, step)
         end = min(ended, instant)
-        found = [points[start] for start in earlier if start >= end - timedelta(days=7)]
+        # Each as often as the minutes that it held of the week before then, by their common part.
+        minutes = []
+        for place, start in enumerate(earlier):
+            until = min(start + holds(starts, place, step), *starts[place + 1 : place + 2], end)
+            held = until - max(start, end - timedelta(days=7))
+            minutes.append(max(0, held // timedelta(minutes=1)))
+        found = [
+            points[start]
+            for start, held in zip(earlier, minutes, strict=True)
+            for _ in range(held // gcd(*minutes))
+        ]
     return found, True

@@ -260,7 +260,7 @@ def test_needs_are_bought_ahead_to_the_everyday_limit_and_for_what_is_needed() -
 def test_needs_of_several_nights_cost_no_more_together(
     rates: list[int], need: float, soc: float
 ) -> None:
-    """Held against a linear programme over the nights together, solved by HiGHS."""
+    """Within what the plan states of a linear programme over the nights together, by HiGHS."""
     days = ("wed", "thu", "fri", "sat")
     rows = [
         band(day, f"{rate / 100:.2f}", hours=["21:00-00:00"], days=[day])
@@ -280,7 +280,8 @@ def test_needs_of_several_nights_cost_no_more_together(
         model.at_most([(number, 1.0) for number in bought[: k + 1]], 0.8 * battery - left)
     solver = model.highs()
     assert minimised(solver, model.cost)
-    assert total(week) == pytest.approx(solver.getInfo().objective_function_value, abs=1e-4)
+    dearer = total(week) - solver.getInfo().objective_function_value
+    assert -1e-4 < dearer < (week.gap or 0.0) + 1e-4
 
 
 @pytest.mark.parametrize(

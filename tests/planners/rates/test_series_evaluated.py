@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import UTC, datetime
 from decimal import Decimal
 
 from hypothesis import given
@@ -50,3 +50,14 @@ def test_steps_read_off_the_prices_agree(
     known = [PricePoint(start=start, rate=rate) for start, rate in points.items()]
     prices = prices_of(household(window[0], [tariff]), {"Series": known})
     assert_same(prices, window, [tariff], points)
+
+
+def test_the_mean_of_all_prices_counts_each_as_long_as_it_held() -> None:
+    """Prices of a quarter of an hour and of half hours, and none a day before: both agree."""
+    first = datetime(2025, 4, 4, 0, 1, tzinfo=UTC)
+    after = (0, 15, 45, 75)
+    points = {first + each * MINUTE: Decimal(i) / 1000 for i, each in enumerate(after)}
+    known = [PricePoint(start=start, rate=rate) for start, rate in points.items()]
+    window = ("Australia/Lord_Howe", first + DAY - MINUTE, first + DAY)
+    prices = prices_of(household(window[0], [series()]), {"Series": known})
+    assert_same(prices, window, [series()], points)
