@@ -107,7 +107,7 @@ def a_start_lasts_for_an_hour(right, *args):
     return max(right(*args), timedelta(hours=1))
 
 
-@_planted(controller, "_end_of_run", "charging", "bus")
+@_planted(controller, "_end_of_run", "charging", "charges long")
 def a_start_outlives_its_period(_right, plan, _period):
     return plan.departure
 

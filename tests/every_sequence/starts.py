@@ -64,6 +64,7 @@ THEMES: Final[dict[str, tuple[str, ...]]] = {
         "wake", "a lease",
     ),
     "asleep": ("soc below", "soc above", "pilot A", "pilot B", "none flows", "wake", "past all"),
+    "charges long": ("flows", "wake", "a lease"),
     "charge ended": ("pilot A", "none flows", "wake"),
     "leaves late": ("pilot A", "soc below", "flows", "wake"),
     "defied": ("pilot A", "flows", "none flows", "wake", "a minute"),
