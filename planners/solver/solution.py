@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from planners.solver.problem import NEED_TOLERANCE_KWH
+from planners.solver.problem import NEED_TOLERANCE_KWH, ROUNDING_TICKS
 from planners.solver.worth import worth_at, worth_pieces
 from planners.surplus.two_rates import roof_kwh
 
@@ -142,7 +142,7 @@ def _ends_short(
     if run == len(share) and k == 0 and problem.before.on:
         return False
     is_all = not share[: len(share) - run].any()
-    run -= problem.min_amps is not None and problem.min_run > 1 and share[-1] < 1
+    run -= problem.min_amps is not None and problem.min_run > 1 and share[-1] < 1 - ROUNDING_TICKS
     if run >= problem.min_run:
         return False
     at_target = any(abs(reached_kwh - t) <= NEED_TOLERANCE_KWH for t in problem.targets_kwh(k))

@@ -212,3 +212,14 @@ def test_a_first_need_that_takes_every_tick_is_met_whatever_the_currents(more_kw
     assert solution.reaches_kwh[1] == pytest.approx(most - 8.0)
     assert solution.on[145:].sum() * 16.0 * 0.23 * 0.9 / 12 == pytest.approx(2.0, abs=0.28)
     assert not solution.on[120:145].any()
+
+
+def test_a_tick_that_is_whole_but_for_rounding_is_not_cut() -> None:
+    """Else the run before a departure would count as too short, and the plan as far too dear."""
+    rng = random.Random("several departures current 16")
+    problem = [random_problem(rng, kind="current") for _ in range(3)][-1]
+    solution = solve(problem)
+    assert 1 - 1e-9 < solution.share[14] < 1, "the last tick before its first departure"
+    assert solution.short_runs == 0
+    carried = carry_out(problem, solution.amps.tolist(), solution.share.tolist())
+    assert objective(problem, solution) == pytest.approx(carried.money)
