@@ -143,12 +143,13 @@ def cut_where_dearest(
     while (edge := _dearest_edge(charging, horizon)) is not None:
         place, at_end, room = edge
         found = charging[place]
-        gained_kwh = _gain(model, found)
-        if spare_kwh > 0 and _rate(model, found) > deadline.max_rate_per_kwh + SAME_RATE:
-            excess_kwh, to_kwh, spare_kwh = excess_kwh + spare_kwh, to_kwh - spare_kwh, 0.0
+        gained_kwh, too_dear_kwh = _gain(model, found), 0.0
+        if _rate(model, found) > deadline.max_rate_per_kwh + SAME_RATE:
+            too_dear_kwh = max(0.0, min(spare_kwh, gained_kwh - excess_kwh))
         if gained_kwh <= 0:
             break
-        seconds = int(found.slot.hours * 3600 * min(1.0, excess_kwh / gained_kwh) + ROUNDING)
+        share = min(1.0, (excess_kwh + too_dear_kwh) / gained_kwh)
+        seconds = int(found.slot.hours * 3600 * share + ROUNDING)
         seconds = min(seconds, room)
         if seconds <= 0:
             break
@@ -157,6 +158,8 @@ def cut_where_dearest(
         start = found.slot.start if at_end else found.slot.start + cut
         kept = found._replace(slot=found.slot._replace(start=start, hours=hours))
         excess_kwh -= gained_kwh - (_gain(model, kept) if hours > ROUNDING else 0.0)
+        if excess_kwh < 0:  # what is wanted is not worth this slot's rate
+            to_kwh, spare_kwh, excess_kwh = to_kwh + excess_kwh, spare_kwh + excess_kwh, 0.0
         charging[place : place + 1] = [kept] if hours > ROUNDING else []
     return charging, to_kwh
 

@@ -280,7 +280,7 @@ def _changes_of_phases(plan: Plan) -> int:
 def _with_run(file: HouseholdFile, prices: Prices, situation: Situation) -> Draft:
     """Plan as `draft_plan` does, on the phases that the situation names."""
     draft = _draft(file, prices, situation)
-    if situation.on and not draft.plan.periods:
+    if situation.on and (not draft.plan.periods or _stays_on_for_nothing(draft)):
         # A run that is not worth its shortest time is stopped at once; another one may follow.
         return _draft(file, prices, replace(situation, on=False, since=situation.now))
     if not _begins_dear(draft):
@@ -288,6 +288,16 @@ def _with_run(file: HouseholdFile, prices: Prices, situation: Situation) -> Draf
     # The ticks do not show that it is cheaper to stop a run in progress until the first of them.
     stopped = _draft(file, prices, replace(situation, on=False, since=situation.now))
     return stopped if _is_cheaper(stopped, draft) else draft
+
+
+def _stays_on_for_nothing(draft: Draft) -> bool:
+    """Whether a run only lasts its shortest time, at a rate that nothing is wanted at."""
+    plan, max_rate = draft.plan, draft.horizon.situation.departure.max_rate
+    first = plan.periods[0]
+    is_needed = plan.soc_percent < plan.need_percent - NEED_TOLERANCE_PERCENT
+    if max_rate is None or is_needed or first.start != plan.made_at or first.kwh <= 0:
+        return False
+    return len(plan.periods) >= LEAST_TWO and first.price / first.kwh > float(max_rate) + SAME_RATE
 
 
 def at_once_instead(draft: Draft, prices: Prices) -> Draft:

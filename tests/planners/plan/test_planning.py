@@ -594,6 +594,19 @@ def test_a_run_that_is_not_worth_its_shortest_time_is_followed_by_another(
     assert plan.reaches_percent == pytest.approx(80.0)
 
 
+@pytest.mark.parametrize("soc", [50.0, 56.7, 59.9])
+def test_a_run_that_must_stay_on_in_dear_hours_leaves_the_cheap_ones_to_the_want(
+    soc: float,
+) -> None:
+    """Four dear minutes serve the need; the want is bought in the cheap hours all the same."""
+    wish = {"need_percent": 60.0, "want_percent": 80.0, "max_rate": Decimal("0.30")}
+    given = DemoHousehold(
+        tariffs=(TWO_BANDS,), point={"min_run_minutes": 5, "switching": "current"}, leaves=wish
+    )
+    plan = given.plan(soc, "2026-06-03T08:22:00", on=True, since="2026-06-03T08:21:00")
+    assert plan.reaches_percent == pytest.approx(80.0, abs=0.1)
+
+
 @pytest.mark.parametrize("since", ["2026-06-03T08:30:00", "2026-06-03T08:56:00"])
 def test_a_run_stops_for_the_minutes_before_cheap_hours(since: str) -> None:
     """Three minutes at 0.40 cost more than a stop: charging goes on when 0.10 begins."""
