@@ -444,7 +444,31 @@ def _carbon_kind(prices: Prices) -> str | None:
 
 def _solved(horizon: Horizon, prices: Prices) -> _Solved:
     horizon, solution = _within_capacity(*_cheapest(horizon), prices)
-    return _to_the_minute(_Solved(horizon, solution, _first_night(horizon, solution)), prices)
+    solved = _Solved(horizon, solution, _first_night(horizon, solution))
+    if _cuts_a_shortest_run(horizon, solution):
+        # In minutes that run is not cut, but a cheaper one: then longer runs may cost less.
+        longer = replace(horizon.problem, min_run=horizon.problem.min_run + 1)
+        other, found = _cheapest(replace(horizon, problem=longer))
+        night = _first_night(other, found)
+        reaches_as_much = night.reaches_kwh >= solved.night.reaches_kwh - NEED_TOLERANCE_KWH
+        if reaches_as_much and _money(night, other) < _money(solved.night, horizon) - SAME_RATE:
+            other = replace(other, problem=replace(other.problem, min_run=horizon.problem.min_run))
+            solved = _Solved(other, found, night)
+    return _to_the_minute(solved, prices)
+
+
+def _cuts_a_shortest_run(horizon: Horizon, solution: Solution) -> bool:
+    """Whether the last run before the next departure is too short in minutes, and not in ticks."""
+    if horizon.kept is not None or horizon.situation.is_joint or not horizon.point.min_run_minutes:
+        return False
+    share = solution.share[: horizon.problem.deadlines[0].end]
+    on = np.flatnonzero(share)
+    if not len(on) or share[on[-1]] == 1:
+        return False
+    off = np.flatnonzero(share[: on[-1]] == 0)
+    first = int(off[-1]) + 1 if len(off) else 0
+    minutes = horizon.window.tick_minutes * float(share[first : on[-1] + 1].sum())
+    return minutes < horizon.point.min_run_minutes and (first > 0 or not horizon.situation.on)
 
 
 def _to_the_minute(solved: _Solved, prices: Prices) -> _Solved:

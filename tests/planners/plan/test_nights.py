@@ -22,6 +22,7 @@ from planners.plan.horizon import Situation, departures_known
 from planners.plan.planning import make_plan
 from planners.power.charging import ChargeModel
 from planners.rates.prices import prices_of
+from planners.solver.exact import solve
 from planners.solver.problem import Deadline, PlanningProblem, SwitchingState
 from tests.planners.evaluator import DAYS, EvaluatedRate, evaluate
 from tests.planners.planned import DemoHousehold, utc
@@ -324,3 +325,15 @@ def test_a_full_battery_after_a_run_that_is_too_short_empties_no_plan() -> None:
     assert plan.energy_kwh == pytest.approx(22.08, abs=0.01)  # six hours of 3.68 kW at 0.18
     assert plan.shortfall is None
     assert all(night.reaches_percent >= 45 for night in plan.later)
+
+
+def test_a_last_run_of_minutes_takes_no_cheap_hours_away() -> None:
+    """It must last its shortest time; so a plan of longer runs is cheaper than one that ends so."""
+    night = random_night("Australia/Lord_Howe", 40)
+    problem, plan = problem_of(night), night.draft().plan
+    assert problem.min_run * problem.tick_hours == 0.5, "so long must a run be"
+    solution = solve(problem)
+    short, in_ticks = optimum_of(solution, problem, solution.reaches_kwh[0])
+    missing, in_minutes = optimum_of(plan, problem, 52 * plan.reaches_percent / 100)
+    assert missing == pytest.approx(short, abs=2e-6)
+    assert in_ticks < in_minutes < 1.02 * in_ticks

@@ -160,11 +160,20 @@ def test_other_hours_are_dear_where_more_than_the_need_was_bought() -> None:
 
 def test_another_run_is_cut_where_the_dearest_is_at_its_shortest() -> None:
     """Three minutes before the first tick are charged too: the last run stays at 20 minutes."""
-    rates = ["0.10", "0.40", "0.30", "0.40"]
+    rates = ["0.10", "0.90", "0.30", "0.90"]
     given = household(rates, {"min_run_minutes": 20}, at="06:00")
     plan = given.plan(soc_before(3.68 * 67 / 60), "2026-06-03T14:02:00")
     assert hours_at(plan, 0.10) == pytest.approx(47 / 60)
     assert hours_at(plan, 0.30) == pytest.approx(20 / 60)
+
+
+def test_a_run_goes_on_where_another_one_would_take_more_than_it_needs() -> None:
+    """Nine minutes at 0.40 cost less than twenty at 0.30, for which eleven at 0.10 would go."""
+    rates = ["0.10", "0.40", "0.30", "0.40"]
+    given = household(rates, {"min_run_minutes": 20}, at="06:00")
+    plan = given.plan(soc_before(3.68 * 67 / 60), "2026-06-03T14:02:00")
+    assert hours_at(plan, 0.10) == pytest.approx(58 / 60)
+    assert hours_at(plan, 0.40) == pytest.approx(9 / 60)
 
 
 def test_a_run_before_a_departure_is_no_shorter_than_the_shortest() -> None:
