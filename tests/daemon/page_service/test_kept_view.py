@@ -67,7 +67,7 @@ def test_the_last_view_is_kept_with_its_age_and_forgotten(house: Path, tmp_path:
 
         pair(tab, served)
         tab.wait_for_function(IS_KEPT)
-        tab.goto(f"{served.page.url}/devices")  # which does not reload itself, as the first view may
+        tab.goto(f"{served.page.url}/devices")  # it never reloads itself
         [device] = served.devices.read().paired
         served.devices.change(lambda devices: devices.without(device.id))
         tab.goto(served.page.url)
