@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, field
+from functools import lru_cache
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
@@ -13,6 +14,59 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from planners.solver.priced_moves import PricedMoves
+
+MOST_REMEMBERED: Final = 256
+"""Spans whose costs and walks are remembered: a plan of a week for one vehicle has about twenty."""
+
+MOST_WALKS: Final = 8
+"""Walks that are remembered of one span."""
+
+
+class SpanWalk(NamedTuple):
+    """A walk through one span.
+
+    Attributes
+    ----------
+    amps, share : ndarray of float, shape (ticks,)
+        The current of each of its ticks, and the used share.
+    stored_kwh : float
+        Battery energy at its end.
+    is_met : bool
+        Whether it meets the need.
+    """
+
+    amps: NDArray[np.float64]
+    share: NDArray[np.float64]
+    stored_kwh: float
+    is_met: bool
+
+
+@dataclass(slots=True)
+class Remembered:
+    """What earlier plans have found out about a span; its tables take too much memory to keep.
+
+    Attributes
+    ----------
+    on_return : ndarray of float, shape (levels,), or None
+        The cost to go from its beginning, of energy bought from then on.
+    walks : dict
+        The walks, by their kind and the energy at the beginning [kWh].
+    """
+
+    on_return: NDArray[np.float64] | None = None
+    walks: dict[tuple[str, float], SpanWalk] = field(default_factory=dict)
+
+    def add(self, key: tuple[str, float], walk: SpanWalk) -> None:
+        """Remember a walk."""
+        if len(self.walks) >= MOST_WALKS:
+            self.walks.clear()
+        self.walks[key] = walk
+
+
+@lru_cache(maxsize=MOST_REMEMBERED)
+def remembered(content: bytes) -> Remembered:  # noqa: ARG001 - the cache's key
+    """Return what is remembered of a span, given a digest of all that its costs depend on."""
+    return Remembered()
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -55,9 +55,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from planners.power.charging import SAME_KWH
-from planners.solver.cost_tables import CostTables, empty_tables
 from planners.solver.currents import with_best_currents
-from planners.solver.filling import fill
+from planners.solver.filling import SpanCosts
 from planners.solver.follow import follow, least_cost
 from planners.solver.lanes import Lanes
 from planners.solver.levels import levels_of, spans_of
@@ -261,7 +260,7 @@ def _most_on_levels(problem: PlanningProblem) -> list[float]:
             promised = [max(0.0, kwh - short_by) for kwh in promised]
             needs = [*promised, *[0.0] * (len(problem.deadlines) - k)]
             tables = _tables_for(free, needs, short=(k, need))
-            cost = least_cost(free, tables[0])
+            cost = least_cost(free, tables[0].tables)
             if np.isfinite(cost) or not any(promised):
                 break
             short_by = _lowered_again(problem, short_by)
@@ -346,41 +345,34 @@ def _tables_for(
     problem: PlanningProblem,
     needs_kwh: Sequence[float],
     short: tuple[int, float] | None = None,
-) -> list[CostTables]:
-    """Fill the tables up to the last departure, or the one that may be `short` of an energy."""
+) -> list[SpanCosts]:
+    """Find the costs up to the last departure, or the one that may be `short` of an energy."""
     spans = spans_of(problem, needs_kwh)
     levels = levels_of(problem, spans, most_levels(problem))
     # If costs are equal but for rounding, prefer on (early) or off (late).
     bonus = 0.01 * problem.tie * (-1 if problem.prefer_late else 1)
-    tables: list[CostTables] = []
+    tables: list[SpanCosts] = []
     for k in reversed(range(len(spans) if short is None else short[0] + 1)):
         moves = PricedMoves(problem, k, spans[k], levels[k])
         done = _departure_values(problem, moves, k, tables[-1] if tables else None)
         if short is not None and k == short[0]:
             done = np.maximum(0.0, short[1] - levels[k])
         short_run_cost = problem.short_run_cost if short is None else 0.0
-        tables.append(empty_tables(moves, problem.min_run, done, bonus, short_run_cost))
-        fill(problem, tables[-1])
+        tables.append(SpanCosts(problem, moves, done, bonus, short_run_cost))
     return tables[::-1]
 
 
 def _departure_values(
-    problem: PlanningProblem, moves: PricedMoves, k: int, following: CostTables | None
+    problem: PlanningProblem, moves: PricedMoves, k: int, following: SpanCosts | None
 ) -> NDArray[np.float64]:
     """Value each level at departure `k`, `following` being the tables of the next one."""
     deadline, levels = problem.deadlines[k], moves.levels
     done = -moves.worth
     if following is not None:
         left = np.maximum(0.0, levels - deadline.trip_kwh)
-        done += _interpolated(left, following.moves.levels, _on_return(following))
+        done += _interpolated(left, following.moves.levels, following.on_return)
     done[levels < moves.span.need_kwh - SAME_KWH] = np.inf
     return done
-
-
-def _on_return(tables: CostTables) -> NDArray[np.float64]:
-    """Value each level on the return; energy already there is no purchase."""
-    value: NDArray[np.float64] = tables.fresh[0, 0] + tables.moves.worth
-    return value
 
 
 def _interpolated(

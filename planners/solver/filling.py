@@ -2,10 +2,16 @@
 
 The recurrence is that of `planners.solver.exact`. Where the accelerator is installed, it fills all
 rows whose use is not limited, with the same numbers.
+
+A later night is often the same in one plan after another, as when a vehicle reports its state of
+charge. `SpanCosts` fills the tables of a night only if nothing is remembered of it.
 """
 
 from __future__ import annotations
 
+from dataclasses import replace
+from functools import cached_property
+from hashlib import blake2b
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
@@ -15,13 +21,89 @@ from planners.inner_loops.accelerator import is_installed
 from planners.inner_loops.compiled import RowFiller, RowTables
 from planners.inner_loops.moves import least_costs
 from planners.power.charging import SAME_KWH
+from planners.solver.cost_tables import empty_tables, remembered
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from planners.solver.cost_tables import CostTables
+    from planners.solver.cost_tables import CostTables, Remembered
     from planners.solver.lanes import Lanes
+    from planners.solver.priced_moves import PricedMoves
     from planners.solver.problem import Floor, PlanningProblem
+
+
+class SpanCosts:
+    """The least costs of one span, which are filled in when they are first asked for.
+
+    Parameters
+    ----------
+    problem : PlanningProblem
+        The problem.
+    moves : PricedMoves
+        The moves of the span's ticks.
+    done : ndarray of float, shape (levels,)
+        Cost from the departure on [currency].
+    bonus, short_run_cost : float
+        See `CostTables` and `PlanningProblem`.
+    """
+
+    def __init__(
+        self,
+        problem: PlanningProblem,
+        moves: PricedMoves,
+        done: NDArray[np.float64],
+        bonus: float,
+        short_run_cost: float,
+    ) -> None:
+        self.moves = moves
+        self._problem = problem
+        self._given = done, bonus, short_run_cost
+
+    @cached_property
+    def tables(self) -> CostTables:
+        """The tables, all filled in."""
+        tables = empty_tables(self.moves, self._problem.min_run, *self._given)
+        fill(self._problem, tables)
+        return tables
+
+    @cached_property
+    def remembered(self) -> Remembered:
+        """What earlier plans have found out about a span whose costs are the same."""
+        return remembered(_digest(self._problem, self.moves, *self._given))
+
+    @property
+    def on_return(self) -> NDArray[np.float64]:
+        """The value of each level at the span's beginning; energy already there is no purchase."""
+        if self.remembered.on_return is None:
+            self.remembered.on_return = self.tables.fresh[0, 0] + self.moves.worth
+        return self.remembered.on_return
+
+
+def _digest(
+    problem: PlanningProblem,
+    moves: PricedMoves,
+    done: NDArray[np.float64],
+    bonus: float,
+    short_run_cost: float,
+) -> bytes:
+    """Digest all that the tables of a span and the walks through them depend on."""
+    start, end = moves.span.start, moves.span.end
+    limits = [(one.start - start, one.end - start, one.most_ticks) for one in problem.use_limits]
+    deadlines = [
+        (each.need_kwh, each.want_kwh, each.max_rate_per_kwh, each.trip_kwh)
+        for each in problem.deadlines[moves.k :]
+    ]
+    span = replace(moves.span, start=0, end=end - start)
+    begun = (problem.before, problem.floor, problem.stored_kwh) if moves.k == 0 else None
+    numbers = (
+        problem.model, problem.tick_hours, problem.min_amps, problem.min_run, problem.min_rest,
+        problem.start_cost, problem.tie, problem.prefer_late, bonus, short_run_cost,
+        begun, span, deadlines, limits, moves.kinds, moves.numbers,
+    )  # fmt: skip
+    arrays = [moves.levels, done, problem.highest_amps[start:end]]
+    if problem.surplus_kw is not None:
+        arrays.append(problem.surplus_kw[start:end])
+    return blake2b(b"".join((repr(numbers).encode(), *map(bytes, arrays)))).digest()
 
 
 def fill(problem: PlanningProblem, tables: CostTables) -> None:

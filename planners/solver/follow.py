@@ -8,11 +8,12 @@ plan the one that charges less.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
 from planners.power.charging import SAME_KWH
+from planners.solver.cost_tables import SpanWalk
 from planners.solver.priced_moves import cut_share
 from planners.solver.problem import NEED_TOLERANCE_KWH, ROUNDING_TICKS
 
@@ -22,10 +23,14 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from planners.solver.cost_tables import CostTables
+    from planners.solver.filling import SpanCosts
     from planners.solver.priced_moves import TickKind
     from planners.solver.problem import PlanningProblem
 
     Choice = tuple[NDArray[np.float64], NDArray[np.float64]]
+
+ROUNDING_DECIMALS: Final = 9
+"""Of a battery energy on the return [kWh]: nearer ones are the same."""
 
 
 class _Option(NamedTuple):
@@ -80,6 +85,7 @@ class _Walk:
         self._start_cost = start_cost
         self._to_levels = to_levels  # never above a level, where the current can be set
         self._leaves_room = leaves_room  # begins no run that a full battery would end too soon
+        self.kind = "to levels" if to_levels else "leaves room" if leaves_room else ""
         self.amps = np.zeros(problem.ticks)
         self.share = np.zeros(problem.ticks)
 
@@ -293,7 +299,7 @@ def _go_to(tables: CostTables, state: _State, i: int) -> None:
 
 
 def follow(
-    problem: PlanningProblem, tables: Sequence[CostTables], start_cost: float
+    problem: PlanningProblem, tables: Sequence[SpanCosts], start_cost: float
 ) -> Choice | None:
     """Walk forwards through the tables.
 
@@ -301,7 +307,7 @@ def follow(
     ----------
     problem : PlanningProblem
         The problem.
-    tables : sequence of CostTables
+    tables : sequence of SpanCosts
         One for each departure, in order of time.
     start_cost : float
         Cost of a start in the tables [currency].
@@ -320,14 +326,24 @@ def follow(
     return choice
 
 
-def _walked(problem: PlanningProblem, tables: Sequence[CostTables], walk: _Walk) -> Choice | None:
+def _walked(problem: PlanningProblem, tables: Sequence[SpanCosts], walk: _Walk) -> Choice | None:
     """Walk through all spans; return None if that misses a need."""
     state = _begun(problem)
-    for k, table in enumerate(tables):
+    for k, costs in enumerate(tables):
+        span, known = costs.moves.span, costs.remembered
         if k > 0:
             left = max(0.0, state.stored_kwh - problem.deadlines[k - 1].trip_kwh)
-            state = _State(table.moves.span.start, left)
-        if not walk.span(table, state):
+            # Rounded, the same night is the same whatever the sums before it were.
+            state = _State(span.start, round(left, ROUNDING_DECIMALS))
+        key = walk.kind, state.stored_kwh
+        ticks = slice(span.start, span.end)
+        if key in known.walks:
+            walk.amps[ticks], walk.share[ticks], state.stored_kwh, is_met = known.walks[key]
+        else:
+            is_met = walk.span(costs.tables, state)
+            amps, share = walk.amps[ticks].copy(), walk.share[ticks].copy()
+            known.add(key, SpanWalk(amps, share, state.stored_kwh, is_met))
+        if not is_met:
             return None
     return walk.amps, walk.share
 

@@ -33,7 +33,7 @@ from tests.benchmarks.problems import (
     year,
 )
 from tests.benchmarks.table import Row, at_most, duration, durations
-from tests.benchmarks.timing import exponent, median, percentile_99, seconds, timed
+from tests.benchmarks.timing import exponent, median, percentile_99, seconds, timed, timed_again
 
 ROOT = Path(__file__).parents[2]
 
@@ -134,6 +134,30 @@ def week_at_once(count: int, days: int) -> list[Row]:
                 at_most(middle, WEEK_SECONDS),
             )
         )
+    return rows
+
+
+def week_again(count: int, days: int) -> list[Row]:
+    """Time the next plan of such a week, once the vehicle has reported another state of charge."""
+    rng = np.random.default_rng(4)
+    drawn = [week(rng, days) for _ in range(count)]
+    rows = []
+    for what, taper in (("", ()), (" with taper", TAPER)):
+        for switching, min_amps in SWITCHINGS.items():
+            first, again = [], []
+            for problem in drawn:
+                model = replace(problem.model, taper=taper)
+                planned = replace(problem, min_amps=min_amps, model=model)
+                first.append(timed(solve, planned)[0])
+                reported = replace(planned, stored_kwh=planned.stored_kwh + 0.5)
+                again.append(timed_again(solve, reported)[0])
+            rows.append(
+                Row(
+                    f"{days} days{what}, {switching}: a plan, and the next with 0.5 kWh more",
+                    "",
+                    durations([median(first), median(again)]),
+                )
+            )
     return rows
 
 

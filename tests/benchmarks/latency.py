@@ -35,10 +35,12 @@ def to_command(bus: TimedBus, point: str, count: int) -> dict[str, list[float]]:
         found[kind] = []
         bus.until_acknowledged(point, other, **timed)
         bus.settle()
-        for _ in range(count):
+        for number in range(count):
             bus.until_command(point, leaf, **ready)
             bus.pause()
-            found[kind].append(bus.until_command(point, other, **timed))
+            # A new state of charge each time: the same plan again would take no time.
+            soc = {"soc_percent": HALF_FULL + number % 20 / 10} if kind == "plugged in" else {}
+            found[kind].append(bus.until_command(point, other, **timed, **soc))
             bus.pause()
     return found
 

@@ -59,6 +59,7 @@ def rows(sizes: Sizes, say: Callable[[str], None]) -> list[Row]:
         ),
         "a capacity charge": lambda: alone.with_capacity_charge(sizes.capacity_evenings),
         "a week at once": lambda: alone.week_at_once(sizes.weeks, sizes.days),
+        "a week again": lambda: alone.week_again(sizes.weeks, sizes.days),
         "growth with ticks": lambda: alone.growth_with_ticks(sizes.growing_ticks, sizes.repeats),
         "growth with nights": lambda: alone.growth_with_nights(
             sizes.growing_nights, sizes.year_ticks, sizes.repeats
