@@ -145,7 +145,7 @@ prove: $(VENV)/.tests
 			'given\(|\(RuleBasedStateMachine' --include='test_*.py' tests)
 	LULLWATT_PROBLEMS=10000 $(BIN)/pytest -n $(WORKERS) tests/planners/solver/test_exact.py \
 		tests/planners/solver/test_exact_several.py tests/planners/solver/test_exact_power.py \
-		tests/planners/solver/test_exact_surplus.py \
+		tests/planners/solver/test_exact_surplus.py tests/planners/solver/test_remembered.py \
 		tests/planners/plan/test_nights.py tests/planners/plan/test_planning.py \
 		tests/planners/year/test_year_of_rates.py tests/planners/joint tests/planners/capacity
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import random
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
@@ -27,6 +28,9 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from planners.solver.cost_tables import CostTables
+
+SEEDS = max(4, int(os.environ.get("LULLWATT_PROBLEMS", "100")) // 100)
+"""How many random problems of each kind; `make prove` asks for more."""
 
 
 def neighbours(problem: PlanningProblem) -> Iterator[PlanningProblem]:
@@ -62,7 +66,7 @@ def neighbours(problem: PlanningProblem) -> Iterator[PlanningProblem]:
 
 
 @pytest.mark.parametrize("kind", ["on_off", "current"])
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", range(SEEDS))
 def test_plans_are_the_same_with_nothing_remembered(kind: Kind, seed: int) -> None:
     """However little a problem differs from one that was solved before, to the last bit."""
     rng = random.Random(f"remembered {kind} {seed}")
