@@ -3,8 +3,8 @@
 Each kept ledger is brought up to date, backed up, and rid of old rows, in a process that is killed
 before each write, sync, rename and removal in turn (every second write is made in half), and then
 at random instants. Afterwards the ledger must be whole and hold all that was acknowledged; the same
-done again must succeed, and end as if nothing had happened. Then ``install.sh --back`` is killed in
-the same way. LULLWATT_KILLS is how often each is killed (200).
+done again must succeed, and end as if nothing had happened. ``install.sh --back`` to each of them
+is killed in the same way. LULLWATT_KILLS is how often each is killed (200).
 """
 
 from __future__ import annotations
@@ -305,15 +305,18 @@ def _no_other_files(folder: Path, *known: Path) -> None:
 
 
 class Installed:
-    """A root folder in which a version was upgraded, whose ledger an older one can't read."""
+    """A root folder in which a version with a kept ledger was upgraded.
 
-    def __init__(self, folder: Path) -> None:
+    The newer version has changed the ledger to a schema that the older one can't read, and was
+    killed: its last rows are in the log alone.
+    """
+
+    def __init__(self, folder: Path, kept: Kept) -> None:
         self.prefix = Prefix(folder)
-        self._template = folder / "template"
+        self._kept, self._template = kept, folder / "template"
         self._make("0.1.0")
-        open_ledger(self.ledger).close()
-        with closing(sqlite3.connect(self.ledger)) as db:
-            _mark(db, 1)
+        self.ledger.write_bytes(kept.packed)
+        self._before = _rows(self.ledger)
         self._make("0.2.0")
         self._leave_a_log()
         shutil.copytree(self.prefix.root, self._template, symlinks=True)
@@ -326,15 +329,17 @@ class Installed:
         self.prefix.install(version=version).check_returncode()
 
     def _leave_a_log(self) -> None:
-        """Leave what a daemon leaves that was killed: its last rows are in the log alone."""
+        """Leave what a daemon leaves that was killed."""
         process = os.fork()
         if process == 0:
-            db = sqlite3.connect(self.ledger)
-            db.execute("PRAGMA journal_mode = WAL")
-            db.execute(f"PRAGMA user_version = {len(MIGRATIONS) + 1}")
-            _mark(db, 2)
+            ledger = open_ledger(self.ledger)
+            _record(ledger, self.prefix.root.parent, 0)
+            newer = sqlite3.connect(self.ledger)
+            newer.execute(f"PRAGMA user_version = {len(MIGRATIONS) + 1}")
+            newer.commit()
             os._exit(0)
-        os.waitpid(process, 0)
+        _, status = os.waitpid(process, 0)
+        must(status == 0, "the newer version failed")
 
     def again(self) -> None:
         shutil.rmtree(self.prefix.root)
@@ -351,34 +356,28 @@ class Installed:
         is_done = "there is no version to go back to" in done.stderr
         must(done.returncode == 0 or is_done, f"the next run fails: {done.stderr}")
         must(self.prefix.in_force == "0.1.0", "the old version is not in force")
-        must(_marked(self.ledger) == 1, "the old ledger is not in its place")
-        newer = list(self.prefix.kept.glob("after-0.2.0*/ledger.sqlite3"))
-        must(any(_marked(each) == 2 for each in newer), f"the newer ledger is not whole: {newer}")
+        found = schema_of(self.ledger)
+        must(found in {self._kept.schema, len(MIGRATIONS)}, f"a ledger of schema {found} is there")
+        must(_rows(self.ledger) == self._before, "the old ledger is not in its place")
+        must(nights_of(self.ledger) == self._kept.nights, "nights are not what they were")
+        # A copy that was put back already is set aside as well if its schema is too old to be read.
+        aside = list(self.prefix.kept.glob("after-0.2.0*/ledger.sqlite3"))
+        newer = [each for each in aside if schema_of(each) == len(MIGRATIONS) + 1]
+        must(bool(newer), f"the newer ledger is not kept: {aside}")
+        for each in newer:
+            _must_hold(each, {"0"})
 
 
-def kill_going_back(rng: random.Random) -> str:
-    """Kill ``install.sh --back``."""
+def kill_going_back(kept: Kept, rng: random.Random) -> str:
+    """Kill ``install.sh --back`` to a kept ledger."""
     with _scratch() as folder:
-        home = Installed(folder)
+        home = Installed(folder, kept)
         return kill_everywhere(
             lambda _folder: home.go_back(),
             lambda _folder: home.again(),
             lambda _folder: home.judge(),
             rng,
         )
-
-
-def _mark(db: sqlite3.Connection, number: int) -> None:
-    db.execute("CREATE TABLE IF NOT EXISTS marks (number INTEGER)")
-    db.execute("INSERT INTO marks VALUES (?)", (number,))
-    db.commit()
-
-
-def _marked(ledger: Path) -> int:
-    with closing(sqlite3.connect(ledger)) as db:
-        must(db.execute("PRAGMA integrity_check").fetchone() == ("ok",), f"{ledger}: not whole")
-        (number,) = db.execute("SELECT max(number) FROM marks").fetchone()
-    return int(number)
 
 
 def main() -> int:
@@ -398,7 +397,7 @@ def _lines(rng: random.Random) -> Iterator[str]:
             yield f"{kept.name}: upgrade: {kill_migrations(kept, rng)}"
         yield f"{kept.name}: backup: {kill_backups(kept, rng)}"
         yield f"{kept.name}: removal: {kill_removals(kept, rng)}"
-    yield f"install.sh --back: {kill_going_back(rng)}"
+        yield f"{kept.name}: install.sh --back: {kill_going_back(kept, rng)}"
     yield "nothing lost"
 
 
