@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import replace
 from datetime import date, datetime, timedelta
 from decimal import Decimal
@@ -221,6 +221,35 @@ class LedgerReader(SpanReader):
         pilot, pilot_at = self._last_reported("pilot", charge_point)
         soc, soc_at = self._last_reported("soc_percent", charge_point)
         return LastVehicleReports(pilot, pilot_at, soc, soc_at)
+
+    def pilot_changed_at(
+        self, charge_point: str, pilots: Collection[str], since: datetime
+    ) -> datetime | None:
+        """Return when a charge point began to report only some pilot states, after another one.
+
+        Parameters
+        ----------
+        charge_point
+            Its name in the household file.
+        pilots
+            Pilot states.
+        since
+            Reports from before this instant are not looked at.
+
+        Returns
+        -------
+        datetime or None
+            None if its latest pilot state is another one, or if it reported no other.
+        """
+        marks = ", ".join("?" * len(pilots))
+        rows = self._rows(
+            "SELECT min(at) FROM vehicle_reports "  # noqa: S608 - all our own text
+            f"WHERE charge_point = ? AND pilot IN ({marks}) AND (at, id) > ("
+            "SELECT at, id FROM vehicle_reports WHERE charge_point = ? AND at >= ? "
+            f"AND pilot NOT IN ({marks}) ORDER BY at DESC, id DESC LIMIT 1)",
+            (charge_point, *pilots, charge_point, to_micros(since), *pilots),
+        )
+        return next((from_micros(at) for (at,) in rows if at is not None), None)
 
     def last_command(self, charge_point: str) -> StoredCommand | None:
         """Return the command with the highest serial; None if there is none."""

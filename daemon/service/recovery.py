@@ -37,6 +37,9 @@ SERIAL_STEP = timedelta(seconds=1)
 where a start is extended every half minute, or where a full disk kept the last ones from being
 recorded and the daemon starts again a few seconds later."""
 
+LONGEST_IDLE = timedelta(days=14)
+"""An older change of the pilot state is not looked for at a start: that would take time."""
+
 WISHES_HOLD = timedelta(days=14)
 """An older request is forgotten at a start if no departure has ended it."""
 
@@ -74,7 +77,7 @@ def recover(ledger: Ledger, charge_point: str, now: datetime, house: House) -> P
         plugged_in=plugged_in,
         pilot=reports.pilot,
         pilot_at=reports.pilot_at,
-        idle_since=_idle_since(reports, reading),
+        idle_since=_idle_since(ledger, charge_point, reading, now),
         soc_at=reports.soc_at,
         soc=memory.soc,
         register=_register(ledger, charge_point, now),
@@ -126,12 +129,13 @@ def currents_in_force(ledger: Ledger, charge_point: str, now: datetime) -> tuple
     )
 
 
-def _idle_since(reports: LastVehicleReports, reading: StoredReading | None) -> datetime | None:
+def _idle_since(
+    ledger: Ledger, charge_point: str, reading: StoredReading | None, now: datetime
+) -> datetime | None:
     """Return since when the pilot shows that no power flows, unless the meter was read since."""
-    at = reports.pilot_at
-    if at is None or reports.pilot not in IDLE:
-        return None
-    is_read = reading is not None and reading.watts is not None and reading.at >= at
+    # Only a change ends the power, as in `daemon.control.learning`.
+    at = ledger.pilot_changed_at(charge_point, IDLE, now - LONGEST_IDLE)
+    is_read = reading is not None and reading.watts is not None and at and reading.at >= at
     return None if is_read else at
 
 

@@ -7,7 +7,6 @@ from datetime import timedelta
 from hashlib import blake2b
 from typing import TYPE_CHECKING, Any
 
-from daemon.control.learning import IDLE
 from daemon.control.nightbook import BEGUN_WH
 from daemon.control.state import is_charging, vehicle_of
 from planners.local_time.departures import night_of
@@ -159,14 +158,13 @@ def _commanded(state: PointState, now: datetime) -> tuple[float, float | None] |
 
 def _recalled_at_a_start(state: PointState, now: datetime) -> tuple[Any, ...]:
     """Give what a restart makes of the instants of the last reports, as the recovery does."""
-    pilot_at, soc_at, idle, soc = state.pilot_at, state.soc_at, None, None
-    is_read = state.register is not None and pilot_at is not None and state.register.at >= pilot_at
-    if state.pilot in IDLE and not is_read:
-        idle = ago(pilot_at, now, HOUR)
+    pilot_at, soc_at, soc = state.pilot_at, state.soc_at, None
+    register, idle_since = state.register, state.idle_since
+    is_read = register is not None and idle_since is not None and register.at >= idle_since
     if soc_at is not None and state.soc is None:
         is_of_this_stay = pilot_at is not None and soc_at >= pilot_at
         soc = ago(soc_at, now, HALF_DAY) if is_of_this_stay else None
-    return idle, soc, soc_at == now, bool(soc_at and state.soc and soc_at > state.soc.at)
+    return is_read, soc, soc_at == now, bool(soc_at and state.soc and soc_at > state.soc.at)
 
 
 def _flowed_since(state: PointState) -> int | None:

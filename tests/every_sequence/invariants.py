@@ -305,8 +305,6 @@ def wrong_with_restart(before: World, after: World) -> str | None:
     one, two = before.state.command, after.state.command
     if one is None or two is None or one.valid_until <= before.now:
         return None
-    if before.state.register is None:
-        return None  # without a meter nobody knows what has flowed
     plan, tick = before.state.plan, timedelta(minutes=before.house.file.household.tick_minutes)
     if plan is not None and plan.departure - before.now < tick + MARGIN:
         return None  # a plan that is made without a whole tick left has no period

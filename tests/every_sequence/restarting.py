@@ -11,6 +11,7 @@ from daemon.service.recovery import recover
 from planners.accounts.register import RegisterReading
 
 if TYPE_CHECKING:
+    from collections.abc import Collection
     from datetime import datetime, timedelta
 
     from adapters.ledger.ledger import Ledger
@@ -32,6 +33,11 @@ class ImaginedLedger:
         state = self._state
         percent = self._reported if state.soc_at is not None else None
         return LastVehicleReports(state.pilot, state.pilot_at, percent, state.soc_at)
+
+    def pilot_changed_at(
+        self, _point: str, pilots: Collection[str], _since: datetime
+    ) -> datetime | None:
+        return self._state.idle_since if self._state.pilot in pilots else None
 
     def last_reading(self, _point: str) -> StoredReading | None:
         register = self._state.register

@@ -217,6 +217,20 @@ def test_last_vehicle_reports(ledger: Ledger) -> None:
     )
 
 
+@pytest.mark.parametrize(
+    ("pilots", "minute"),
+    [("", None), ("B", None), ("BB", None), ("CB", 1), ("CABB", 1), ("CBC", None), ("CBFB", 3)],
+)
+def test_since_when_a_pilot_is_idle(ledger: Ledger, pilots: str, minute: int | None) -> None:
+    """Only a change counts: the first report of all shows none, nor does a repetition."""
+    for each, pilot in enumerate(pilots):
+        assert ledger.add_vehicle_report("driveway", NOON + each * MINUTE, pilot)
+        assert ledger.add_vehicle_report("driveway", NOON + each * MINUTE, None, 41.0)
+    changed_at = None if minute is None else NOON + minute * MINUTE
+    assert ledger.pilot_changed_at("driveway", "AB", NOON) == changed_at
+    assert ledger.pilot_changed_at("carport", "AB", NOON) is None
+
+
 @pytest.mark.parametrize("report", [("B", None), (None, 41.0), ("C", 41.0)])
 def test_a_repeated_vehicle_report_is_refused(
     ledger: Ledger, report: tuple[str | None, float | None]

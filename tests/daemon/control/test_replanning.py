@@ -390,25 +390,27 @@ def test_without_a_meter_a_plan_is_carried_out_as_it_says() -> None:
     assert plan.reaches_percent == pytest.approx(80.0)
 
 
-def charging_unmetered(ledger: Ledger | None = None) -> World:
+def charging_unmetered(ledger: Ledger | None = None, pilot: str = "C") -> World:
     """Charge from 40 % for 70 minutes at a charge point that has no meter."""
     world = World(household(), EVENING, ledger=ledger)
-    world.plug_in(40.0, pilot="C")
+    world.plug_in(40.0, pilot=pilot)
     world.wait(EVENING + 70 * MINUTE, read_every=None)
     assert world.doing() == ("start", 32.0)
     return world
 
 
-@pytest.mark.parametrize("what", ["prices", "restart", "skip", "another need", "it stays"])
+@pytest.mark.parametrize(
+    "what", ["prices", "restart", "restart at B", "skip", "another need", "it stays"]
+)
 def test_without_a_meter_what_was_charged_is_not_planned_again(what: str, tmp_path: Path) -> None:
     """The commands that were in force say what has flowed, where nothing else does."""
     with open_ledger(tmp_path / "ledger.sqlite3") as ledger:
-        world = charging_unmetered(ledger)
+        world = charging_unmetered(ledger, "B" if what == "restart at B" else "C")
         begun_wh, until = 1_000_000.0, LEAVES - MINUTE
         match what:
             case "prices":
                 world.handle(HouseChanged("prices"))
-            case "restart":
+            case "restart" | "restart at B":
                 world = world.restarted()
             case "skip":
                 world.ask(skip_until=world.now + HOUR)
