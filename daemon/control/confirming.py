@@ -156,11 +156,13 @@ def _power_due(state: PointState, house: House) -> datetime | None:
     command, response = state.command, state.response
     if command is None or response is None:
         return None
-    if response.wrong_since is not None:
-        return _due(state, response, house)
-    read_at = _meter_since(state, response, house)
     if _reports_a_charge(state, house):
-        return response.since + _patience(state, house)
+        since = response.wrong_since or response.since
+        return _due(state, replace(response, wrong_since=since), house)
+    due = None if response.wrong_since is None else _due(state, response, house)
+    if due is not None and _power_flows(state, response, due) is not None:
+        return due  # a meter that is silent by then shows nothing
+    read_at = _meter_since(state, response, house)
     if command.do == "stop" or read_at is None or NO_READING in state.alerts:
         return None
     return max(read_at, response.since) + LONGEST_GAP

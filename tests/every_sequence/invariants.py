@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from daemon.control.events import CommandInForce, NightFacts
+    from daemon.control.state import PointState, Response
     from planners.plan.plan import Plan
     from tests.every_sequence.points import Moved, World
 
@@ -219,24 +220,16 @@ def _rest(moved: Moved) -> Iterator[str]:
 
 def _response(world: World, command: CommandInForce) -> Iterator[str]:
     state, response, now = world.state, world.state.response, world.now
-    due = response_due(state, world.house)
-    # Of hardware whose meter is silent nobody knows whether it follows.
-    is_read = (
-        state.watts_at is not None
-        and response is not None
-        and response.since < state.watts_at
-        and now - state.watts_at < LONGEST_GAP
-    )
-    if due is not None and due <= now and is_read:
-        yield "what was due about the response was not done"
     if response is None:
         yield "nobody waits for the response to the command"
         return
+    due = response_due(state, world.house)
+    # Whoever sleeps until a reading is old finds out nothing from it.
+    is_read = state.watts_at is not None and now - state.watts_at < LONGEST_GAP
+    if due is not None and due <= now and (is_read or command.do == "start"):
+        yield "what was due about the response was not done"
     if command.do == "stop" and world.defied_since is not None and is_read:
-        if response.wrong_since is None and state.idle_since is None:
-            yield "power flows after a stop, and nobody notices"
-        elif response.wrong_since is not None and (due is None or due > now + LONGEST_REPEAT):
-            yield "power flows after a stop, and the stop is not repeated"
+        yield from _defied(state, response, due, now)
     if command.do == "stop" and response.repeats >= 2 and "power-after-stop" not in state.alerts:
         yield "power flows after a stop, and nobody is warned"
     if (
@@ -246,6 +239,19 @@ def _response(world: World, command: CommandInForce) -> Iterator[str]:
         and "no-power-after-start" not in state.alerts
     ):
         yield "no power flows after a start, and nobody is warned"
+
+
+def _defied(
+    state: PointState, response: Response, due: datetime | None, now: datetime
+) -> Iterator[str]:
+    if response.wrong_since is None:
+        if state.idle_since is None:
+            yield "power flows after a stop, and nobody notices"
+        return
+    # Until the power is read again, one repetition is enough.
+    is_read_since = state.watts_at is not None and state.watts_at > response.since
+    if is_read_since and (due is None or due > now + LONGEST_REPEAT):
+        yield "power flows after a stop, and the stop is not repeated"
 
 
 # --- presence, plans, nights -----------------------------------------------------------------

@@ -181,6 +181,18 @@ def test_a_meter_that_falls_silent_is_an_alert() -> None:
     assert "no-reading" not in world.state.alerts
 
 
+@pytest.mark.parametrize(("read_minutes", "repeated_minutes"), [(1, 2), (4, 6)])
+def test_a_meter_that_falls_silent_while_nothing_flows_is_an_alert_in_time(
+    read_minutes: int, repeated_minutes: int
+) -> None:
+    """15 minutes after the start was sent again, and not only at the next renewal."""
+    world = at_home(NIGHT_BEGINS, draws=0.0)
+    world.wait(NIGHT_BEGINS + read_minutes * MINUTE)
+    world.wait(NIGHT_BEGINS + 40 * MINUTE, read_every=None)
+    silent_at = NIGHT_BEGINS + (repeated_minutes + 15) * MINUTE
+    assert alerts(world)[-1] == (silent_at, "no-reading")
+
+
 def test_hardware_without_a_meter_is_no_alert() -> None:
     """If no reading ever came, nobody is warned that none comes."""
     world = World(kowhai(), EVENING)
