@@ -16,6 +16,9 @@ What the search rests on, and where it ends:
   old to matter, or in what only the account of a night is made from, count as one (`abstraction`).
   That they behave alike is tried on samples: pairs of sequences that lead to one key go on together
   (`search.unlike_twins`). Of an account nothing is checked but the order of its stays.
+- The deepest searches take one world of each kind: of those that differ only in how long, how much
+  or how full by less than some four times, the first goes on (`abstraction.kind_of`). They reach
+  sequences that are longer, and not all of them.
 - Pilot states D and F count as C and E. Alerts that nothing but the alerts depends on are left out
   of the key; they are still raised and cleared in every step.
 - What a meter reports after more than an hour of silence flowed in the first hour of it.

@@ -16,7 +16,7 @@ from typing import Any, Final, NamedTuple
 from config.fields.zones import use_pinned_zones
 from tests.every_sequence.homes import HAPPENINGS as AT_HOME
 from tests.every_sequence.homes import HOME_RULES, HOME_STARTS, home_at
-from tests.every_sequence.moving import POINT_RULES, told
+from tests.every_sequence.moving import KIND_RULES, POINT_RULES, told
 from tests.every_sequence.planted import FAULTS, counterexample
 from tests.every_sequence.reaching import missed_from
 from tests.every_sequence.search import Found, search, unlike_twins
@@ -29,7 +29,10 @@ WORKERS: Final = int(os.environ.get("LULLWATT_WORKERS", "2"))
 DEEPEST: Final = 12
 TWINS: Final = 300
 
-SHARES: Final = {"usual": 0.18, "everyday": 0.02, "theme": 0.015, "all": 0.02, "home": 0.02}
+SHARES: Final = {
+    "usual": 0.12, "everyday": 0.015, "theme": 0.01, "all": 0.015, "home": 0.02,
+    "usual kinds": 0.1, "kinds": 0.025,
+}  # fmt: skip
 """What one search of each kind may take of all the time; the rest is for planted faults and what
 is reached."""
 
@@ -58,6 +61,18 @@ def searched(start: str, theme: str, share: str) -> Row:
         wrong += [line for path in found.others.values() for line in told(world, path)]
     cells = (start, theme, *_measured(found), f"{len(unlike)} of {len(found.twins)}")
     return Row(cells, (*wrong, *_unlike(start, unlike)))
+
+
+def searched_by_kind(start: str, share: str) -> Row:
+    """Search deeper with one world of each kind."""
+    use_pinned_zones()
+    with plans_remembered():
+        world = world_at(start)
+        seconds = SECONDS * SHARES[share]
+        found = search(world, EVERYDAY, DEEPEST, KIND_RULES, seconds=seconds, goes_on=True)
+        wrong = [f"{start}, by kind: {what}" for what in found.others]
+        wrong += [line for path in found.others.values() for line in told(world, path)]
+    return Row((start, "everyday, by kind", *_measured(found), "-"), tuple(wrong))
 
 
 def searched_at_home(start: str) -> Row:
@@ -107,6 +122,8 @@ def main() -> int:
         searches = [pool.submit(searched, start, "everyday", "usual") for start in USUAL]
         others = [start for start in STARTS if start not in USUAL]
         searches += [pool.submit(searched, start, "everyday", "everyday") for start in others]
+        searches += [pool.submit(searched_by_kind, start, "usual kinds") for start in USUAL]
+        searches += [pool.submit(searched_by_kind, start, "kinds") for start in others]
         searches += [
             pool.submit(searched, start, theme, "theme") for theme in DEEP_THEMES for start in USUAL
         ]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import marshal
 from datetime import timedelta
 from hashlib import blake2b
+from math import copysign, log2
 from typing import TYPE_CHECKING, Any
 
 from daemon.control.nightbook import BEGUN_WH
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
 
 DAY_SECONDS = 86_400
 QUARTER, HOUR, HALF_DAY = 900.0, 3600.0, 43_200.0
+SIZES_PER_DOUBLING = 0.5
 MOST_REPEATS = 6
 LONGEST_RUN_MINUTES = 30.0
 """The longest run that any file in the search asks for."""
@@ -37,12 +39,30 @@ INERT = frozenset(
 
 def key_of(world: World) -> bytes:
     """Give the same bytes for worlds that will behave alike."""
+    return digest_of(_all_of(world))
+
+
+def kind_of(world: World) -> bytes:
+    """Give the same bytes for worlds of one kind: amounts differ by less than four times."""
+    since_midnight, *values = _all_of(world)
+    return digest_of((since_midnight // HOUR, _size_of(tuple(values))))
+
+
+def _size_of(value: Any) -> Any:  # noqa: ANN401 - a key is made from values of all kinds
+    if isinstance(value, tuple):
+        return tuple(map(_size_of, value))
+    if isinstance(value, float):
+        return copysign(round(SIZES_PER_DOUBLING * log2(1 + abs(value))), value)
+    return value
+
+
+def _all_of(world: World) -> tuple[Any, ...]:
     now, house, state = world.now, world.house, world.state
     contactor = world.contactor
     point = house.file.charge_points[state.charge_point]
     # Another file may have another rest: what counts under it counts under this one too.
     rests = 60.0 * (max(LONGEST_RUN_MINUTES, point.min_run_minutes) + point.rest_minutes)
-    values = (
+    return (
         now.timestamp() % DAY_SECONDS,
         *world.setting,
         world.is_up,
@@ -56,7 +76,6 @@ def key_of(world: World) -> bytes:
         ago(world.defied_since, now, QUARTER),
         *known(state, now, house, rests),
     )
-    return digest_of(values)
 
 
 def digest_of(values: tuple[Any, ...]) -> bytes:

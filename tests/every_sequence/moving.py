@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from tests.every_sequence.abstraction import key_of
+from tests.every_sequence.abstraction import key_of, kind_of
 from tests.every_sequence.invariants import wrong_at_rest, wrong_with, wrong_with_restart
 from tests.every_sequence.points import World, happen
 from tests.every_sequence.reaching import missed_from
@@ -33,6 +33,9 @@ def wrong_to_the_end(world: World) -> str | None:
 
 
 POINT_RULES: Final[Rules[World]] = Rules(move, key_of, wrong_at_rest)
+KIND_RULES: Final[Rules[World]] = Rules(move, kind_of, wrong_at_rest)
+"""Of worlds of one kind only the first goes on: this goes deeper, and does not try everything."""
+
 REACHING_RULES: Final[Rules[World]] = Rules(move, key_of, wrong_to_the_end)
 
 

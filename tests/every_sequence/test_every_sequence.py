@@ -8,7 +8,7 @@ import pytest
 
 from tests.every_sequence.homes import HAPPENINGS as AT_HOME
 from tests.every_sequence.homes import HOME_RULES, home_at
-from tests.every_sequence.moving import POINT_RULES, REACHING_RULES, told
+from tests.every_sequence.moving import KIND_RULES, POINT_RULES, REACHING_RULES, told
 from tests.every_sequence.planted import counterexample
 from tests.every_sequence.search import search, unlike_twins
 from tests.every_sequence.starts import ALL, EVERYDAY, STARTS, world_at
@@ -39,6 +39,13 @@ def test_every_two_happenings_keep_every_promise(start: str) -> None:
 def test_everyday_sequences_keep_every_promise() -> None:
     world = world_at("connected")
     found = search(world, EVERYDAY, 5, POINT_RULES)
+    assert found.wrong is None, "\n".join(told(world, found.wrong.names))
+
+
+def test_longer_sequences_through_one_world_of_each_kind_keep_every_promise() -> None:
+    world = world_at("unmetered")
+    names = ("pilot A", "pilot B", "pilot C", "restart", "wake", "a lease")
+    found = search(world, names, 6, KIND_RULES)
     assert found.wrong is None, "\n".join(told(world, found.wrong.names))
 
 
