@@ -117,8 +117,8 @@ def _evening(
     busy = busy_seconds(pids[0])
 
     def plug_in() -> None:
-        for point in points:
-            bus.send(point, "vehicle", pilot="C", soc_percent=40)
+        for number, point in enumerate(points):  # no two alike, so that each has its own plan
+            bus.send(point, "vehicle", pilot="C", soc_percent=40 + number % 100 / 5)
 
     waited = bus.commands_of_all(points, plug_in, seconds)
     return [
@@ -132,8 +132,10 @@ def _evening(
 def _retain(broker: Mosquitto, root: str, count: int) -> None:
     """Leave so many retained messages, a few hundred bytes each, one a topic."""
     body = b'{"v": 1, "pilot": "A", "note": "' + b"x" * 200 + b'"}'
+    # The broker reads them in order: only the last has to be waited for.
     messages: publish.MessagesList = [
-        (f"{root}-{number}/vehicle", body, 1, True) for number in range(count)
+        (f"{root}-{number}/vehicle", body, int(number == count - 1), True)
+        for number in range(count)
     ]
     host, _, port = broker.bus.broker.removeprefix("mqtt://").rpartition(":")
     publish.multiple(messages, hostname=host, port=int(port))
