@@ -15,10 +15,10 @@ if TYPE_CHECKING:
 
     from planners.solver.priced_moves import PricedMoves
 
-MOST_REMEMBERED: Final = 256
+MOST_REMEMBERED: Final = 128
 """Spans whose costs and walks are remembered: a plan of a week for one vehicle has about twenty."""
 
-MOST_WALKS: Final = 8
+MOST_WALKS: Final = 4
 """Walks that are remembered of one span."""
 
 
