@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import chain
 
@@ -16,7 +16,8 @@ import highspy
 
 from planners.joint.plans import Shortages
 from planners.joint.problem import JointProblem
-from planners.solver.problem import PlanningProblem
+from planners.solver.problem import NEED_TOLERANCE_KWH, PlanningProblem
+from planners.solver.solution import Solution
 from tests.planners.solver import several_rows
 from tests.planners.solver.linear_model import LinearModel
 from tests.planners.solver.reference_several import _rules
@@ -40,38 +41,92 @@ class JointOptimum:
     ----------
     money, least_money : float
         Of the best plan, and a bound below every plan [currency].
-    is_optimal : bool
-        Whether the two are the same to 1e-6.
+    is_known : bool
+        Whether the two are the same to 1e-6, or the bound is as high as was asked for.
     """
 
     money: float
     least_money: float
-    is_optimal: bool
+    is_known: bool
 
 
-def cheapest_together(joint: JointProblem, seconds: float) -> JointOptimum | None:
-    """Find the least money with every need met; None if they can't all be met."""
-    model, short = _all_vehicles(joint)
+def cheapest_together(
+    joint: JointProblem, seconds: float, plans: Sequence[Solution] = (), enough: float = math.inf
+) -> JointOptimum | None:
+    """Find the least money with every need met; None if they can't all be met.
+
+    Parameters
+    ----------
+    joint : JointProblem
+        The problem.
+    seconds : float
+        How long HiGHS may take.
+    plans : sequence of Solution
+        Plans that meet the needs, to begin from.
+    enough : float
+        A bound that is high enough: to close the gap takes several times as long [currency].
+
+    Returns
+    -------
+    JointOptimum or None
+        What is known by then.
+    """
+    model, short, on = _all_vehicles(joint)
     for number in chain(*short):
         model.upper[number] = 0.0
     solver = model.highs()
+    if plans:
+        begin = highspy.HighsSolution()
+        begin.col_value = _best_in_ticks_of(plans, solver, on)
+        for _, column in chain(*on):
+            solver.changeColBounds(column, 0.0, model.upper[column])
+        if begin.col_value:
+            solver.setSolution(begin)
     solver.setOptionValue("mip_rel_gap", 1e-5)
     solver.setOptionValue("time_limit", seconds)
+    solver.cbMipInterrupt.subscribe(
+        lambda event: event.interrupt() if event.data_out.mip_dual_bound >= enough else None
+    )
     solver.run()
     status = solver.getModelStatus()
     if status == highspy.HighsModelStatus.kInfeasible:
         return None
     info = solver.getInfo()
+    is_optimal = status == highspy.HighsModelStatus.kOptimal
     return JointOptimum(
         solver.getObjectiveValue() if info.primal_solution_status else math.inf,
         info.mip_dual_bound,
-        status == highspy.HighsModelStatus.kOptimal,
+        is_optimal or info.mip_dual_bound >= enough,
     )
+
+
+def money_in_ticks_of(joint: JointProblem, plans: Sequence[Solution]) -> float:
+    """Find the least money of plans in just their ticks that reach as much; infinite if none."""
+    model, short, on = _all_vehicles(joint)
+    for own, problem, plan in zip(short, joint.vehicles, plans, strict=True):
+        for number, deadline, kwh in zip(own, problem.deadlines, plan.reaches_kwh, strict=True):
+            model.upper[number] = max(0.0, deadline.need_kwh - kwh) + NEED_TOLERANCE_KWH
+    solver = model.highs()
+    is_allowed = bool(_best_in_ticks_of(plans, solver, on))
+    money: float = solver.getObjectiveValue() if is_allowed else math.inf
+    return money
+
+
+def _best_in_ticks_of(
+    plans: Sequence[Solution], solver: highspy.Highs, on: list[list[tuple[int, int]]]
+) -> list[float]:
+    """Solve for the ticks in which plans charge; return the columns' values, none if none fit."""
+    for own, plan in zip(on, plans, strict=True):
+        for tick, column in own:
+            solver.changeColBounds(column, float(plan.on[tick]), float(plan.on[tick]))
+    solver.run()
+    found = solver.getModelStatus() == highspy.HighsModelStatus.kOptimal
+    return list(solver.getSolution().col_value) if found else []
 
 
 def least_shortages_together(joint: JointProblem, seconds: float) -> Shortages | None:
     """Find the least shortages, as `Plans` has them; None if HiGHS can't tell in its time."""
-    model, short = _all_vehicles(joint)
+    model, short, _ = _all_vehicles(joint)
     ranks = sorted(set(joint.ranks))
     measures: list[Terms] = []
     for rank in ranks:
@@ -94,15 +149,26 @@ def least_shortages_together(joint: JointProblem, seconds: float) -> Shortages |
     return tuple(zip(found[::2], found[1::2], strict=True))
 
 
-def _all_vehicles(joint: JointProblem) -> tuple[LinearModel, list[list[int]]]:
-    """Write all vehicles and what they share, and return the columns of each one's shortages."""
+def _all_vehicles(
+    joint: JointProblem,
+) -> tuple[LinearModel, list[list[int]], list[list[tuple[int, int]]]]:
+    """Write all vehicles and what they share.
+
+    Returns
+    -------
+    tuple of LinearModel, list and list
+        With the columns of each one's shortages, and its ticks with the columns that say whether
+        they are on.
+    """
     model = LinearModel()
     taken: dict[tuple[int, int], Terms] = defaultdict(list)
     from_roof: dict[int, Terms] = defaultdict(list)
     short: list[list[int]] = []
+    on: list[list[tuple[int, int]]] = []
     for number, problem in enumerate(joint.vehicles):
-        amps, own = _vehicle(model, problem, from_roof)
-        short.append(own)
+        amps, segments = _vehicle(model, problem, from_roof)
+        short.append([segment.short for segment in segments])
+        on.append([each for own in segments for each in zip(own.ticks, own.on, strict=True)])
         for tick, terms in amps:
             for place, limit in enumerate(joint.limits):
                 if limit.weights[number]:
@@ -111,13 +177,13 @@ def _all_vehicles(joint: JointProblem) -> tuple[LinearModel, list[list[int]]]:
         model.at_most(terms, max(0.0, float(joint.limits[place].left[tick])) + 1e-9)
     for tick, terms in from_roof.items():
         model.at_most(terms, float(joint.surplus_kw[tick]) * joint.vehicles[0].tick_hours)
-    return model, short
+    return model, short, on
 
 
 def _vehicle(
     model: LinearModel, given: PlanningProblem, from_roof: dict[int, Terms]
-) -> tuple[list[tuple[int, Terms]], list[int]]:
-    """Write one vehicle's rules; return the current of each of its ticks, and its shortages."""
+) -> tuple[list[tuple[int, Terms]], list[Segment]]:
+    """Write one vehicle's rules; return the current of each of its ticks, and its segments."""
     # What it has of a surplus, which must cost no more than import, is added to `from_roof`.
     problem = replace(given, surplus_kw=None, export_rates_per_kwh=None)
     power = power_of(problem)
@@ -144,7 +210,7 @@ def _vehicle(
                 model.at_least([(amps, 1.0), *times(-1 / kwh_per_amp, metered)], 0.0)
                 model.at_least([(amps, 1.0), (on, -problem.min_amps)], 0.0)
                 found.append((tick, [(amps, 1.0)]))
-    return found, [segment.short for segment in segments]
+    return found, segments
 
 
 def _roof_columns(

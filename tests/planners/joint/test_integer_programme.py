@@ -17,11 +17,11 @@ from planners.joint.problem import JointProblem, SharedLimit
 from planners.power.charging import ChargeModel
 from planners.solver.problem import Deadline, PlanningProblem
 from tests.planners.joint.random_joint import random_joint
-from tests.planners.joint.reference import cheapest_together
+from tests.planners.joint.reference import cheapest_together, money_in_ticks_of
 from tests.planners.solver.statement import faults_of
 
 PROBLEMS, SECONDS, TICKS = (
-    (100, 30.0, (20, 48)) if "LULLWATT_PROBLEMS" in os.environ else (8, 3.0, (12, 20))
+    (100, 20.0, (20, 48)) if "LULLWATT_PROBLEMS" in os.environ else (8, 3.0, (12, 20))
 )
 BLOCK = 4
 NEAR = 1e-4
@@ -42,7 +42,8 @@ def test_improves_and_bounds_as_the_plain_model_says(block: int) -> None:
         assert fits(joint, currents_of(joint, found.plans))
         for problem, plan in zip(joint.vehicles, found.plans, strict=True):
             assert faults_of(problem, plan.amps.tolist(), plan.share.tolist()) == []
-        optimum = cheapest_together(joint, SECONDS)
+        optimum = cheapest_together(joint, SECONDS, found.plans, bound - NEAR)
+        assert money_in_ticks_of(joint, found.plans) <= found.money + NEAR
         if optimum is not None:
             assert bound <= optimum.money + NEAR
             # Up to a watt-hour of a need may be missed, which HiGHS pays for.

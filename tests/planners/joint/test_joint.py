@@ -21,14 +21,18 @@ from planners.power.charging import ChargeModel
 from planners.solver.problem import Deadline, PlanningProblem, SwitchingState
 from planners.solver.solution import objective
 from tests.planners.joint.random_joint import random_joint
-from tests.planners.joint.reference import cheapest_together, least_largest_shortage
+from tests.planners.joint.reference import (
+    cheapest_together,
+    least_largest_shortage,
+    money_in_ticks_of,
+)
 from tests.planners.solver.claims import slack_kwh
 from tests.planners.solver.statement import faults_of
 
 IS_PROOF = "LULLWATT_PROBLEMS" in os.environ
-"""Whether `make prove` runs this: on 300 problems, with all rounds and a minute for HiGHS each."""
+"""Whether `make prove` runs this: on 300 problems, with all rounds, and 20 s for HiGHS each."""
 
-PROBLEMS, ROUNDS, HIGHS_SECONDS = (300, 41, 60.0) if IS_PROOF else (12, 6, 3.0)
+PROBLEMS, ROUNDS, HIGHS_SECONDS = (300, 41, 20.0) if IS_PROOF else (12, 6, 3.0)
 BLOCK = 6
 TICKS = (20, 60) if IS_PROOF else (14, 30)
 """Fewest and most ticks of a problem."""
@@ -79,17 +83,20 @@ def test_costs_what_highs_finds(block: int) -> None:
         first, *more = islice(ever_better(joint), ROUNDS)
         last = [first, *more][-1]
         _check_rules(joint, last)
-        best = cheapest_together(joint, HIGHS_SECONDS)
+        enough = last.least_money - NEAR
+        best = cheapest_together(joint, HIGHS_SECONDS, last.plans, enough)
         if best is None:
             assert last.shortages_kwh[0][1] > 0
             continue
         if last.shortages_kwh[0][1] > slack_kwh(joint.vehicles[0], 1e-5):
             continue  # the needs are so tight that no whole ticks were found that meet them
+        # HiGHS allows these plans, for what they cost; and none costs less than they say.
+        assert money_in_ticks_of(joint, last.plans) <= last.money + NEAR
         assert last.money >= best.least_money - NEAR
         assert last.least_money <= best.money + NEAR
-        if best.is_optimal:  # a busy machine may not let HiGHS finish in time
+        if best.is_known:  # a busy machine may not let HiGHS finish in time
             cost = sum(abs(plan.cost) for plan in first.plans)
-            excess.append((first.money - best.money) / cost)
+            excess.append((first.money - best.least_money) / cost)
     # The median of the few that a busy machine solves is that of the easiest or the hardest.
     assert len(excess) <= BLOCK // 2 or median(excess) <= MEDIAN_EXCESS
 
