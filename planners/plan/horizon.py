@@ -124,7 +124,7 @@ class Situation:
 
     @property
     def lasted(self) -> timedelta:
-        """How long the charge point has been on, or off."""
+        """How long the charge point has been on, or off; negative if a rest is to begin later."""
         return timedelta.max if self.since is None else self.now - self.since
 
 
@@ -618,7 +618,9 @@ def _ticks_since(situation: Situation, window: Window, point: ChargePoint) -> in
     if situation.since is None or not window.ticks:
         return LONG_AT_REST.ticks
     lasted = window.ticks[0].start - situation.since
-    ticks = max(0, lasted // timedelta(minutes=window.tick_minutes))
+    # A rest begins no later than a run that was just begun would have lasted, whatever clocks say.
+    least = 0 if situation.on else -_whole_ticks(point.min_run_minutes, window)
+    ticks = max(least, lasted // timedelta(minutes=window.tick_minutes))
     shortest = point.min_run_minutes if situation.on else point.rest_minutes
     # What will have lasted long enough by then counts as such, however it lies to the ticks.
     enough = max(1, _whole_ticks(shortest, window))

@@ -25,6 +25,7 @@ from planners.plan.horizon import (
 )
 from planners.plan.later_nights import later_nights
 from planners.plan.periods import (
+    PARTS_OF_AN_AMPERE,
     ChargingSlot,
     charging_slot,
     charging_slots,
@@ -35,12 +36,14 @@ from planners.plan.plan import Plan
 from planners.plan.several_nights import bought_ahead, met_before, prepared_for_later
 from planners.plan.shortfall import LONGEST, shortfall_of
 from planners.plan.why import CarbonShift, why, why_at_once
+from planners.plan.window import HOUR
 from planners.power.cautions import cautions
-from planners.power.charging import NEED_TOLERANCE_PERCENT, climb
+from planners.power.charging import climb
 from planners.power.circuits import has_power
 from planners.solver.exact import solve
 from planners.solver.problem import NEED_TOLERANCE_KWH, Floor
 from planners.solver.solution import objective
+from planners.solver.worth import worth_at, worth_pieces
 from planners.surplus.one_phase import between_the_ranges, most_amps_on_one, switches_well
 
 if TYPE_CHECKING:
@@ -66,6 +69,9 @@ CERTAIN_PERCENT = 100
 MOST_TRIES = 3
 """How often a plan is solved again without powers that no phases can carry; what is left of them is
 rounded up."""
+
+SECONDS_ROUNDED = timedelta(seconds=2)
+"""By how much the ends of a plan may be off, as it keeps to whole seconds."""
 
 SAME_RATE = 1e-9
 """Rates and costs that differ by less are the same."""
@@ -95,7 +101,8 @@ class _Solved(NamedTuple):
 class Draft(NamedTuple):
     """A plan without its reasons yet, with its horizon and solution.
 
-    `cheapest` is the solution's plan if a person asked for another one; `finer` is as in `_Solved`.
+    `cheapest` is the solution's plan if a person asked for another one; `finer` is as in `_Solved`;
+    `money` is what all nights cost, less what they buy beyond the needs is worth [currency].
     """
 
     plan: Plan
@@ -103,6 +110,7 @@ class Draft(NamedTuple):
     solution: Solution
     cheapest: Plan | None = None
     finer: tuple[Horizon, Solution] | None = None
+    money: float = 0.0
 
 
 def make_plan(file: HouseholdFile, prices: Prices, situation: Situation) -> Plan:
@@ -123,7 +131,7 @@ def explained(draft: Draft) -> Plan:
     Plan
         The same plan with its reasons.
     """
-    plan, horizon, solution, cheapest, finer = draft
+    plan, horizon, solution, cheapest, finer, _ = draft
     if cheapest is not None:
         return replace(plan, why=why_at_once(plan, cheapest, horizon.file))
     departure = horizon.situation.departure
@@ -244,18 +252,24 @@ def _on_fewer_phases(draft: Draft, prices: Prices) -> Draft:
 
 def _serves_better(one: Draft, other: Draft) -> bool:
     """Whether a plan meets the needs as well as another, and costs less by all its nights."""
-    for k, deadline in enumerate(one.horizon.problem.deadlines):
-        short, shorter = (
-            max(0.0, deadline.need_kwh - each.solution.reaches_kwh[k]) for each in (one, other)
-        )
-        if short > shorter + NEED_TOLERANCE_KWH:
-            return False
+    if _misses_more(one, other):
+        return False
     costs = [
         objective(each.horizon.problem, each.solution)
         + each.horizon.problem.start_cost * _changes_of_phases(each.plan)
         for each in (one, other)
     ]
     return costs[0] < costs[1] - SAME_RATE
+
+
+def _misses_more(one: Draft | _Solved, other: Draft | _Solved) -> bool:
+    """Whether a plan comes less near to some need than another."""
+    deadlines = one.horizon.problem.deadlines
+    reached = zip(one.solution.reaches_kwh, other.solution.reaches_kwh, strict=True)
+    return any(
+        min(each.need_kwh, kwh) < min(each.need_kwh, nearer) - NEED_TOLERANCE_KWH
+        for each, (kwh, nearer) in zip(deadlines, reached, strict=True)
+    )
 
 
 def _stretches(plan: Plan) -> list[tuple[datetime, datetime, bool]]:
@@ -280,24 +294,36 @@ def _changes_of_phases(plan: Plan) -> int:
 def _with_run(file: HouseholdFile, prices: Prices, situation: Situation) -> Draft:
     """Plan as `draft_plan` does, on the phases that the situation names."""
     draft = _draft(file, prices, situation)
-    if situation.on and (not draft.plan.periods or _stays_on_for_nothing(draft)):
-        # A run that is not worth its shortest time is stopped at once; another one may follow.
-        return _draft(file, prices, replace(situation, on=False, since=situation.now))
-    if not _begins_dear(draft):
+    is_empty = not draft.plan.periods
+    if not situation.on or not (is_empty or _must_last(draft) or _begins_dear(draft)):
         return draft
-    # The ticks do not show that it is cheaper to stop a run in progress until the first of them.
-    stopped = _draft(file, prices, replace(situation, on=False, since=situation.now))
-    return stopped if _is_cheaper(stopped, draft) else draft
+    # A run that is not worth its shortest time is stopped at once; another one may follow, as soon
+    # as if it had lasted that.
+    shortest = timedelta(minutes=draft.horizon.point.min_run_minutes)
+    rests_from = situation.now + max(timedelta(), shortest - situation.lasted)
+    stopped = _draft(file, prices, replace(situation, on=False, since=rests_from))
+    is_better = not _misses_more(stopped, draft) and stopped.money < draft.money - _rounding(draft)
+    # Without caps it is not known what a capacity charge comes to.
+    is_better = is_better and (stopped.horizon.kept is None) == (draft.horizon.kept is None)
+    return stopped if is_empty or is_better else draft
 
 
-def _stays_on_for_nothing(draft: Draft) -> bool:
-    """Whether a run only lasts its shortest time, at a rate that nothing is wanted at."""
-    plan, max_rate = draft.plan, draft.horizon.situation.departure.max_rate
-    first = plan.periods[0]
-    is_needed = plan.soc_percent < plan.need_percent - NEED_TOLERANCE_PERCENT
-    if max_rate is None or is_needed or first.start != plan.made_at or first.kwh <= 0:
+def _must_last(draft: Draft) -> bool:
+    """Whether a run only goes on as it is too short to stop, though nothing is needed."""
+    horizon, periods = draft.horizon, draft.plan.periods
+    lasted = horizon.situation.lasted >= timedelta(minutes=horizon.point.min_run_minutes)
+    if lasted or not periods or periods[0].start > horizon.situation.now:
         return False
-    return len(plan.periods) >= LEAST_TWO and first.price / first.kwh > float(max_rate) + SAME_RATE
+    return horizon.problem.stored_kwh >= horizon.problem.deadlines[0].need_kwh - NEED_TOLERANCE_KWH
+
+
+def _rounding(draft: Draft) -> float:
+    """Return what whole seconds and tenths of an ampere may cost: no run is stopped for less."""
+    horizon = draft.horizon
+    kwh = horizon.model.full_kw * SECONDS_ROUNDED / HOUR
+    if horizon.problem.min_amps is not None:
+        kwh += horizon.model.kw_per_amp / PARTS_OF_AN_AMPERE * horizon.problem.tick_hours
+    return kwh * horizon.problem.dearest
 
 
 def at_once_instead(draft: Draft, prices: Prices) -> Draft:
@@ -370,14 +396,6 @@ def _begins_dear(draft: Draft) -> bool:
     return fragment.price_at(kw) > dearest + SAME_RATE
 
 
-def _is_cheaper(one: Draft, other: Draft) -> bool:
-    """Whether a plan reaches as much as another for less, starts included."""
-    start_cost = float(one.horizon.point.start_cost)
-    costs = [draft.plan.price + start_cost * draft.plan.starts for draft in (one, other)]
-    reaches_as_much = one.plan.reaches_percent > other.plan.reaches_percent - NEED_TOLERANCE_PERCENT
-    return reaches_as_much and costs[0] < costs[1] - SAME_RATE
-
-
 def _draft(file: HouseholdFile, prices: Prices, situation: Situation) -> Draft:
     solved = _solved(horizon_of(file, prices, situation), prices)
     if _is_missed(solved):
@@ -426,7 +444,8 @@ def _draft(file: HouseholdFile, prices: Prices, situation: Situation) -> Draft:
         carbon_kind=_carbon_kind(prices),
         event=departure.event,
     )
-    return Draft(plan, horizon, solution, finer=solved.finer)
+    money = _money_of_all(solved)
+    return Draft(plan, horizon, solution, finer=solved.finer, money=money)
 
 
 def _of_carbon(prices: Prices) -> tuple[str, ...]:
@@ -446,14 +465,18 @@ def _solved(horizon: Horizon, prices: Prices) -> _Solved:
     horizon, solution = _within_capacity(*_cheapest(horizon), prices)
     solved = _Solved(horizon, solution, _first_night(horizon, solution))
     if _cuts_a_shortest_run(horizon, solution):
-        # In minutes that run is not cut, but a cheaper one: then longer runs may cost less.
-        longer = replace(horizon.problem, min_run=horizon.problem.min_run + 1)
-        other, found = _cheapest(replace(horizon, problem=longer))
-        night = _first_night(other, found)
-        reaches_as_much = night.reaches_kwh >= solved.night.reaches_kwh - NEED_TOLERANCE_KWH
-        if reaches_as_much and _money(night, other) < _money(solved.night, horizon) - SAME_RATE:
-            other = replace(other, problem=replace(other.problem, min_run=horizon.problem.min_run))
-            solved = _Solved(other, found, night)
+        # In minutes that run is not cut, but a cheaper one: then one that lasts may cost less, or
+        # longer runs, any of which may be cut.
+        problem = horizon.problem
+        lasting = replace(problem, least_part=_least_part(horizon))
+        longer = replace(problem, min_run=problem.min_run + 1)
+        for each in (lasting, longer):
+            other, found = _cheapest(replace(horizon, problem=each))
+            night = _first_night(other, found)
+            kept = replace(other.problem, min_run=problem.min_run)
+            trial = _Solved(replace(other, problem=kept), found, night)
+            is_cheaper = _money_of_all(trial) < _money_of_all(solved) - SAME_RATE
+            solved = trial if is_cheaper and not _misses_more(trial, solved) else solved
     return _to_the_minute(solved, prices)
 
 
@@ -469,6 +492,12 @@ def _cuts_a_shortest_run(horizon: Horizon, solution: Solution) -> bool:
     first = int(off[-1]) + 1 if len(off) else 0
     minutes = horizon.window.tick_minutes * float(share[first : on[-1] + 1].sum())
     return minutes < horizon.point.min_run_minutes and (first > 0 or not horizon.situation.on)
+
+
+def _least_part(horizon: Horizon) -> float:
+    """Return the part of the last tick with which the shortest run of ticks lasts its minutes."""
+    minutes = horizon.window.tick_minutes
+    return horizon.point.min_run_minutes / minutes - (horizon.problem.min_run - 1)
 
 
 def _to_the_minute(solved: _Solved, prices: Prices) -> _Solved:
@@ -499,6 +528,23 @@ def _money(night: _Night, horizon: Horizon) -> float:
     starts = _starts(night.periods, horizon.situation)
     energy = sum(period.price for period in night.periods)
     return energy + float(horizon.point.start_cost) * starts + SAME_RATE * starts
+
+
+def _money_of_all(solved: _Solved) -> float:
+    """Price all nights, the first to the minute, less what they buy beyond the needs is worth."""
+    problem, solution = solved.horizon.problem, solved.solution
+    first = slice(problem.deadlines[0].end)
+    on, rates = solution.on[first], problem.rates_per_kwh[first]
+    starts = int((on & ~np.concatenate(([problem.before.on], on))[: len(on)]).sum())
+    in_ticks = rates @ solution.metered_kwh[first] + problem.start_cost * starts
+    if problem.export_rates_per_kwh is not None:
+        in_ticks += (problem.export_rates_per_kwh[first] - rates) @ solution.roof_kwh[first]
+    reached = np.array([solution.reaches_kwh[0], solved.night.reaches_kwh])
+    worth = worth_at(problem.model, worth_pieces(problem.deadlines), reached)
+    in_minutes = _money(solved.night, solved.horizon) - float(worth[1] - worth[0])
+    if solved.horizon.kept is not None:
+        in_minutes += solved.horizon.kept.best.charge
+    return objective(problem, solution) - float(in_ticks) + in_minutes
 
 
 def _within_capacity(

@@ -147,7 +147,8 @@ def empty_tables(
     """
     ticks = moves.span.end - moves.span.start
     levels = len(moves.levels)
-    first_apart = moves.may_be_done_within(min_run - 1)
+    # A tick that is cut too short to count is one more.
+    first_apart = moves.may_be_done_within(min_run - (moves.problem.least_part <= 0))
     lanes = Lanes(moves.problem.use_limits, moves.span.start, moves.span.end)
     most = lanes.most
     on = np.empty((ticks + 1, min_run + 1 + min_run * first_apart, most, levels))

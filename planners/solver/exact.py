@@ -50,6 +50,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import cache
+from itertools import accumulate
+from operator import or_
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -124,12 +126,37 @@ def solve(problem: PlanningProblem) -> Solution:
         if plan is not None and plan.reaches_kwh[0] >= needs[0] - NEED_TOLERANCE_KWH:
             return plan
     reaches = needs_within_reach(problem)
-    plan = plan_for(*_lowered(needs, reaches, plan_for))
-    if plan is not None:
+    lowered = _lowered(needs, reaches, plan_for)
+    plan = plan_for(*lowered)
+    if plan is not None and not _may_reach_more(needs, lowered, reaches):
         return plan
     # Levels are rounded down, so a need that is only just possible may be missed by a little.
     promised = _most_on_levels(problem)
-    return plan_for(*promised) or _one_by_one(problem, promised, plan_for)
+    by_levels = plan_for(*promised)
+    if plan is None:
+        return by_levels or _one_by_one(problem, promised, plan_for)
+    is_nearer = by_levels is not None and _reaches_more(by_levels, plan, needs)
+    return by_levels if by_levels is not None and is_nearer else plan
+
+
+def _may_reach_more(
+    needs_kwh: Sequence[float], lowered_kwh: Sequence[float], reaches: Sequence[ReachableNeed]
+) -> bool:
+    """Whether a missed need may be missed by less, as a run was held back before it."""
+    held_back = accumulate((reach.held_back for reach in reaches), or_)
+    return any(
+        is_held and kwh < need - NEED_TOLERANCE_KWH
+        for is_held, need, kwh in zip(held_back, needs_kwh, lowered_kwh, strict=True)
+    )
+
+
+def _reaches_more(one: Solution, other: Solution, needs_kwh: Sequence[float]) -> bool:
+    """Whether a plan comes nearer to the first need that the two reach differently."""
+    for need, *reached in zip(needs_kwh, one.reaches_kwh, other.reaches_kwh, strict=True):
+        nearer, less_near = (min(need, kwh) for kwh in reached)
+        if abs(nearer - less_near) > NEED_TOLERANCE_KWH:
+            return nearer > less_near
+    return False
 
 
 def solve_for_needs(problem: PlanningProblem, needs_kwh: Sequence[float]) -> Solution | None:

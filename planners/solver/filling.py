@@ -97,8 +97,8 @@ def _digest(
     begun = (problem.before, problem.floor, problem.stored_kwh) if moves.k == 0 else None
     numbers = (
         problem.model, problem.tick_hours, problem.min_amps, problem.min_run, problem.min_rest,
-        problem.start_cost, problem.tie, problem.prefer_late, bonus, short_run_cost,
-        begun, span, deadlines, limits, moves.kinds, moves.numbers,
+        problem.least_part, problem.start_cost, problem.tie, problem.prefer_late, bonus,
+        short_run_cost, begun, span, deadlines, limits, moves.kinds, moves.numbers,
     )  # fmt: skip
     arrays = [moves.levels, done, problem.highest_amps[start:end]]
     if problem.surplus_kw is not None:
@@ -119,13 +119,15 @@ def fill(problem: PlanningProblem, tables: CostTables) -> None:
     rows = _rows_of(problem, tables)
     tables.on[-1, ..., rows.above_want :] = np.inf
     parts = _Parts(tables)
+    counting = _Parts(tables, problem.part_that_counts)
     floor = problem.floor if tables.moves.k == 0 else None
     kept = range(0) if floor is None else range(floor.tick, floor.tick + max(1, problem.min_rest))
-    compiled = RowFiller(rows) if is_installed() else None
+    some_count = 0 < problem.part_that_counts < 1
+    compiled = RowFiller(rows) if is_installed() and not some_count else None
     for first, end in _stretches(tables.lanes, len(tables.on) - 1, kept):
         if compiled is None or tables.lanes.limits[first] is not None:
             for row in range(end - 1, first - 1, -1):
-                _fill_row(rows, tables, row, parts)
+                _fill_row(rows, tables, row, parts, counting)
         else:
             numbers = tables.moves.numbers[first:end]
             kinds = {each: (tables.moves.whole(each), parts.of(each)) for each in set(numbers)}
@@ -150,7 +152,7 @@ def _rows_of(problem: PlanningProblem, tables: CostTables) -> RowTables:
         min_rest=problem.min_rest,
         above_want=int(np.searchsorted(moves.levels, moves.span.want_kwh + SAME_KWH)),
         first_apart=tables.first_apart,
-        cut_counts=problem.may_cut(problem.min_run, last=False),
+        cut_counts=problem.part_that_counts <= 0,
         start_cost=problem.start_cost + problem.tie,
         cut_off=-1 if cut_off is None else cut_off,
         cut_off_run=tables.running(ran, first=True),
@@ -175,7 +177,9 @@ def _stretches(lanes: Lanes, ticks: int, kept: range) -> list[tuple[int, int]]:
     return list(pairwise(sorted(edges)))[::-1]
 
 
-def _fill_row(rows: RowTables, tables: CostTables, row: int, parts: _Parts) -> None:
+def _fill_row(
+    rows: RowTables, tables: CostTables, row: int, parts: _Parts, counting: _Parts
+) -> None:
     """Fill one row by numpy; where use is limited, arrays have an axis of lanes before levels."""
     on, off, fresh, lanes = tables.on, tables.off, tables.fresh, tables.lanes
     ticks = len(on) - 1
@@ -186,11 +190,13 @@ def _fill_row(rows: RowTables, tables: CostTables, row: int, parts: _Parts) -> N
         here, later, rested = (_lanes_at(lanes, row, to) for to in (row, row + 1, after_rest))
     now, part = on[row, :, here], parts.at(row)
     _whole(tables, row, now[:-1])
-    if row == ticks - 1 and rows.cut_counts:  # a run may end where the time ends
-        short_run = rows.short_run[1:].reshape(-1, *[1] * part.ndim)
-        np.minimum(now[:-1], part + short_run, out=now[:-1])
     full = now[-2]
-    full = np.minimum(full, part, out=full if rows.cut_counts else None)
+    if counting.least < 1:
+        counts = part if rows.cut_counts else counting.at(row)
+        if row == ticks - 1:  # a run may end where the time ends
+            short_run = rows.short_run[1:].reshape(-1, *[1] * part.ndim)
+            np.minimum(now[:-1], counts + short_run, out=now[:-1])
+        np.minimum(full, counts, out=full)
     rest = off[row, here]
     np.add(now[tables.running(0, first=False)], rows.start_cost, out=rest)
     np.minimum(rest, off[row + 1, later], out=rest)
@@ -203,6 +209,8 @@ def _fill_row(rows: RowTables, tables: CostTables, row: int, parts: _Parts) -> N
         np.minimum(rest, fresh[row + 1, later], out=rest)
     stopped = off[after_rest, rested]
     np.minimum(full, stopped, out=now[-1])
+    if not rows.cut_counts:
+        np.minimum(now[-1], part, out=now[-1])
     now[-1, ..., rows.above_want :] = np.inf
     if row == rows.cut_off:
         now[rows.cut_off_run] = stopped
@@ -247,9 +255,10 @@ def _whole(tables: CostTables, row: int, out: NDArray[np.float64]) -> None:
 
 
 class _Parts:
-    """The least costs of finishing within each kind of tick."""
+    """The least costs of finishing within each kind of tick, of which a part at least is used."""
 
-    def __init__(self, tables: CostTables) -> None:
+    def __init__(self, tables: CostTables, least: float = 0.0) -> None:
+        self.least = least
         self._tables = tables
         self._known: dict[tuple[int, float], NDArray[np.float64]] = {}
 
@@ -265,6 +274,6 @@ class _Parts:
         """Return those of a kind of tick, of which at most a part may be used."""
         found = self._known.get((number, most))
         if found is None:
-            found = self._tables.moves.part(number, self._tables.done, most)
+            found = self._tables.moves.part(number, self._tables.done, most, self.least)
             self._known[number, most] = found
         return found

@@ -109,7 +109,8 @@ class _Walk:
                 break
             elif self._draw_whole(tables, state, self._amps_of(tables, state, option)):
                 # The battery is full, in a tick cut short: only a first run may be short.
-                return state.first or self._problem.may_cut(state.run, last=state.i == end)
+                part = float(self.share[state.i - 1])
+                return state.first or self._problem.may_cut(state.run, part, last=state.i == end)
         return state.stored_kwh >= tables.moves.span.need_kwh - NEED_TOLERANCE_KWH
 
     def _wait(self, tables: CostTables, state: _State) -> None:
@@ -172,9 +173,12 @@ class _Walk:
             surplus = begin + moves.at_surplus_from(i, level, after)
         if surplus < np.inf:
             options.append(_Option(surplus, "surplus"))
-        if state.first or self._problem.may_cut(ran, last=i == moves.span.end - 1):
+        is_last = i == moves.span.end - 1
+        if state.first or self._problem.may_cut(ran, 1.0, last=is_last):
             short = 0.0 if state.first else tables.short_run[tables.running(ran, first=False), 0]
-            for target, cost in moves.parts_from(i, level, tables.done, most):
+            for target, cost, used in moves.parts_from(i, level, tables.done, most):
+                if not (state.first or self._problem.may_cut(ran, used, last=is_last)):
+                    continue
                 part = _Option(begin + cost + float(short), "part", target)
                 # A part that fills the battery is all that can be bought; others forgo later ticks.
                 fills = moves.levels[target] >= moves.span.want_kwh - SAME_KWH
@@ -208,9 +212,16 @@ class _Walk:
         moves = tables.moves
         most = int(moves.of_tick(state.i).last[moves.level_at(state.stored_kwh)])
         to_kwh = float(moves.levels[level])
-        if self._to_levels or level < most or to_kwh >= moves.span.want_kwh - SAME_KWH:
+        is_exact = self._to_levels or self._ends_at_target(tables, state, level)
+        if is_exact or level < most or to_kwh >= moves.span.want_kwh - SAME_KWH:
             return self._amps_to(state.stored_kwh, to_kwh, amps)
         return amps
+
+    def _ends_at_target(self, tables: CostTables, state: _State, level: int) -> bool:
+        """Whether a run may only be as short as it is since it ends at just this level."""
+        is_short = state.first and state.run + 1 < self._problem.min_run
+        is_last = state.i + 1 == tables.moves.span.end
+        return is_short and is_last and level in tables.moves.targets
 
     def _draw_whole(self, tables: CostTables, state: _State, amps: float) -> bool:
         """Draw through a tick; return True if the battery was full before its end."""

@@ -348,7 +348,7 @@ class PricedMoves:
         least = self.problem.min_amps or 0.0
         return gains_kwh(self.problem.model, self.problem.tick_hours, self.levels, least)
 
-    def part(self, number: int, done: Row, most: float = np.inf) -> Row:
+    def part(self, number: int, done: Row, most: float = np.inf, least: float = 0.0) -> Row:
         """Find the least cost of finishing at a target within a tick of a kind.
 
         Parameters
@@ -357,8 +357,8 @@ class PricedMoves:
             The kind's.
         done : ndarray of float, shape (levels,)
             Cost from the departure on [currency].
-        most : float
-            The most of the tick that may be used [ticks].
+        most, least : float
+            The most of the tick that may be used, and the least that must be [ticks].
 
         Returns
         -------
@@ -370,8 +370,8 @@ class PricedMoves:
             self._near[amps] = self._near_targets(amps)
         found = np.full(len(self.levels), np.inf)
         near, target, share = self._near[amps]
-        if most < 1:
-            may = share <= most + ROUNDING_TICKS
+        if most < 1 or least > 0:
+            may = (share <= most + ROUNDING_TICKS) & (share >= least - ROUNDING_TICKS)
             near, target, share = near[may], target[may], share[may]
         metered = self._metered[near]
         if kind.surplus_kw > 0:
@@ -489,13 +489,14 @@ class PricedMoves:
 
     def parts_from(
         self, i: int, level: int, done: Row, most: float = np.inf
-    ) -> list[tuple[int, float]]:
+    ) -> list[tuple[int, float, float]]:
         """Price a part of a tick from one level to each target: see `part`.
 
         Returns
         -------
-        list of tuple of int and float
-            The targets' levels and costs [currency], the lowest target first.
+        list of tuple of int, float and float
+            The targets' levels, costs [currency] and parts of the tick [ticks], the lowest target
+            first.
         """
         price, amps, is_dear, *_ = kind = self.kind(i)
         gain, here = float(self.of_tick(i).gains_kwh[level]), float(self.levels[level])
@@ -510,5 +511,5 @@ class PricedMoves:
                     cost = float(self._part_cost(kind, few, few / gain, metered, most)[0])
                 if is_dear:
                     cost += float(self._dear[target] - self._dear[level])
-                found.append((target, cost + float(done[target])))
+                found.append((target, cost + float(done[target]), wanted / gain))
         return found

@@ -42,7 +42,7 @@ class SwitchingState:
     on : bool
         Whether a run is in progress, which may continue without a new start.
     ticks : int
-        For how many whole ticks it has been on, or off.
+        For how many whole ticks it has been on, or off; negative where a rest begins only later.
     """
 
     on: bool
@@ -150,7 +150,8 @@ class PlanningProblem:
         Cost that avoiding one start is worth [currency]; not negative.
     min_run, min_rest : int
         Shortest run, at least 1, and shortest rest between runs [ticks]. With on/off switching a
-        tick cut short counts as a tick; with a current that can be set, only a whole one does. A
+        tick cut short counts as a tick, if at least `least_part` of it is used; with a current that
+        can be set, only a whole one does. A
         run may be shorter if it is all the charging for that departure and is cut short at a
         target. One that ends with the time before the departure may be shorter too, at
         `short_run_cost`: a need can require it. A run in progress ends with that time, and at a
@@ -173,6 +174,9 @@ class PlanningProblem:
     export_rates_per_kwh : ndarray of float, shape (ticks,), or None
         What a surplus kWh earns in each tick if it is exported, and so costs to charge with
         [currency per kWh]; it may be negative or above the import rate. Given with `surplus_kw`.
+    least_part : float
+        How much of a tick must be used, if it is cut short, to count towards the shortest run,
+        with on/off switching [ticks]. A run of minutes that are no whole ticks may need it.
     floor : Floor or None
         What the battery must hold before some tick until the first departure, up to a step of the
         levels: see `planners.plan.planning`.
@@ -194,6 +198,7 @@ class PlanningProblem:
     use_limits: tuple[UseLimit, ...] = ()
     surplus_kw: NDArray[np.float64] | None = None
     export_rates_per_kwh: NDArray[np.float64] | None = None
+    least_part: float = 0.0
     floor: Floor | None = None
 
     @property
@@ -325,12 +330,19 @@ class PlanningProblem:
         starts = [0, *(max(d.return_tick, d.end + self.min_rest) for d in self.deadlines[:-1])]
         return [(min(s, d.end), d.end) for s, d in zip(starts, self.deadlines, strict=True)]
 
-    def may_cut(self, ran: int, *, last: bool) -> bool:
-        """Tell whether tick number `ran` of a run may be cut short; the `last` one at a cost."""
-        # If the current can be set, a lower one does the same as a cut, and lasts.
-        if self.min_amps is not None and self.min_run > 1:
-            return ran > self.min_run
-        return last or ran >= self.min_run
+    @property
+    def part_that_counts(self) -> float:
+        """The least part of a tick cut short that counts towards the shortest run; 1 if none does.
+
+        If the current can be set, a lower one does the same as a cut, and lasts.
+        """
+        return 1.0 if self.min_amps is not None and self.min_run > 1 else self.least_part
+
+    def may_cut(self, ran: int, part: float, *, last: bool) -> bool:
+        """Tell whether a part of tick number `ran` of a run is enough; in the `last`, at a cost."""
+        enough = self.part_that_counts
+        counts = enough < 1 and part >= enough - ROUNDING_TICKS
+        return ran > self.min_run or (counts and (last or ran == self.min_run))
 
     def targets_kwh(self, k: int) -> list[float]:
         """List the energies at which charging for a departure may end in mid-tick.

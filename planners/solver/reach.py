@@ -183,8 +183,10 @@ class _MostEnergy:
         drawn = []
         for ran, stored in enumerate(sources, start=1):
             gain = self._gain(stored, amps)
-            if first or self._problem.may_cut(ran, last=last):
-                self._draw_part(stored + gain + SAME_KWH, stored)
+            if first or self._problem.may_cut(ran, 1.0, last=last):
+                counts = first or ran > self._problem.min_run
+                least = 0.0 if counts else self._problem.part_that_counts * gain
+                self._draw_part(stored + gain + SAME_KWH, stored + least)
             drawn.append(self._whole(stored, gain, amps))
         return [*drawn[:-2], max(drawn[-2:])]
 
@@ -199,9 +201,9 @@ class _MostEnergy:
             return NONE
         return min(stored + gain, max(want, stored))
 
-    def _draw_part(self, reached: float, stored: float) -> None:
+    def _draw_part(self, reached: float, least: float) -> None:
         for target in self._targets:
-            if self._done < target <= reached and stored < target:
+            if self._done < target <= reached and least < target:
                 self._done = target
 
     def _gain(self, stored: float, amps: float) -> float:

@@ -142,7 +142,7 @@ def _ends_short(
     if run == len(share) and k == 0 and problem.before.on:
         return False
     is_all = not share[: len(share) - run].any()
-    run -= problem.min_amps is not None and problem.min_run > 1 and share[-1] < 1 - ROUNDING_TICKS
+    run -= bool(share[-1] < problem.part_that_counts - ROUNDING_TICKS)
     if run >= problem.min_run:
         return False
     at_target = any(abs(reached_kwh - t) <= NEED_TOLERANCE_KWH for t in problem.targets_kwh(k))

@@ -12,6 +12,8 @@ import random
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
+from functools import cache, partial
+from math import ceil
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
@@ -248,6 +250,15 @@ def optimum_of(
     return max(0.0, deadline.need_kwh - reached), money
 
 
+def part_that_lasts(night: Night, problem: PlanningProblem) -> float:
+    """Return how much of its last tick the shortest run must last, as it is told in minutes."""
+    shortest = dict(night.given.point or {})["min_run_minutes"]
+    if not shortest or (problem.min_amps is not None and problem.min_run > 1):
+        return 0.0  # then no tick that is cut counts
+    in_ticks: float = shortest / 60 / problem.tick_hours
+    return in_ticks - (problem.min_run - 1)
+
+
 def least_cost(kwh: float, problem: PlanningProblem) -> float:
     """Price an energy in the cheapest hours, whatever starts and rests that takes."""
     cost, tick_kwh = 0.0, problem.model.full_kw * problem.tick_hours
@@ -255,6 +266,19 @@ def least_cost(kwh: float, problem: PlanningProblem) -> float:
         bought = min(kwh, tick_kwh)
         cost, kwh = cost + rate * bought, kwh - bought
     return cost
+
+
+def stopped_now(night: Night, problem: PlanningProblem) -> SwitchingState:
+    """Stop a run in progress: its rest begins once its shortest time is over."""
+    left = max(0, dict(night.given.point or {})["min_run_minutes"] - night.minutes_before)
+    return SwitchingState(on=False, ticks=-ceil(left / (60 * problem.tick_hours)))
+
+
+def least_money(
+    problem: PlanningProblem, before: SwitchingState, least_part: float, min_run: int
+) -> float:
+    """Ask HiGHS with another state before the first tick, or another rule for runs."""
+    return cheapest(replace(problem, before=before, least_part=least_part, min_run=min_run)).money
 
 
 @pytest.mark.parametrize("zone", CLOCK_CHANGES)
@@ -269,16 +293,33 @@ def test_a_night_costs_what_highs_finds(zone: str, block: int) -> None:
             night = night.without_margin()
             problem = problem_of(night)
             theirs = cheapest(problem)
-        plan, _, solution, _, _ = night.draft()
+        plan, horizon, solution, *_ = night.draft()
+        lasts, shortest = part_that_lasts(night, problem), problem.min_run
+        # A run that is too short to stop may yet be stopped, if nothing is needed any more.
+        is_stopped = horizon.problem.before.on < night.on
+        may_stop = night.on and problem.stored_kwh >= problem.deadlines[0].need_kwh
+        assert may_stop or not is_stopped or problem.before.ticks >= shortest
+        stopped = stopped_now(night, problem)
+        before = stopped if is_stopped else problem.before
+        theirs_with = cache(partial(least_money, problem))
         short, money = optimum_of(solution, problem, solution.reaches_kwh[0])
         # Commands carry tenths of an ampere: 0.1 A in one tick may be bought elsewhere.
         tenth = 0.0 if problem.min_amps is None else 0.1 * 0.23 * problem.model.phases * 0.5
+        near = 2e-6 + problem.dearest * tenth
         assert short == pytest.approx(theirs.short_kwh[0], abs=2e-6), night
-        assert money == pytest.approx(theirs.money, abs=2e-6 + 0.64 * tenth), night
-        # In the dearest run the plan cuts what is too much in whole ticks: it never costs more.
+        # Where a run would be too short in minutes, it lasts longer, or all runs do.
+        ways = ((0.0, shortest), (lasts, shortest), (0.0, shortest + 1))
+        assert any(money == pytest.approx(theirs_with(before, *way), abs=near) for way in ways), (
+            night
+        )
+        # In the dearest run the plan cuts what is too much in whole ticks: it never costs more than
+        # one whose last run is cut, and lasts in minutes.
         short, money = optimum_of(plan, problem, 52 * plan.reaches_percent / 100)
         assert short == pytest.approx(theirs.short_kwh[0], abs=2e-6), night
-        assert money <= theirs.money + 2e-6 + 0.64 * tenth, night
+        assert money <= theirs_with(problem.before, lasts, shortest) + near, night
+        if may_stop:  # but no run is stopped for what whole seconds may cost
+            seconds = problem.dearest * problem.model.full_kw * 2 / 3600
+            assert money <= theirs_with(stopped, lasts, shortest) + near + seconds, night
         assert plan.cost >= least_cost(plan.energy_kwh, problem) - 2e-6, night
 
 

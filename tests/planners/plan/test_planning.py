@@ -594,6 +594,26 @@ def test_a_run_that_is_not_worth_its_shortest_time_is_followed_by_another(
     assert plan.reaches_percent == pytest.approx(80.0)
 
 
+@pytest.mark.parametrize(("begun", "starts"), [("08:22", "09:00"), ("08:54", "08:54")])
+def test_a_run_is_stopped_for_hours_in_which_all_that_is_wanted_costs_less(
+    begun: str, starts: str
+) -> None:
+    """0.40 is worth it, 0.10 costs less; the next start is as late as after a run of 30 minutes.
+
+    Begun at 08:54 it goes on, since too little time would be left before 09:40.
+    """
+    wish = {"need_percent": 60.0, "want_percent": 80.0, "max_rate": Decimal("0.50")}
+    given = DemoHousehold(
+        tariffs=(TWO_BANDS,),
+        point={"min_run_minutes": 30, "switching": "on_off"},
+        leaves=wish | {"at": "21:40", "margin_minutes": 0},
+    )
+    now = f"2026-06-03T{begun}:00"
+    plan = given.plan(74.0, now, on=True, since=now)
+    assert plan.periods[0].start == utc(f"2026-06-03T{starts}:00")
+    assert plan.reaches_percent == pytest.approx(80.0)
+
+
 @pytest.mark.parametrize("soc", [50.0, 56.7, 59.9])
 def test_a_run_that_must_stay_on_in_dear_hours_leaves_the_cheap_ones_to_the_want(
     soc: float,

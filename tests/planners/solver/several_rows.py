@@ -46,6 +46,8 @@ def runs_and_rests(
         model.at_most([(on[j], 1), *before, (start[j], -1)], float(j == 0 and segment.running))
         window = [(number, 1.0) for number in start[max(0, j - problem.min_run + 1) : j + 1]]
         enough: Terms = [(on[j], -1), *_cut_that_counts_not(problem, segment, j)]
+        if problem.least_part > 0:
+            _cut_little(model, problem, segment, j, whole)
         if whole is None:
             model.at_most([*window, *enough], 0)
         else:
@@ -61,6 +63,16 @@ def runs_and_rests(
         excuse = [] if whole is None else [(whole, -1.0)]
         model.at_most([*late, (short, -1), *excuse], 0)
         model.charge([(short, problem.short_run_cost)])
+
+
+def _cut_little(
+    model: LinearModel, problem: PlanningProblem, segment: Segment, j: int, whole: int | None
+) -> None:
+    """Let a run of the shortest time end in a part of its last tick that counts, others later."""
+    cut: Terms = [(segment.spent[j + 1], 1.0), (segment.spent[j], -1.0)]
+    excuse = [] if whole is None else [(whole, -1.0)]
+    for start in segment.start[max(0, j - problem.min_run + 1) : j + 1]:
+        model.at_most([(start, 1.0), *cut, *excuse], 2.0 - problem.least_part)
 
 
 def run_in_progress(
@@ -126,7 +138,7 @@ def whole_charging(
 
 def _ticks_of_no_run(problem: PlanningProblem) -> int:
     """Count the most ticks that are no shortest run; a set current's last one, cut, is none."""
-    return problem.min_run - (problem.min_amps is None)
+    return problem.min_run - (problem.min_amps is None and problem.least_part <= 0)
 
 
 def may_be_whole(problem: PlanningProblem, power: Power, segment: Segment) -> bool:
@@ -135,7 +147,8 @@ def may_be_whole(problem: PlanningProblem, power: Power, segment: Segment) -> bo
     gain = max((power.gained[tick] for tick in segment.ticks), default=0.0)
     reach = segment.most_at_start + _ticks_of_no_run(problem) * gain + NEAR_KWH
     below = segment.least_at_start <= deadline.want_kwh + NEAR_KWH
-    return problem.min_run > 1 and below and segment.targets[0] <= reach
+    may_be_short = problem.min_run > 1 or problem.least_part > 0
+    return may_be_short and below and segment.targets[0] <= reach
 
 
 def least_ticks(model: LinearModel, power: Power, segment: Segment) -> tuple[int, int]:

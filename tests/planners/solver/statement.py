@@ -10,6 +10,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 
+import numpy as np
+
 from planners.power.charging import ChargeModel
 from planners.solver.problem import PlanningProblem
 
@@ -18,8 +20,8 @@ NEAR_AMPS = 1e-5
 WHOLE = 1 - 1e-6
 """A share above this is a whole tick, but for rounding."""
 
-PARTS = 50
-"""Into which the way from one battery energy to another is cut to meter it."""
+GAUSS = np.polynomial.legendre.leggauss(8)
+"""Where to sample a smooth function, and with which weights, to integrate it from -1 to 1."""
 
 
 @dataclass(frozen=True)
@@ -85,15 +87,14 @@ def worth_edges(problem: PlanningProblem, k: int) -> list[float]:
 
 def worth(problem: PlanningProblem, k: int, before: float, after: float) -> float:
     """Worth of what was bought before departure `k`, metered at the model's current."""
-    inside = [edge for edge in worth_edges(problem, k) if before < edge < after]
+    bends = [soc * problem.model.usable_kwh / 100 for soc, _ in problem.model.taper]
+    inside = sorted(edge for edge in (*worth_edges(problem, k), *bends) if before < edge < after)
     money = 0.0
     for low, high in pairwise([before, *inside, after]):
-        part, metered = (high - low) / PARTS, 0.0
-        rate = worth_rate(problem, k, (low + high) / 2)
-        for number in range(PARTS if part > 0 and rate > 0 else 0):
-            kwh, gained = tick_kwh(problem, low + part * (number + 0.5), problem.model.amps)
-            metered += part * kwh / gained
-        money += rate * metered
+        rate, half = worth_rate(problem, k, (low + high) / 2), (high - low) / 2
+        for at, weight in zip(*GAUSS, strict=True) if half > 0 and rate > 0 else ():
+            kwh, gained = tick_kwh(problem, low + half * (1 + at), problem.model.amps)
+            money += rate * half * weight * kwh / gained
     return money
 
 
@@ -126,7 +127,7 @@ def carry_out(problem: PlanningProblem, amps: list[float], share: list[float]) -
                 stored += gained * share[tick]
         worths += worth(problem, k, returned[-1], stored)
         on = [tick for tick in span if share[tick] > 0]
-        cut = bool(on) and share[on[-1]] < WHOLE
+        cut = bool(on) and share[on[-1]] < least_part(problem)
         hurried += ends_short(problem, k, span, on, cut=cut) and not (
             len(runs_of(on)) == 1 and is_target(problem, k, stored)
         )
@@ -206,6 +207,7 @@ def _segment(
     # It may where nothing more is charged for the departure, and its need is met.
     if ended_early(problem, k, span, on) and (on or reached < deadline.need_kwh - NEAR_KWH):
         yield "the run in progress ended too soon"
+    cut = bool(on) and share[on[-1]] < least_part(problem)
     if not (len(runs_of(on)) == 1 and at_target):
         yield from (f"{run} is too short" for run in short_runs(problem, span, on, cut=cut))
 
@@ -224,6 +226,17 @@ def runs_of(on: list[int]) -> list[range]:
     return runs
 
 
+def may_not_count(problem: PlanningProblem) -> bool:
+    """Whether a tick cut short may be none of a shortest run: always where currents can be set."""
+    is_set = problem.min_amps is not None and problem.min_run > 1
+    return is_set or problem.least_part > 0
+
+
+def least_part(problem: PlanningProblem) -> float:
+    """Return the part of a tick below which it is cut so short that this may matter."""
+    return min(WHOLE, problem.least_part - 1e-6) if problem.least_part > 0 else WHOLE
+
+
 def starts_of(problem: PlanningProblem, k: int, on: list[int]) -> int:
     """Count the starts before departure `k`."""
     return len(runs_of(on)) - (k == 0 and problem.before.on and 0 in on)
@@ -231,8 +244,7 @@ def starts_of(problem: PlanningProblem, k: int, on: list[int]) -> int:
 
 def short_runs(problem: PlanningProblem, span: range, on: list[int], *, cut: bool) -> list[range]:
     """Return the runs that are too short, unless they are all the charging; the last may be cut."""
-    # Where the current can be set, a tick cut short is none of a shortest run.
-    counts_not = cut and problem.min_amps is not None and problem.min_run > 1
+    counts_not = cut and may_not_count(problem)
     found = []
     for run in runs_of(on):
         went_on = run.start == 0 and problem.before.on
@@ -250,7 +262,7 @@ def ends_short(problem: PlanningProblem, k: int, span: range, on: list[int], *, 
         return False
     run = runs_of(on)[-1]
     went_on = k == 0 and run.start == 0 and problem.before.on
-    counts_not = cut and problem.min_amps is not None and problem.min_run > 1
+    counts_not = cut and may_not_count(problem)
     return not went_on and len(run) - counts_not < problem.min_run
 
 

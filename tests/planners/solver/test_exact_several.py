@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import random
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -67,6 +68,76 @@ def test_costs_what_highs_finds(kind: Kind, block: int) -> None:
         assert objective(problem, solution) == pytest.approx(carried.money, abs=1e-6), number
         answers = highs_answers(problem)
         assert any(costs_what(problem, carried, best) for best in answers), number
+
+
+@pytest.mark.parametrize("block", range(max(1, PROBLEMS // 100)))
+def test_a_run_that_must_last_in_minutes_costs_what_highs_finds(block: int) -> None:
+    """Its last tick, if it is cut short, counts towards the shortest run from a part of it on."""
+    rng = random.Random(f"least part {block}")
+    for number in range(BLOCK // 5):
+        drawn = random_problem(rng, kind="on_off")
+        problem = replace(drawn, least_part=rng.choice((0.2, 0.5, 0.8, 1.0)))
+        solution = solve(problem)
+        amps, share = solution.amps.tolist(), solution.share.tolist()
+        carried = carry_out(problem, amps, share)
+        assert faults_of(problem, amps, share) == [], number
+        assert objective(problem, solution) == pytest.approx(carried.money, abs=1e-6), number
+        answers = highs_answers(problem)
+        assert any(costs_what(problem, carried, best) for best in answers), number
+
+
+@pytest.mark.parametrize(
+    ("least_part", "share", "cost"),
+    [
+        (0.0, [0, 1, 1, 0, 1, 0.5, 0, 0], 0.6),
+        (0.5, [0, 1, 1, 0, 1, 0.5, 0, 0], 0.6),
+        (0.6, [0, 1, 1, 1, 0.5, 0, 0, 0], 0.9),
+        (1.0, [0, 1, 1, 1, 0.5, 0, 0, 0], 0.9),
+    ],
+)
+def test_a_run_is_longer_if_its_cut_tick_does_not_count(
+    least_part: float, share: list[float], cost: float
+) -> None:
+    """Runs last two ticks; the second one's last is used by half, if that is enough."""
+    problem = PlanningProblem(
+        rates_per_kwh=np.array([0.9, 0.2, 0.1, 0.5, 0.2, 0.2, 0.9, 0.9]),
+        highest_amps=np.full(8, 10.0),
+        tick_hours=0.5,
+        model=ChargeModel(amps=10.0, phases=1, volts=200.0, usable_kwh=50.0, efficiency=1.0),
+        stored_kwh=0.0,
+        deadlines=(Deadline(8, 3.5, 3.5),),
+        min_run=2,
+        least_part=least_part,
+    )
+    solution = solve(problem)
+    assert solution.share.tolist() == pytest.approx(share)
+    assert solution.cost == pytest.approx(cost) == cheapest(problem).money
+
+
+def test_a_need_out_of_reach_is_met_as_nearly_as_a_run_that_is_held_back_allows() -> None:
+    """Less in the second tick leaves room for all of the first departure's want, for the second.
+
+    At the highest current there, the last tick before the first departure would pass the want.
+    """
+    rng = random.Random("several departures current 21")
+    problem = [random_problem(rng, kind="current") for _ in range(6)][-1]
+    solution = solve(problem)
+    assert solution.reaches_kwh[0] == pytest.approx(problem.deadlines[0].want_kwh)
+    best = cheapest(problem)
+    assert best.short_kwh[1] > 8, "the second need is out of reach"
+    assert problem.deadlines[1].need_kwh - solution.reaches_kwh[1] == pytest.approx(
+        best.short_kwh[1], abs=1e-6
+    )
+
+
+def test_a_charge_too_short_for_a_run_ends_at_just_what_is_needed() -> None:
+    """Beside it, it would be a run that is too short, at a cost that no plan should have."""
+    rng = random.Random("several departures current 79")
+    problem = [random_problem(rng, kind="current") for _ in range(7)][-1]
+    solution = solve(problem)
+    assert solution.on[16:].all(), "three ticks before the last departure; a run lasts five"
+    assert solution.reaches_kwh[3] == pytest.approx(problem.deadlines[3].need_kwh)
+    assert solution.short_runs == 0
 
 
 def test_a_run_in_progress_continues_until_it_cannot() -> None:

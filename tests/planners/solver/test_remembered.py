@@ -58,6 +58,7 @@ def neighbours(problem: PlanningProblem) -> Iterator[PlanningProblem]:
     yield replace(problem, start_cost=problem.start_cost + 0.1)
     yield replace(problem, min_run=problem.min_run + 1)
     yield replace(problem, min_rest=problem.min_rest + 1)
+    yield replace(problem, least_part=0.6)
     yield replace(problem, prefer_late=not problem.prefer_late)
     yield replace(problem, before=SwitchingState(on=not problem.before.on, ticks=2))
     yield replace(problem, surcharges_per_kwh=np.linspace(0.3, 0.0, problem.ticks))
