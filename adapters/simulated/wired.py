@@ -223,6 +223,7 @@ class SimulatedWiredHardware(SimulatedHardware):
             return super()._encoded(topic, report)
         noted = self._note(report)
         self._values.setdefault("switched_on", self._is_on)
+        self._bring_up_to_date(report)
         return [] if self._is_polled else self._of(self._values, noted | {"switched_on"})
 
     def _note(self, report: Message) -> set[str]:
@@ -239,6 +240,15 @@ class SimulatedWiredHardware(SimulatedHardware):
         known = {key: value for key, value in new.items() if value is not None}
         self._values |= known
         return set(known)
+
+    def _bring_up_to_date(self, report: Message) -> None:
+        """Let what a message carries beside its report be as it is now."""
+        vehicle = self._point.vehicle
+        if not isinstance(report, Reading):
+            if self._fault is None and "energy" in self._values:
+                self._values["energy"] = self._point.register_kwh
+        elif vehicle is not None and "soc" in self._values:
+            self._values["soc"] = round(vehicle.soc_percent, 2)
 
     def _note_all(self) -> None:
         """Take up what there is to report now, for an answer."""

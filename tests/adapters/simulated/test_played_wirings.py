@@ -21,6 +21,7 @@ from adapters.wired.hardware import WiredHardware
 from config.files.errors import UsageError
 from config.household.loading import load_household
 from config.household.wiring import Wiring
+from tests.virtual_years.homes import WIRED as WIRED_HOME
 
 if TYPE_CHECKING:
     from adapters.contract.messages import Message
@@ -138,6 +139,22 @@ def test_every_wired_example_is_played(path: Path) -> None:
     assert pair.simulated.watts() == 0
     assert pair.last("watts") in {0, None}
     assert channel.trouble is None
+
+
+def test_a_message_that_carries_register_and_state_of_charge_fits_together(tmp_path: Path) -> None:
+    """It carried one of the two as it was some minutes ago, so that each read as news."""
+    path = tmp_path / "house.yaml"
+    path.write_text(WIRED_HOME.text, "utf-8")
+    pair = Pair(path)
+    pair.hardware.reading_every = timedelta(minutes=4)
+    pair.command(32.0)
+    pair.wait(30)
+    registers = [each.register_kwh for each in pair.read if isinstance(each, Reading)]
+    percents = [each.soc_percent for each in pair.read if isinstance(each, VehicleReport)]
+    assert len(registers) == len(percents) > 10
+    for register, percent in zip(registers, percents, strict=True):
+        assert register is not None
+        assert percent == pytest.approx(20 + (register - 1000) * 0.9 / 60 * 100, abs=0.02)
 
 
 def test_every_kind_of_wiring_has_an_example() -> None:
