@@ -42,14 +42,14 @@ def nights_of(seed: int) -> int:
 
 
 def nights_until_found(fault: str, first: int) -> tuple[int | None, str]:
-    """Play seeds with a planted fault until a night is wrong."""
+    """Play seeds with a planted fault until a night is wrong that is right without it."""
     nights = 0
     for seed in count(first):
         if home_of(seed).fuse_amps is not None:
             continue  # it would take long
         played = play_quietly(seed, fault)
         nights += len(played.nights)
-        if played.wrong:
+        if played.wrong and not play(seed, NIGHTS_WITH_A_FAULT).wrong:
             return nights, played.wrong[0].splitlines()[-1][:90]
         if nights >= MOST_NIGHTS:
             break

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import json
 from datetime import timedelta
 from typing import TYPE_CHECKING, Final
 
 from adapters.contract.messages import Request
-from tests.virtual_years.homes import TELLS_BOX
+from tests.virtual_years.homes import BOX_SAYS, TELLS_BOX
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -132,6 +133,9 @@ class Faults:
         if topic == TELLS_BOX:
             for life in self._lives:
                 life.upset_until = self._world.now + _SET_RIGHT_WITHIN
+        if topic == BOX_SAYS:
+            for life in self._lives:
+                life.mishear(json.loads(payload)["total"] / 1000)
         if topic.endswith("/request"):
             for life in self._lives:
                 life.note_wish()

@@ -37,6 +37,7 @@ _POINT: Final = """\
     min_rest_minutes: 5
 """
 TELLS_BOX: Final = "box/set"
+BOX_SAYS: Final = "box/says"
 _WIRING: Final = """\
     wiring:
       tell:

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 READS_EVERY: Final = timedelta(minutes=4)
 """Seldom, so that years pass quickly; a reading is trusted for a quarter of an hour."""
-_READS_IDLE_EVERY: Final = timedelta(minutes=30)
+_READS_IDLE_EVERY: Final = timedelta(minutes=60)
 _DAY: Final = timedelta(days=1)
 
 
@@ -64,8 +64,8 @@ class Night:
 class _Connection:
     """The hardware's connection, as `SimulatedHardware` wants it."""
 
-    def __init__(self, broker: Broker, client: Client) -> None:
-        self._broker, self._client = broker, client
+    def __init__(self, broker: Broker, client: Client, on_sent: Callable[[], None]) -> None:
+        self._broker, self._client, self._on_sent = broker, client, on_sent
 
     def start(self) -> None:
         self._broker.connect(self._client)
@@ -74,7 +74,10 @@ class _Connection:
         self._broker.vanish(self._client)
 
     def publish(self, topic: str, payload: bytes, *, retain: bool, qos: int = 1) -> bool:  # noqa: ARG002
-        return self._broker.publish(self._client, topic, payload, retain=retain)
+        is_sent = self._broker.publish(self._client, topic, payload, retain=retain)
+        if is_sent:
+            self._on_sent()
+        return is_sent
 
 
 class Life:
@@ -97,12 +100,19 @@ class Life:
         All nights so far.
     register_at : mapping of date to float
         The meter's register at each noon [kWh].
-    flowed_at : mapping of date to datetime
-        When power flowed last in each night.
+    is_undated : bool
+        Whether the hardware says no dates.
     is_deaf : bool
         Whether the hardware loses what it is told.
     upset_until : datetime
         Until when hardware may do what a stranger told it: it knows no serials.
+    is_misheard : bool
+        Whether the last that is heard of a box is old: it says no dates, so nobody can know.
+    misheard : set of date
+        The nights in which that was so.
+    misheard_kwh : float
+        By how much registers fell in it. What a meter counts that has restored an older total can
+        look the same, and counts.
     """
 
     def __init__(self, world: World, broker: Broker, process: DaemonProcess, place: Place) -> None:
@@ -118,15 +128,18 @@ class Life:
         self._register_kwh = self.begun_kwh = self.point.register_kwh
         self.nights: list[Night] = []
         self.register_at: dict[date, float] = {}
-        self.flowed_at: dict[date, datetime] = {}
         self.is_deaf = self._is_cut = self._is_asked_before = self._did_flow = False
         self.went_off_at: datetime | None = None
         self.upset_until = world.now
+        self.is_misheard = False
+        self.misheard: set[date] = set()
+        self.misheard_kwh = 0.0
         self._due = 0
         self._person = Client(lambda _event: None, (), keeps_session=False)
         file, topics = process.watch.house.file, process.topics
         self._request_topic = topics.request(place.point)
         wiring = file.charge_points[place.point].wiring
+        self.is_undated = wiring is not None
         if wiring is None:
             self.hardware = SimulatedHardware(
                 self.point, file.bus, topics, place.point, connect=self._connect_hardware
@@ -149,7 +162,7 @@ class Life:
     @property
     def is_connected(self) -> bool:
         """Whether the hardware has a broker, hears what it is told, and heard nothing else."""
-        is_upset = self._world.now < self.upset_until
+        is_upset = self._world.now < self.upset_until or self.is_misheard
         return self.client.is_connected and not self.is_deaf and not is_upset
 
     def begin(self) -> None:
@@ -175,7 +188,16 @@ class Life:
             self._follow()
 
         self.client = Client(take, subscriptions, keeps_session=False, will=will)
-        return _Connection(self._broker, self.client)
+        return _Connection(self._broker, self.client, self._was_heard)
+
+    def _was_heard(self) -> None:
+        self.is_misheard = False
+
+    def mishear(self, register_kwh: float) -> None:
+        """Have the box's last word be an old one, until it speaks again."""
+        self.is_misheard = True
+        self.misheard_kwh += self.point.register_kwh - register_kwh
+        self.misheard.add(night_of(self._world.now))
 
     def cut_off(self, seconds: float) -> None:
         """Take the hardware's network away for a while."""
@@ -232,7 +254,6 @@ class Life:
                 night.cheap_kwh += flowed
             else:
                 night.dear_kwh += flowed
-            self.flowed_at[night_of(now)] = now
         if flows != self._did_flow:
             self._did_flow = flows
             if not flows:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final
 from typing_extensions import override
 
 from adapters.bus.events import Disconnected
+from adapters.clocks.timers import WAKES_EVERY_SECONDS
 from adapters.contract.messages import DaemonState, encode
 from adapters.contract.topics import Topics
 from adapters.ledger.file import open_file
@@ -23,7 +24,7 @@ from daemon.service.household_watch import HouseholdWatch
 from daemon.service.service import Service
 from tests.virtual_years.broker import Broker, Client
 from tests.virtual_years.disk import Disk
-from tests.virtual_years.world import Crash, PowerCut, World
+from tests.virtual_years.world import BEGINS, Crash, PowerCut, World
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -34,7 +35,7 @@ if TYPE_CHECKING:
 
 RECONNECTS_EVERY: Final = 2.0
 """A client without a broker tries again so often [s]."""
-_SELDOM: Final = timedelta(minutes=10)
+_SELDOM: Final = timedelta(minutes=30)
 """While nothing at all is wrong, the daemon wakes so often if nothing is due."""
 
 
@@ -48,6 +49,10 @@ class WorldClock:
     def now(self) -> datetime:
         """Return what it shows."""
         return self._world.now + self.wrong_by
+
+    def seconds(self) -> float:
+        """Return how much time has passed [s]."""
+        return (self._world.now - BEGINS).total_seconds()
 
 
 class WorldLedger(Ledger):
@@ -88,6 +93,8 @@ class DaemonProcess:
         Whether it runs.
     faults : list of str
         What it should never do.
+    clock_set_at : datetime
+        When its clock was set last, wrong or right.
     timers_late_by : float
         How late its timers are [s].
     is_left_alone : callable
@@ -108,6 +115,7 @@ class DaemonProcess:
         self.faults: list[str] = []
         self.alerts: list[tuple[datetime, str, str]] = []
         self.timers_late_by = 0.0
+        self.clock_set_at = world.now - timedelta(days=1)
         self.is_left_alone: Callable[[], bool] = lambda: False
         self._service: Service | None = None
         self._wake_number = 0
@@ -179,6 +187,8 @@ class DaemonProcess:
     def step_clock(self, seconds: float) -> None:
         """Set the machine's clock wrong by so much; a timer that runs goes on as it was set."""
         self.clock.wrong_by = timedelta(seconds=seconds)
+        self.clock_set_at = self._world.now
+        self._world.after(WAKES_EVERY_SECONDS + self.timers_late_by, lambda: self._handle(WakeUp()))
 
     def _on_event(self, event: BusEvent) -> None:
         if isinstance(event, Disconnected):

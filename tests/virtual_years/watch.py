@@ -14,8 +14,9 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 from adapters.clocks.instants import parse_instant
 from adapters.contract.messages import Command, Request, decode
-from tests.virtual_years.homes import NEED_PERCENT, WANTED_PERCENT
+from tests.virtual_years.homes import BOX_SAYS, NEED_PERCENT, WANTED_PERCENT
 from tests.virtual_years.life import is_cheap, night_of
+from tests.virtual_years.world import BEGINS
 
 if TYPE_CHECKING:
     from tests.virtual_years.broker import Broker, Client
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
     from tests.virtual_years.process import DaemonProcess
     from tests.virtual_years.world import World
 
-_LOOKS_EVERY: Final = 60.0
+_MINUTE: Final = timedelta(minutes=1)
 START_HOLDS: Final = timedelta(minutes=30)
 """The longest lease of a start, as the guide for firmware says."""
 LIVE: Final = timedelta(seconds=90)
@@ -39,6 +40,14 @@ REST: Final = timedelta(minutes=5)
 _SECOND: Final = timedelta(seconds=1)
 _LONG_LEFT_ALONE: Final = timedelta(minutes=20)
 _EMPTY: Final[Mapping[str, Any]] = {}
+
+
+class Told(NamedTuple):
+    """A command as it was sent, or recorded, first."""
+
+    at: datetime
+    do: str
+    valid_until: datetime
 
 
 class _Topics(NamedTuple):
@@ -67,12 +76,16 @@ class Watch:
     sent : set of (str, int)
         The serials of the commands that it sent to each place while its disk took what it wrote.
     disturbed, known : set of (str, date)
-        The nights in or shortly before which something went wrong, and those in whose last hours
-        the daemon knew the vehicle, by place.
+        The nights in or shortly before which something went wrong, and those at whose end the
+        daemon knew the vehicle, by place.
     met_at : dict of (str, date) to datetime
-        When the daemon first acknowledged a report of a vehicle, by place and night.
-    starts : dict of (str, date) to list of datetime
-        When each place was told to start in each night.
+        When the daemon first acknowledged a report from a night of a vehicle there, by place.
+    told : dict of (str, int) to Told
+        What each place was told, by serial.
+    told_percent : set of (str, date)
+        The nights in which a person said a state of charge, which need not be true, by place.
+    read_at : dict of (str, date) to float
+        The register that the daemon heard of last in each night [kWh], by place.
     with_wrong_clock : set of date
         The nights in which the daemon's clock was wrong.
     """
@@ -95,9 +108,13 @@ class Watch:
         self.disturbed: set[tuple[str, date]] = set()
         self.known: set[tuple[str, date]] = set()
         self.met_at: dict[tuple[str, date], datetime] = {}
-        self.starts: dict[tuple[str, date], list[datetime]] = {}
+        self.told: dict[tuple[str, int], Told] = {}
+        self.told_percent: set[tuple[str, date]] = set()
+        self.read_at: dict[tuple[str, date], float] = {}
         self.with_wrong_clock: set[date] = set()
-        self._told: dict[str, Command] = {}
+        self._last: dict[str, Command] = {}
+        self._planned_at: dict[str, datetime] = {}
+        self._unrecorded: set[tuple[str, int]] = set()
         self._stopped_at: dict[str, datetime | None] = {}
         self._unheard: dict[str, int] = {}
         self._said: set[tuple[str, str, str]] = set()
@@ -142,8 +159,12 @@ class Watch:
             f" to {command.valid_until:%H:%M:%S}"
         )
         life = next(each for each in self._lives if f"/{each.place.point}/" in topic)
-        if not self._process.disk.is_full and command.serial > self._serials.get(topic, (0,))[0]:
-            self.sent.add((life.place.point, command.serial))
+        key = life.place.point, command.serial
+        if key not in self.told:
+            (self._unrecorded if self._process.disk.is_full else self.sent).add(key)
+        told = self.told.setdefault(key, Told(now, command.do, command.valid_until))
+        # One that is only extended keeps its serial.
+        self.told[key] = told._replace(valid_until=command.valid_until)
         last, said = self._serials.get(topic, (0, b""))
         if command.serial < last or (command.serial == last and payload != said):
             self._say(life, f"serial {command.serial} after {last}")
@@ -160,16 +181,18 @@ class Watch:
             self._say(life, "more current than the charge point gives")
 
     def _check_switching(self, life: Life, command: Command, topic: str) -> None:
-        """Count a start, and hold it against the rest of the charge point."""
+        """Hold a start against the rest of the charge point."""
         now, process = self._world.now, self._process
-        before, self._told[topic] = self._told.get(topic), command
+        before, self._last[topic] = self._last.get(topic), command
         if before is not None and command.do == before.do:
             return
         if command.do == "stop":
             is_known = not process.disk.is_full and not process.clock.wrong_by
+            # Started again by a kill, it knows nothing of a start that the full disk did not take,
+            # and counts the rest from the end of the one before.
+            is_known &= before is None or (life.place.point, before.serial) not in self._unrecorded
             self._stopped_at[topic] = min(now, before.valid_until) if is_known and before else None
             return
-        self.starts.setdefault((life.place.point, night_of(now)), []).append(now)
         stopped_at = self._stopped_at.get(topic)
         is_early = stopped_at is not None and now < stopped_at + REST - _SECOND
         if is_early and night_of(now) not in self.with_wrong_clock:
@@ -179,12 +202,19 @@ class Watch:
         if client is not self._process.client or self._process.clock.wrong_by:
             return
         self.acknowledged.append((topic, payload))
-        point = topic.split("/")[-2]
+        now, point = self._world.now, topic.split("/")[-2]
+        if topic == BOX_SAYS:
+            place = self._lives[0].place.point
+            self.read_at[place, night_of(now)] = json.loads(payload)["total"] / 1000
         if topic.endswith("/vehicle") and b'"pilot":"A"' not in payload:
-            self.met_at.setdefault((point, night_of(self._world.now)), self._world.now)
+            # What comes late may be of the night before, and an old one that is said again too.
+            at = parse_instant(json.loads(payload)["at"])
+            self.met_at.setdefault((point, night_of(at)), now)
         if topic.endswith("/request"):
-            self._wish[point] = decode(Request, payload)
-            self._wished_at[point] = self._world.now
+            wish = self._wish[point] = decode(Request, payload)
+            self._wished_at[point] = now
+            if wish.soc_percent is not None:
+                self.told_percent.add((point, night_of(now)))
 
     # --- every minute --------------------------------------------------------------------
 
@@ -197,8 +227,9 @@ class Watch:
         )
 
     def _look(self) -> None:
-        if self._process.clock.wrong_by:
-            self.with_wrong_clock.add(night_of(self._world.now))
+        now = self._world.now
+        if self._process.clock.wrong_by or self._process.clock_set_at >= now - _MINUTE:
+            self.with_wrong_clock.add(night_of(now))
         for life in self._lives:
             self._note_health(life)
             if life.tonight is not None:
@@ -207,7 +238,7 @@ class Watch:
             amps = sum(each.point.offered_amps for each in self._lives)
             if amps > self._home.fuse_amps:
                 self._say(self._lives[0], f"{amps} A behind the fuse")
-        self._world.after(_LOOKS_EVERY, self._look)
+        self._world.at(now + _MINUTE, self._look)
 
     def _note_health(self, life: Life) -> None:
         process = self._process
@@ -236,9 +267,11 @@ class Watch:
         if not self._is_left_alone():
             self.disturbed.add(key)
         well = min(self._well_for(life), now - night.comes_at)
+        # What counts is the last look before it leaves: an alert may come as late as that.
+        self.known.discard(key)
         if well < LIVE:
             return
-        if well > RESUMED and not is_cheap(now) and now.hour < 12:
+        if well > RESUMED:
             self.known.add(key)
         self._check_state(life)
         self._check_command_in_force(life)
@@ -282,11 +315,14 @@ class Watch:
         now, topics = self._world.now, self._topics[life.place.point]
         flows = self._document(topics.command).get("do") == "start"
         periods = self._document(topics.plan).get("periods", ())
+        if any(start - LIVE <= now <= end for start, end in periods):
+            self._planned_at[life.place.point] = now
         if any(start + LIVE <= now <= end - LIVE for start, end in periods):
             rests = life.went_off_at is not None and now < life.went_off_at + REST + LIVE
             if not flows and not rests:
                 self._say(life, "the plan has a period now, and it is stopped")
-        elif not any(start - LIVE <= now <= end + REPORTED for start, end in periods) and flows:
+        # The last half percent is charged, though a plan that is published again lacks it.
+        elif flows and now > self._planned_at.get(life.place.point, BEGINS) + REPORTED:
             self._say(life, "the plan has no period now, and it is started")
 
     def _check_flow(self, life: Life, well: timedelta) -> None:
