@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import timedelta
+from time import monotonic
 from typing import TYPE_CHECKING, Protocol
 
 import structlog
@@ -34,7 +36,7 @@ from daemon.messaging.answering import refusal_by_state, refusal_of
 from planners.power.live_load import SILENCE
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Callable, Iterable
     from datetime import datetime
 
     from adapters.bus.events import MessageArrived
@@ -109,6 +111,8 @@ class Inbox:
         Where each message is stored before anything acts on it.
     channels : HardwareChannels, optional
         Reads the topics of wired hardware.
+    seconds : callable
+        A clock that nobody sets [s].
     """
 
     def __init__(
@@ -117,7 +121,11 @@ class Inbox:
         charge_points: Iterable[str],
         ledger: ReadingStore,
         channels: HardwareChannels | None = None,
+        seconds: Callable[[], float] = monotonic,
     ) -> None:
+        self._seconds = seconds
+        # The last of each kind, if it was dated in the future, and when it came [s].
+        self._ahead: dict[tuple[str, frozenset[str]], tuple[Reading | VehicleReport, float]] = {}
         self._topics = topics
         self._channels = channels
         self._by_level = {topic_level(name): name for name in charge_points}
@@ -272,6 +280,37 @@ class Inbox:
             case _:
                 return None
 
+    def after_clock_was_set(self, now: datetime) -> list[tuple[str, Event]]:
+        """Store the last messages that were from the future only because the clock was behind.
+
+        Parameters
+        ----------
+        now : datetime
+            UTC.
+
+        Returns
+        -------
+        list of tuple of (str, Event)
+            Each charge point and its event; empty unless the clock was set forward since they came.
+
+        Raises
+        ------
+        LedgerError
+            If one can't be stored.
+        """  # noqa: DOC502 - raised by the ledger
+        seconds = self._seconds()
+        found = [
+            (point, message)
+            for (point, _), (message, came) in self._ahead.items()
+            if message.at <= now - timedelta(seconds=seconds - came) + AHEAD
+        ]
+        events = []
+        for point, message in sorted(found, key=lambda each: each[1].at):
+            _log.info("message counts after all: the clock was behind", charge_point=point)
+            event = self.store(point, message, now)
+            events += [] if event is None else [(point, event)]
+        return events
+
     def _event(self, point: str, leaf: str, message: MessageArrived, now: datetime) -> Event | None:
         match leaf:
             case "reading" if self._channels is not None and self._channels.has_own_meter(point):
@@ -288,7 +327,7 @@ class Inbox:
                 return None
 
     def _reading(self, point: str, reading: Reading, now: datetime) -> Event | None:
-        if _is_ahead(reading.at, point, now):
+        if self._is_held(point, reading, now):
             return None
         new = self._ledger.add_reading(
             point, reading.at, reading.register_wh, reading.watts, reading.amps
@@ -296,10 +335,19 @@ class Inbox:
         return MeterRead(reading) if new else None
 
     def _report(self, point: str, report: VehicleReport, now: datetime) -> Event | None:
-        if _is_ahead(report.at, point, now):
+        if self._is_held(point, report, now):
             return None
         new = self._ledger.add_vehicle_report(point, report.at, report.pilot, report.soc_percent)
         return VehicleReported(report) if new else None
+
+    def _is_held(self, point: str, message: Reading | VehicleReport, now: datetime) -> bool:
+        """Return whether a message is from the future; the last of a kind is judged again later."""
+        kind = point, frozenset(message.model_fields_set)
+        self._ahead.pop(kind, None)
+        if not _is_ahead(message.at, point, now):
+            return False
+        self._ahead[kind] = message, self._seconds()
+        return True
 
     def _request(
         self,

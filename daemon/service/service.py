@@ -204,7 +204,9 @@ class Service:
         self._topics = topics = Topics.of_file(file)
         self._trouble = LedgerTrouble(ledger)
         self._channels = channels or HardwareChannels()
-        self._inbox = Inbox(topics, file.charge_points, self._trouble, self._channels)
+        self._inbox = Inbox(
+            topics, file.charge_points, self._trouble, self._channels, clock.seconds
+        )
         self._queue = EventQueue(
             self._inbox.lane_of,
             lambda lane: topics.is_urgent(lane) or self._channels.is_urgent(lane),
@@ -531,6 +533,9 @@ class Service:
         elif what is None and self._learn_load():
             what = "load"
         self._step_all(TimePassed() if what is None else HouseChanged(what))
+        if not self._trouble.holds:
+            for point, news in self._inbox.after_clock_was_set(self._clock.now()):
+                self._step(point, news)
         if self._limits.expire(self._clock.now()):
             self._obey_limits()
         self._look_at_calendars()

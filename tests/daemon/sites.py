@@ -38,9 +38,13 @@ class SetClock:
 
     def __init__(self, at: datetime) -> None:
         self.at = at
+        self.passed = timedelta(0)
 
     def now(self) -> datetime:
         return self.at
+
+    def seconds(self) -> float:
+        return self.passed.total_seconds()
 
 
 def household_file(directory: Path, *changes: tuple[str, str]) -> Path:
@@ -167,6 +171,7 @@ class Site:
         self.meter_wh += self.watts * (span / HOUR)
         self.true_now += span
         self.clock.at += span
+        self.clock.passed += span
 
     # --- results ------------------------------------------------------------------------------
 

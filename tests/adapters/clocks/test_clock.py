@@ -17,13 +17,17 @@ def test_the_system_clock_is_in_utc() -> None:
     first = clock.now()
     assert first.tzinfo is UTC
     assert clock.now() >= first
+    passed = clock.seconds()
+    assert clock.seconds() >= passed >= 0.0
 
 
 def test_the_virtual_clock_stands_still() -> None:
     """It shows its start until it is advanced, and then exactly that instant."""
     clock = VirtualClock(NOON)
     assert clock.now() == clock.now() == NOON
+    assert clock.seconds() == 0.0
     clock.advance_to(NOON + timedelta(hours=1))
+    assert clock.seconds() == 3600.0
     assert clock.now() == NOON + timedelta(hours=1)
     clock.advance_to(clock.now())
     assert clock.now() == NOON + timedelta(hours=1)

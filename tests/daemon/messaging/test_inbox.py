@@ -117,6 +117,37 @@ def test_a_message_dated_in_the_future_is_not_stored(
     assert ledger.last_vehicle_reports(POINT).pilot is None
 
 
+@pytest.mark.parametrize(("set_by", "counts"), [(2 * HOUR, True), (HOUR, False), (0 * HOUR, False)])
+def test_a_message_counts_once_it_turns_out_that_the_clock_was_behind(
+    ledger: Ledger, set_by: timedelta, *, counts: bool
+) -> None:
+    """One that would not have been from the future by today's clock; time alone changes nothing."""
+    passed = [0.0]
+    inbox = Inbox(TOPICS, [POINT], ledger, seconds=lambda: passed[0])
+    report = VehicleReport(at=EVENING + 2 * HOUR, pilot="B", soc_percent=35.0)
+    assert inbox.receive(arrived(TOPICS.vehicle(POINT), report), EVENING) is None
+    assert inbox.after_clock_was_set(EVENING) == []
+    passed[0] = 3 * 3600.0
+    found = inbox.after_clock_was_set(EVENING + 3 * HOUR + set_by)
+    assert found == ([(POINT, VehicleReported(report))] if counts else [])
+    assert (ledger.last_vehicle_reports(POINT).pilot == "B") is counts
+    assert inbox.after_clock_was_set(EVENING + 3 * HOUR + set_by) == [], "it counts once"
+
+
+def test_a_later_message_takes_the_place_of_one_from_the_future(ledger: Ledger) -> None:
+    """Whatever its date: what came last is what is so."""
+    inbox = Inbox(TOPICS, [POINT], ledger, seconds=lambda: 0.0)
+    early = VehicleReport(at=EVENING + 2 * HOUR, pilot="B")
+    late = VehicleReport(at=EVENING + 3 * HOUR, pilot="C")
+    now = VehicleReport(at=EVENING, pilot="A")
+    for report in (early, late):
+        inbox.receive(arrived(TOPICS.vehicle(POINT), report), EVENING)
+    assert inbox.after_clock_was_set(EVENING + 4 * HOUR) == [(POINT, VehicleReported(late))]
+    for report in (early, now):
+        inbox.receive(arrived(TOPICS.vehicle(POINT), report), EVENING)
+    assert inbox.after_clock_was_set(EVENING + 4 * HOUR) == []
+
+
 def test_a_clock_a_little_ahead_is_accepted(inbox: Inbox) -> None:
     """A reading of hardware whose clock is ten minutes ahead counts."""
     reading = Reading(at=EVENING + AHEAD, register_kwh=1.0)

@@ -56,6 +56,21 @@ def night_wh(ledger: Ledger) -> tuple[Decimal, dict[str, Decimal]]:
 # --- a clock that is put right ----------------------------------------------------------------
 
 
+def test_a_vehicle_that_came_while_the_clock_was_behind_is_known_once_it_is_right(
+    tmp_path: Path, ledger: Ledger
+) -> None:
+    """Its report was dated in the future then, and it reports only what changes."""
+    site = Site(household_file(tmp_path), ledger, EVENING)
+    site.begin()
+    site.set_clock(-HOUR)
+    site.is_there = True
+    site.post("vehicle", VehicleReport(at=site.true_now, pilot="B", soc_percent=35.0))
+    assert not site.state.plugged_in
+    site.set_clock(HOUR)
+    assert (site.state.pilot, site.state.plan is None) == ("B", False)
+    assert ledger.last_vehicle_reports(POINT).soc_percent == 35.0
+
+
 @pytest.mark.parametrize("hours", [-1, 1])
 def test_a_step_that_is_taken_back_moves_no_period(
     tmp_path: Path, ledger: Ledger, hours: int
