@@ -215,7 +215,7 @@ def _presence_by_hours(
     point = house.file.charge_points[state.charge_point]
     if point.plugged_in is None or state.pilot is not None:
         return state, ()
-    return _set_presence(state, now, house, there=assumed_plugged_in(point, now, house.file.zone))
+    return set_presence(state, now, house, there=assumed_plugged_in(point, now, house.file.zone))
 
 
 def _presence_by_evidence(
@@ -226,12 +226,32 @@ def _presence_by_evidence(
     by_hours = house.file.charge_points[state.charge_point].plugged_in is not None
     if by_hours or state.pilot is not None:
         return state, ()
-    return _set_presence(state, now, house, there=True)
+    return set_presence(state, now, house, there=True)
 
 
-def _set_presence(
+def set_presence(
     state: PointState, now: datetime, house: House, *, there: bool
 ) -> tuple[PointState, tuple[Action, ...]]:
+    """Let a vehicle come or leave, if that is new.
+
+    Parameters
+    ----------
+    state : PointState
+        What was known before.
+    now : datetime
+        UTC.
+    house : House
+        The household file and the rates.
+    there : bool
+        Whether a vehicle is there.
+
+    Returns
+    -------
+    state : PointState
+        Without what concerned only the one that left.
+    actions : tuple of Action
+        A note of it.
+    """
     if there == state.plugged_in:
         return state, ()
     if there:
@@ -383,7 +403,7 @@ def _on_report(
             plan_stale=stale,
         )
         if report.pilot not in FAULTS:
-            state, actions = _set_presence(state, now, house, there=report.pilot in CONNECTED)
+            state, actions = set_presence(state, now, house, there=report.pilot in CONNECTED)
     if report.soc_percent is not None and _is_news(report.at, state.soc_at, now):
         soc = SocFact(report.soc_percent, report.at, "vehicle", register_wh_at(state, report.at))
         state = _set_soc(replace(state, soc_at=report.at), soc, now, house)

@@ -12,7 +12,7 @@ from adapters.ledger.exact_json import dump_exact
 from daemon.control.alerts import ALL_PHASES
 from daemon.control.confirming import await_response
 from daemon.control.events import CommandInForce
-from daemon.control.learning import AHEAD, CONNECTED, IDLE, OLD_SOC, expires_after
+from daemon.control.learning import AHEAD, CONNECTED, IDLE, OLD_SOC, expires_after, set_presence
 from daemon.control.state import FAULTS, PointState, SocFact, Wishes, register_wh_at, vehicle_of
 from daemon.control.unreported_soc import REMEMBERED
 from daemon.control.wishes import wishes_with, without_past
@@ -74,7 +74,7 @@ def recover(ledger: Ledger, charge_point: str, now: datetime, house: House) -> P
     plugged_in = reports.pilot in CONNECTED if is_shown else memory.plugged_in
     state = PointState(
         charge_point,
-        plugged_in=plugged_in,
+        plugged_in=plugged_in if saved is None else memory.plugged_in,
         pilot=reports.pilot,
         pilot_at=reports.pilot_at,
         idle_since=_idle_since(ledger, charge_point, reading, now),
@@ -100,6 +100,8 @@ def recover(ledger: Ledger, charge_point: str, now: datetime, house: House) -> P
         state = replace(state, wishes=_wishes(ledger, state, now, house.file))
     elif memory.asked_before is not None:
         state = replace(state, wishes=_with_old_wish(state, memory.asked_before, now, house.file))
+    # The daemon may have ended between the record of a report and what followed from it.
+    state, _ = set_presence(state, now, house, there=plugged_in)
     late = expires_after(house.file.charge_points[charge_point])
     state = replace(state, switches=ledger.last_switches(charge_point, late))
     return _with_command(_with_last_report(state, reports, now), memory, ledger, now)

@@ -147,7 +147,7 @@ def nothing_is_sent_again_when_the_broker_is_back(right, *args, reassert, repeat
     return right(*args, reassert=False, repeat=repeat)
 
 
-@_planted(learning, "_set_presence", "asked", "person")
+@_planted(learning, "set_presence", "asked", "person")
 def a_wish_to_charge_now_stays_for_the_next_vehicle(right, state, now, house, *, there):
     after, actions = right(state, now, house, there=there)
     wishes = replace(after.wishes, charge_now=state.wishes.charge_now)
@@ -195,7 +195,7 @@ def another_state_of_charge_is_not_planned_with(right, state, *rest):
     return replace(right(state, *rest), plan_stale=state.plan_stale)
 
 
-@_planted(learning, "_set_presence", "charging", "charge ended")
+@_planted(learning, "set_presence", "charging", "charge ended")
 def a_vehicle_that_ended_its_charge_has_ended_it_for_ever(right, state, now, house, *, there):
     after, actions = right(state, now, house, there=there)
     return replace(after, stopped_itself=state.stopped_itself), actions

@@ -308,6 +308,21 @@ def test_charge_now_does_not_come_back(ledger: Ledger) -> None:
     assert same_after_restart(world).doing() == ("stop", None)
 
 
+def test_a_vehicle_that_left_takes_its_wish_along_though_the_daemon_ends_in_that_step(
+    ledger: Ledger,
+) -> None:
+    """Killed between keeping its last report and acting on it: the next one is not charged now."""
+    world = at_home(ledger, EVENING + HOUR)
+    world.ask(charge_now=True)
+    world.now += MINUTE
+    ledger.add_vehicle_report(POINT, world.now, "A", None)
+    again = world.restarted()
+    assert not again.sees_vehicle()
+    again.now += HOUR
+    again.plug_in(35.0)
+    assert again.doing() == ("stop", None)
+
+
 @pytest.mark.parametrize("pilot", ["E", "F"])
 def test_a_fault_does_not_hide_the_vehicle(ledger: Ledger, pilot: str) -> None:
     """Started during a fault, the daemon goes on with the same vehicle once it clears."""
