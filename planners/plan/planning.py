@@ -295,7 +295,7 @@ def _with_run(file: HouseholdFile, prices: Prices, situation: Situation) -> Draf
     """Plan as `draft_plan` does, on the phases that the situation names."""
     draft = _draft(file, prices, situation)
     is_empty = not draft.plan.periods
-    if not situation.on or not (is_empty or _must_last(draft) or _begins_dear(draft)):
+    if not situation.on or not (is_empty or _stays_on_for_nothing(draft) or _begins_dear(draft)):
         return draft
     # A run that is not worth its shortest time is stopped at once; another one may follow, as soon
     # as if it had lasted that.
@@ -308,13 +308,17 @@ def _with_run(file: HouseholdFile, prices: Prices, situation: Situation) -> Draf
     return stopped if is_empty or is_better else draft
 
 
-def _must_last(draft: Draft) -> bool:
-    """Whether a run only goes on as it is too short to stop, though nothing is needed."""
-    horizon, periods = draft.horizon, draft.plan.periods
+def _stays_on_for_nothing(draft: Draft) -> bool:
+    """Whether a run that is too short to stop goes on at a rate that nothing is wanted at."""
+    horizon, first = draft.horizon, draft.plan.periods[0]
+    problem, max_rate = horizon.problem, horizon.situation.departure.max_rate
     lasted = horizon.situation.lasted >= timedelta(minutes=horizon.point.min_run_minutes)
-    if lasted or not periods or periods[0].start > horizon.situation.now:
+    is_needed = problem.stored_kwh < problem.deadlines[0].need_kwh - NEED_TOLERANCE_KWH
+    if lasted or is_needed or max_rate is None or first.start > horizon.situation.now:
         return False
-    return horizon.problem.stored_kwh >= horizon.problem.deadlines[0].need_kwh - NEED_TOLERANCE_KWH
+    # At another rate it goes on: else a plan's own runs would be stopped too early for what they
+    # must buy after what they were begun for.
+    return first.price > first.kwh * (float(max_rate) + SAME_RATE)
 
 
 def _rounding(draft: Draft) -> float:

@@ -295,10 +295,12 @@ def test_a_night_costs_what_highs_finds(zone: str, block: int) -> None:
             theirs = cheapest(problem)
         plan, horizon, solution, *_ = night.draft()
         lasts, shortest = part_that_lasts(night, problem), problem.min_run
-        # A run that is too short to stop may yet be stopped, if nothing is needed any more.
+        # A run that is too short to stop is yet stopped, if nothing is needed any more, and all of
+        # it is worth too little, or at its present rate.
         is_stopped = horizon.problem.before.on < night.on
         may_stop = night.on and problem.stored_kwh >= problem.deadlines[0].need_kwh
-        assert may_stop or not is_stopped or problem.before.ticks >= shortest
+        is_dear = problem.rates_per_kwh[0] > problem.deadlines[0].max_rate_per_kwh + 1e-9
+        assert not is_stopped or (may_stop and (is_dear or not sum(theirs.metered_kwh)))
         stopped = stopped_now(night, problem)
         before = stopped if is_stopped else problem.before
         theirs_with = cache(partial(least_money, problem))
@@ -317,7 +319,9 @@ def test_a_night_costs_what_highs_finds(zone: str, block: int) -> None:
         short, money = optimum_of(plan, problem, 52 * plan.reaches_percent / 100)
         assert short == pytest.approx(theirs.short_kwh[0], abs=2e-6), night
         assert money <= theirs_with(problem.before, lasts, shortest) + near, night
-        if may_stop:  # but no run is stopped for what whole seconds may cost
+        if is_stopped or (
+            may_stop and is_dear
+        ):  # but no run is stopped for what whole seconds may cost
             seconds = problem.dearest * problem.model.full_kw * 2 / 3600
             assert money <= theirs_with(stopped, lasts, shortest) + near + seconds, night
         assert plan.cost >= least_cost(plan.energy_kwh, problem) - 2e-6, night

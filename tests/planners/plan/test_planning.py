@@ -595,14 +595,11 @@ def test_a_run_that_is_not_worth_its_shortest_time_is_followed_by_another(
 
 
 @pytest.mark.parametrize(("begun", "starts"), [("08:22", "09:00"), ("08:54", "08:54")])
-def test_a_run_is_stopped_for_hours_in_which_all_that_is_wanted_costs_less(
+def test_a_run_in_dear_hours_goes_on_if_the_next_may_start_too_late(
     begun: str, starts: str
 ) -> None:
-    """0.40 is worth it, 0.10 costs less; the next start is as late as after a run of 30 minutes.
-
-    Begun at 08:54 it goes on, since too little time would be left before 09:40.
-    """
-    wish = {"need_percent": 60.0, "want_percent": 80.0, "max_rate": Decimal("0.50")}
+    """That is as late as after a run of 30 minutes; then too little is left of the cheap hours."""
+    wish = {"need_percent": 60.0, "want_percent": 80.0, "max_rate": Decimal("0.30")}
     given = DemoHousehold(
         tariffs=(TWO_BANDS,),
         point={"min_run_minutes": 30, "switching": "on_off"},
