@@ -171,6 +171,7 @@ bench: $(VENV)/.tests mosquitto
 
 faults: $(VENV)/.tests mosquitto
 	$(BIN)/python -m tests.faults.campaign
+	$(BIN)/python -m tests.lease_protocol.on_the_bus
 	LULLWATT_HOMES=60 $(BIN)/pytest -q -n $(WORKERS) tests/daemon/sharing/test_any_order.py
 
 boxes: $(VENV)/.tests mosquitto

@@ -10,7 +10,9 @@ from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
 from typing import Final, Protocol
 
-from adapters.bus.bus import BusEvent, Connected, MqttBus
+import structlog
+
+from adapters.bus.bus import BusEvent, Connected, Disconnected, MqttBus
 from adapters.contract.current_period import CurrentPeriod
 from adapters.contract.messages import Command
 from adapters.contract.topics import matches
@@ -23,6 +25,8 @@ from adapters.wired.command_messages import (
 from adapters.wired.values import read_acknowledgement
 from config.household.household_file import Bus
 from config.household.wiring import WiringOutputs
+
+_log = structlog.get_logger(__name__)
 
 MOST_TRIES: Final = 3
 """A message that is not acknowledged, or a change that has no effect, is tried so often."""
@@ -71,6 +75,8 @@ class WiredChannel:
         Power of each ampere [W]: phases times volts.
     phases
         How many phases that is, for hardware that is told fewer.
+    may_start
+        Whether a start may be sent now; one that may not is kept back until it is sent again.
 
     Attributes
     ----------
@@ -83,7 +89,13 @@ class WiredChannel:
     stores_plan = False
 
     def __init__(
-        self, outputs: WiringOutputs, sender: Sender, *, watts_per_amp: float, phases: int = 1
+        self,
+        outputs: WiringOutputs,
+        sender: Sender,
+        *,
+        watts_per_amp: float,
+        phases: int = 1,
+        may_start: Callable[[], bool] = lambda: True,
     ) -> None:
         self.trouble: str | None = None
         self.was_acknowledged: bool | None = None
@@ -91,6 +103,7 @@ class WiredChannel:
         self._sender = sender
         self._watts_per_amp = watts_per_amp
         self._phases = phases
+        self._may_start = may_start
         self._answer_within = timedelta(seconds=outputs.answer_seconds)
         self._sent_at: datetime | None = None
         self._again_at: datetime | None = None
@@ -115,6 +128,8 @@ class WiredChannel:
         self._command = command
         self._sent_at, self._again_at = now, None
         self._step, self._tries, self._due = 0, 0, None
+        if command.do == "start" and not self._may_start():
+            return
         if self._outputs.only_changes_over:
             self._send_current(command, now)
             self._due = now + self._answer_within
@@ -305,7 +320,7 @@ class StopAsWill:
 
     It publishes nothing itself. If the daemon or its machine dies, the broker publishes the
     stop. It also does so if only this connection breaks, perhaps during a charge: `on_return` then
-    has the command sent again.
+    has the command sent again. Until then no start may be sent, since nothing would end it.
 
     Parameters
     ----------
@@ -317,12 +332,18 @@ class StopAsWill:
         The charge point's wiring.
     on_return
         Called on the connection's own thread each time it is up.
+
+    Attributes
+    ----------
+    is_up : bool
+        Whether the broker has the Will.
     """
 
     def __init__(
         self, bus: Bus, client_id: str, outputs: WiringOutputs, on_return: Callable[[], None]
     ) -> None:
         stop = stop_message(outputs)
+        self.is_up = False
         self._on_return = on_return
         self._mqtt = MqttBus(
             bus,
@@ -342,5 +363,9 @@ class StopAsWill:
         self._mqtt.stop()
 
     def _on_event(self, event: BusEvent) -> None:
-        if isinstance(event, Connected):
+        if isinstance(event, Disconnected):
+            self.is_up = False
+            _log.warning("no start is sent: the Will that would end it is gone", why=event.reason)
+        elif isinstance(event, Connected):
+            self.is_up = True
             self._on_return()

@@ -5,7 +5,7 @@ Knows no clock: time is passed in, and `next_due` says when `advance` has someth
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final
@@ -73,6 +73,7 @@ class WiredHardware:
         watts_per_amp: float,
         phases: int = 1,
         register_kwh: float = 0.0,
+        may_start: Callable[[], bool] = lambda: True,
     ) -> None:
         tell, hear = wiring.tell, wiring.hear
         self.sent = 0
@@ -80,7 +81,9 @@ class WiredHardware:
         self.channel = (
             None
             if tell is None
-            else WiredChannel(tell, self, watts_per_amp=watts_per_amp, phases=phases)
+            else WiredChannel(
+                tell, self, watts_per_amp=watts_per_amp, phases=phases, may_start=may_start
+            )
         )
         self.point = (
             None

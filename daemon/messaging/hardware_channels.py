@@ -311,7 +311,12 @@ def urgent_topic_filters(file: HouseholdFile) -> tuple[str, ...]:
 
 
 def hardware_channels_of(
-    file: HouseholdFile, sender: Sender, ledger: Ledger, *, ocpp: OcppEquipment | None = None
+    file: HouseholdFile,
+    sender: Sender,
+    ledger: Ledger,
+    *,
+    ocpp: OcppEquipment | None = None,
+    wills: Mapping[str, StopAsWill] | None = None,
 ) -> HardwareChannels:
     """Return the channels of the charge points with `wiring` or `ocpp`.
 
@@ -325,6 +330,8 @@ def hardware_channels_of(
         Gives the last register of a charge point whose energy is counted here.
     ocpp : OcppEquipment, optional
         Where OCPP equipment connects.
+    wills : mapping of str to StopAsWill, optional
+        The connections whose Wills stop hardware: while one is not up, nothing is started there.
 
     Returns
     -------
@@ -341,7 +348,7 @@ def hardware_channels_of(
             continue
         hardware = wired[name] = WiredHardware(
             point.wiring, sender, watts_per_amp=volts * point.phases, phases=point.phases,
-            register_kwh=_register_kwh(ledger, name),
+            register_kwh=_register_kwh(ledger, name), may_start=_may_start(wills or {}, name),
         )  # fmt: skip
         if hardware.channel is not None:
             channels[name] = hardware.channel
@@ -367,7 +374,7 @@ def home_meters_of(file: HouseholdFile) -> tuple[WiredLoadMeter | WiredGridMeter
 
 def will_connections(
     file: HouseholdFile, bus: Bus, on_return: Callable[[str], None]
-) -> tuple[StopAsWill, ...]:
+) -> dict[str, StopAsWill]:
     """Return the connections whose Wills stop hardware if the daemon dies.
 
     Parameters
@@ -381,15 +388,20 @@ def will_connections(
 
     Returns
     -------
-    tuple of StopAsWill
+    dict of str to StopAsWill
         One for each charge point with `stop_as_will`.
     """
     client_id = client_id_of(bus, Topics.of_file(file).client_id)
-    return tuple(
-        _will(bus, f"{client_id}-{topic_level(name)}-will", outputs, name, on_return)
+    return {
+        name: _will(bus, f"{client_id}-{topic_level(name)}-will", outputs, name, on_return)
         for name, outputs in _outputs_by_point(file)
         if outputs.stop_as_will
-    )
+    }
+
+
+def _may_start(wills: Mapping[str, StopAsWill], name: str) -> Callable[[], bool]:
+    will = wills.get(name)
+    return lambda: will is None or will.is_up
 
 
 def _will(

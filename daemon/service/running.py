@@ -132,7 +132,9 @@ class Daemon:
         if self._timer is not None:
             wake_at = self._timer.wake_at
         assert wake_at is not None  # noqa: S101 - one of the two is given
-        self._channels = hardware_channels_of(wired, self._mqtt, ledger, ocpp=self._ocpp)
+        self._channels = hardware_channels_of(
+            wired, self._mqtt, ledger, ocpp=self._ocpp, wills=self._will_connections
+        )
         self._planning = PlanningProcess(self.post) if plans_apart else None
         self._service = Service(
             watch, ledger, clock, bus=self._mqtt, wake_at=wake_at, observer=observer,
@@ -170,7 +172,7 @@ class Daemon:
                 ending.callback(self._ocpp.stop)
             self._mqtt.start()
             ending.callback(self._mqtt.stop)
-            for will in self._will_connections:
+            for will in self._will_connections.values():
                 will.start()
                 ending.callback(will.stop)
             if self._planning is not None:

@@ -6,6 +6,7 @@ a command is recorded and before it is sent, and start with their ledger or an e
 point boots and loses its connection. `checking` tries every order of a few such steps, and from
 each world lets everything work: then the charge point does what the daemon wants. `replaying` lets
 the controller, the recovery, the messages and the simulated charge point do the same steps.
+`on_the_bus` sends their messages over real connections, and `covering` chooses what it replays.
 
 A tick is ten minutes, a start lasts three, and a daemon needs a minute to start: no more than
 twelve commands are sent meanwhile. Clocks are right. At most two messages are on their way.

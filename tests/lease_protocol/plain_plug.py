@@ -43,6 +43,7 @@ class Wiring:
     will_kept: bool = True
     sends_again: bool = True
     repeats: bool = False
+    holds_starts: bool = True
 
     def sent(self, home: Home, do: Do, *, kept: bool) -> Home:
         home = home._replace(kept=do if kept else home.kept)
@@ -50,6 +51,9 @@ class Wiring:
         return home._replace(wire=wire)
 
     def commanded(self, home: Home) -> Home:
+        """Send the command; a start waits for the connection with the Will."""
+        if home.wants == "start" and not home.is_held and self.holds_starts:
+            return home
         kept = self.start_kept if home.wants == "start" else self.stop_kept
         return self.sent(home, home.wants, kept=kept)
 
@@ -76,7 +80,8 @@ class Wiring:
         if home.is_up:
             other: Do = "stop" if home.wants == "start" else "start"
             yield f"it wants {other}", self.commanded(home._replace(wants=other))
-            yield "it dies", home._replace(is_up=False, is_held=False, will_due=True)
+            will_due = home.will_due or home.is_held
+            yield "it dies", home._replace(is_up=False, is_held=False, will_due=will_due)
             if home.is_held:
                 yield "its Will's connection breaks", home._replace(is_held=False, will_due=True)
             else:
@@ -143,5 +148,6 @@ PLANTED_PLUGS: Final = {
     ),
     "there is no Will": replace(SAFE, has_will=False),
     "the Will is not kept": replace(SAFE, will_kept=False),
+    "starts are sent while the Will's connection is broken": replace(SAFE, holds_starts=False),
     "nothing is sent again when the Will's connection is back": replace(SAFE, sends_again=False),
 }

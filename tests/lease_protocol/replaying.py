@@ -29,6 +29,7 @@ from tests.every_sequence.restarting import recovered
 from tests.lease_protocol.protocol import ON_THE_WAY
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from datetime import datetime
 
     from daemon.control.events import CommandInForce, Event
@@ -58,10 +59,13 @@ class Replay:
     retained: bytes | None = None
     wire: tuple[bytes, ...] = ()
     is_connected: bool = True
+    send: Callable[[str, bytes], None] = lambda _who, _payload: None
 
     @classmethod
-    def begun(cls) -> Replay:
-        return cls(SimulatedChargePoint(EVENING))
+    def begun(cls, send: Callable[[str, bytes], None] | None = None) -> Replay:
+        """Give the parts before anything has happened; `send` is told what a daemon publishes."""
+        begun = cls(SimulatedChargePoint(EVENING))
+        return begun if send is None else replace(begun, send=send)
 
     @property
     def is_on(self) -> bool:
@@ -157,6 +161,7 @@ class Replay:
         if told is None or not is_published:
             return after
         payload = encode(command_message(told))
+        self.send(who, payload)
         wire = (*self.wire, payload)[-ON_THE_WAY:] if self.is_connected else ()
         return replace(after, retained=payload, wire=wire)
 

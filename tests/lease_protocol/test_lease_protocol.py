@@ -2,13 +2,21 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import pytest
 
+from tests.lease_protocol import on_the_bus
 from tests.lease_protocol.checking import CHARGING, check
+from tests.lease_protocol.on_the_bus import protocol_sequences, replay_plain, replay_protocol
 from tests.lease_protocol.plain_plug import PLANTED_PLUGS, SAFE_PLUGS, check_plug
 from tests.lease_protocol.protocol import PLANTED, RIGHT, World
 from tests.lease_protocol.replaying import Replay
+from tests.support.brokers import quick_broker
 from tests.support.remembered_plans import plans_remembered
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 DEPTH = 5
 
@@ -35,6 +43,23 @@ def test_a_plug_without_expiry_is_off_where_no_daemon_is(wiring: str) -> None:
 @pytest.mark.parametrize("fault", PLANTED_PLUGS)
 def test_a_fault_of_its_wiring_is_found(fault: str) -> None:
     assert check_plug(PLANTED_PLUGS[fault], 12)[1] is not None
+
+
+def test_real_connections_do_what_the_models_do(tmp_path: Path) -> None:
+    """A few of the sequences that `make faults` replays."""
+    with plans_remembered(), quick_broker(tmp_path) as broker:
+        for number, names in enumerate(protocol_sequences()[::33]):
+            replay_protocol(broker, f"home-{number}", names)
+
+
+def test_a_real_broker_shows_where_a_model_is_wrong(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It keeps the Will, and this model says that it does not."""
+    monkeypatch.setattr(on_the_bus, "SAFE", PLANTED_PLUGS["the Will is not kept"])
+    names = ("it wants start", "its Will's connection breaks", "the broker sends the Will")
+    with quick_broker(tmp_path) as broker, pytest.raises(AssertionError, match="arrives"):
+        replay_plain(broker, "home", (*names, "the plug boots", "arrives"))
 
 
 def test_the_real_parts_do_what_the_model_does() -> None:

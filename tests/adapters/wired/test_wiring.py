@@ -133,6 +133,32 @@ def test_hardware_without_a_time_limit_needs_a_stop(
     assert channel.needs_a_stop == needs_a_stop
 
 
+def test_a_start_waits_until_something_would_end_it() -> None:
+    """Hardware without its Will at the broker would stay on if the daemon died; a stop goes out."""
+    sender, is_up = Sent(), [False]
+    outputs = wiring_outputs(stop_as_will=True)
+    channel = WiredChannel(outputs, sender, watts_per_amp=230, may_start=lambda: is_up[0])
+    channel.send(start(), (), NOW)
+    channel.send_again(NOW + timedelta(minutes=1))
+    assert sender.payloads == []
+    is_up[0] = True
+    channel.send_again(NOW + timedelta(minutes=2))
+    is_up[0] = False
+    channel.send(STOP, (), NOW + timedelta(minutes=3))
+    assert len(sender.payloads) == 2
+
+
+class Sent:
+    """A bus that notes what it is given."""
+
+    def __init__(self) -> None:
+        self.payloads: list[bytes] = []
+
+    def publish(self, topic: str, payload: bytes, *, retain: bool, qos: int = 1) -> bool:  # noqa: ARG002 - a bus
+        self.payloads.append(payload)
+        return True
+
+
 class NoBroker:
     """A bus without a broker."""
 
