@@ -32,6 +32,7 @@ from adapters.ledger.ledger import open_ledger
 from adapters.ledger.schema import MIGRATIONS
 from tests.deploy.prefix import INSTALLER, Prefix
 from tests.faults.tally import say
+from tests.support.waiting import wait_until
 from tests.upgrade.dying import (
     ONLY_COUNT,
     again_with_it,
@@ -351,8 +352,19 @@ class Installed:
             command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, env=counted(), check=True
         )
 
+    def _run_again(self) -> subprocess.CompletedProcess[str]:
+        """Run it again; programs of the one that was killed may take a moment to end."""
+        done: list[subprocess.CompletedProcess[str]] = []
+
+        def is_alone() -> bool:
+            done.append(self.prefix.run("--back"))
+            return "another install.sh is running" not in done[-1].stderr
+
+        wait_until(is_alone, what="the installer that was killed has ended")
+        return done[-1]
+
     def judge(self) -> None:
-        done = self.prefix.run("--back")
+        done = self._run_again()
         is_done = "there is no version to go back to" in done.stderr
         must(done.returncode == 0 or is_done, f"the next run fails: {done.stderr}")
         must(self.prefix.in_force == "0.1.0", "the old version is not in force")
