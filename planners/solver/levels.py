@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 from math import gcd, lcm
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -38,6 +39,9 @@ LEVELS_WITH_SURPLUS = 600
 
 TAPER_PARTS = 32
 """Levels per tick's energy if a taper leaves no exact lattice."""
+
+CLIMBS = 32
+"""How many climbs are remembered: a plan has few, and most are those of the plan before."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -148,19 +152,37 @@ def _rungs(problem: PlanningProblem, span: DepartureSpan, *, from_lowest: bool) 
     return max(1, len(_climbed(problem, span, 1, from_lowest=from_lowest)))
 
 
+class _Climb(NamedTuple):
+    """What a climb depends on: at most `ticks` ticks, or as many as it takes to the highest."""
+
+    model: ChargeModel
+    hours: float
+    amps: float
+    lowest_kwh: float
+    top_kwh: float
+    parts: int
+    ticks: int | None
+
+
 def _climbed(
     problem: PlanningProblem, span: DepartureSpan, parts: int, *, from_lowest: bool
 ) -> NDArray[np.float64]:
     """Climb tick by tick, as far as the ticks go; or to the top if the vehicle may begin higher."""
-    model, hours = problem.model, problem.tick_hours
-    rung = np.array([span.lowest_kwh])
+    ticks = span.end - span.start if from_lowest else None
+    amps, edges = float(problem.highest_amps.max(initial=0.0)), (span.lowest_kwh, span.top_kwh)
+    return _rungs_of(_Climb(problem.model, problem.tick_hours, amps, *edges, parts, ticks))
+
+
+@lru_cache(maxsize=CLIMBS)
+def _rungs_of(climb: _Climb) -> NDArray[np.float64]:
+    model, hours, amps, lowest, top, parts, ticks = climb
+    rung = np.array([lowest])
     if parts > 1:
-        first = gains_kwh(model, hours, rung, float(problem.highest_amps.max(initial=0.0)))[0]
-        rung = span.lowest_kwh + first * np.arange(parts) / parts
+        rung = lowest + gains_kwh(model, hours, rung, amps)[0] * np.arange(parts) / parts
     rungs = [rung]
-    while not from_lowest or len(rungs) <= span.end - span.start:
-        rung = rung + gains_kwh(model, hours, rung, float(problem.highest_amps.max(initial=0.0)))
-        if rung[0] <= rungs[-1][0] + SAME_KWH or rung[0] > span.top_kwh:
+    while ticks is None or len(rungs) <= ticks:
+        rung = rung + gains_kwh(model, hours, rung, amps)
+        if rung[0] <= rungs[-1][0] + SAME_KWH or rung[0] > top:
             break
         rungs.append(rung)
     return np.sort(np.concatenate(rungs))
