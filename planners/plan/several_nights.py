@@ -162,13 +162,29 @@ def met_before(problem: PlanningProblem, solution: Solution) -> tuple[PlanningPr
     ]
     if not left or not problem.start_cost:
         return problem, solution
-    without_starts = solve(replace(problem, start_cost=0.0)).reaches_kwh
+    wanted = [deadline.want_kwh for deadline in problem.deadlines]
+    met, other = _met_alone(problem, solution, left, wanted)
+    if met is problem:
+        return problem, solution
+    # Mostly the nights cost the same, and only starts are saved by leaving a want to a later one.
+    if not _costs_only_starts(problem, solution, other):
+        without_starts = solve(replace(problem, start_cost=0.0)).reaches_kwh
+        met, other = _met_alone(problem, solution, left, without_starts)
+    more = _money(problem, other) - _money(problem, solution)
+    if more > problem.start_cost * _nights_more(solution, other) + SAME_COST:
+        return problem, solution
+    return met, other
+
+
+def _met_alone(
+    problem: PlanningProblem, solution: Solution, left: Sequence[int], most_kwh: Sequence[float]
+) -> tuple[PlanningProblem, Solution]:
+    """Need in some nights what each is worth alone, up to an energy; the same if that is none."""
     reached = list(solution.reaches_kwh)
     for k in left:
-        alone_kwh = solve(_night_alone(problem, reached, k)).reaches_kwh[0]
-        most_kwh = min(alone_kwh, without_starts[k])
-        if most_kwh > reached[k] + WORTH_MEETING_KWH:
-            reached[k] = most_kwh
+        alone_kwh = min(solve(_night_alone(problem, reached, k)).reaches_kwh[0], most_kwh[k])
+        if alone_kwh > reached[k] + WORTH_MEETING_KWH:
+            reached[k] = alone_kwh
     if reached == list(solution.reaches_kwh):
         return problem, solution
     deadlines = tuple(
@@ -176,15 +192,19 @@ def met_before(problem: PlanningProblem, solution: Solution) -> tuple[PlanningPr
         for each, kwh in zip(problem.deadlines[:-1], reached, strict=False)
     )
     met = replace(problem, deadlines=(*deadlines, problem.deadlines[-1]))
-    other = solve(met)
-    nights = sum(
-        now > then + WORTH_MEETING_KWH
-        for now, then in zip(other.reaches_kwh, solution.reaches_kwh, strict=True)
-    )
-    more = _money(problem, other) - _money(problem, solution)
-    if more > problem.start_cost * nights + SAME_COST:
-        return problem, solution
-    return met, other
+    return met, solve(met)
+
+
+def _costs_only_starts(problem: PlanningProblem, solution: Solution, other: Solution) -> bool:
+    """Tell whether a plan that reaches more costs nothing more but a start in each such night."""
+    starts = other.starts - solution.starts
+    more = _money(problem, other) - _money(problem, solution) - starts * problem.start_cost
+    return more <= SAME_COST and starts <= _nights_more(solution, other)
+
+
+def _nights_more(solution: Solution, other: Solution) -> int:
+    pairs = zip(other.reaches_kwh, solution.reaches_kwh, strict=True)
+    return sum(now > then + WORTH_MEETING_KWH for now, then in pairs)
 
 
 def _money(problem: PlanningProblem, solution: Solution) -> float:
