@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 
 from planners.inner_loops import accelerator
+from planners.solver.cost_tables import remembered
 from planners.solver.exact import solve
 from planners.solver.problem import Floor, PlanningProblem, UseLimit
 from planners.solver.solution import Solution
@@ -64,6 +65,8 @@ def problems() -> Iterator[PlanningProblem]:
             start = rng.randrange(problem.ticks - 3)
             limits = (UseLimit(start, start + 3, rng.uniform(0, 3)),)
             problem = replace(problem, use_limits=limits)
+        if number % 4 == 2:
+            problem = replace(problem, least_part=rng.random())
         if number % 7 == 0:
             first = problem.deadlines[0]
             problem = replace(problem, floor=Floor(first.end // 2, first.need_kwh))
@@ -97,6 +100,7 @@ def test_the_accelerator_changes_no_plan(
     monkeypatch.setattr(accelerator, "ffi", built.ffi)
     monkeypatch.setattr(accelerator, "lib", built.lib)
     assert accelerator.is_installed()
+    remembered.cache_clear()  # or nothing would be computed again
     for number, problem in enumerate(drawn):
         assert numbers_of(solve(problem)) == numbers_of(by_numpy[number]), number
     assert np.mean([solution.on.any() for solution in by_numpy]) > 0.5
