@@ -14,6 +14,7 @@ from daemon.control.events import (
     Assert,
     BusConnected,
     CloseNight,
+    HouseChanged,
     Issue,
     TimePassed,
 )
@@ -34,7 +35,6 @@ if TYPE_CHECKING:
 
 START_LASTS, STOP_LASTS = timedelta(minutes=30), timedelta(hours=6)
 LATE_LASTS = timedelta(hours=1)
-MARGIN = timedelta(minutes=15)
 LONGEST_REPEAT = timedelta(minutes=16)
 CAR = "hatchback"
 EVERYDAY_PERCENT = 80.0
@@ -308,12 +308,14 @@ def wrong_at_rest(world: World) -> str | None:
 
 def wrong_with_restart(before: World, after: World) -> str | None:
     """Return what is wrong with the command after a restart: it must be the one before."""
+    # A restart makes the plan again. That may be another one, where more has flowed since it was
+    # made, or less than a tick is left: then the command must be as if prices were new now.
     one, two = before.state.command, after.state.command
     if one is None or two is None or one.valid_until <= before.now:
         return None
-    plan, tick = before.state.plan, timedelta(minutes=before.house.file.household.tick_minutes)
-    if plan is not None and plan.departure - before.now < tick + MARGIN:
-        return None  # a plan that is made without a whole tick left has no period
-    if (one.do, one.amps) != (two.do, two.amps):
-        return f"a restart turns {one.do} {one.amps} into {two.do} {two.amps}"
-    return None
+    if (one.do, one.amps) == (two.do, two.amps):
+        return None
+    again = stepped(before, HouseChanged("prices")).after.state.command
+    if again is not None and (again.do, again.amps) == (two.do, two.amps):
+        return None
+    return f"a restart turns {one.do} {one.amps} into {two.do} {two.amps}"
