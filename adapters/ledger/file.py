@@ -12,6 +12,7 @@ import sqlite3
 import struct
 from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager
+from errno import ELOOP
 from pathlib import Path
 
 from adapters.ledger.before_migration import copy_before_migrating
@@ -74,7 +75,7 @@ def plain_errors(path: Path) -> Iterator[None]:
         If the file is damaged or no database; the message names the newest backup.
     LedgerError
         For every other such error, with its own text added.
-    """
+    """  # noqa: DOC501 - a RuntimeError of another kind is passed on
     try:
         yield
     except sqlite3.Error as error:
@@ -85,6 +86,10 @@ def plain_errors(path: Path) -> Iterator[None]:
         raise LedgerError(f"{path}: the ledger: {reason} ({error})") from error
     except OSError as error:
         raise LedgerError(f"{path}: the ledger can't be used: {error.strerror}") from error
+    except RuntimeError as error:  # what `Path.resolve` raises before Python 3.13
+        if not str(error).startswith("Symlink loop"):
+            raise
+        raise LedgerError(f"{path}: the ledger can't be used: {os.strerror(ELOOP)}") from error
 
 
 def _damaged(path: Path, reason: str) -> str:

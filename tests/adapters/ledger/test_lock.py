@@ -96,6 +96,15 @@ def test_readers_and_copies_are_not_kept_out(tmp_path: Path) -> None:
         assert reader.nights() == ()
 
 
+def test_links_that_lead_in_a_circle_are_refused_in_words(tmp_path: Path) -> None:
+    one, two = tmp_path / "one", tmp_path / "two"
+    one.symlink_to(two)
+    two.symlink_to(one)
+    refused = "one: the ledger can't be used: Too many levels of symbolic links"
+    with pytest.raises(LedgerError, match=refused), lock_ledger(one):
+        open_ledger(one)
+
+
 def test_a_link_in_its_place_is_not_followed(tmp_path: Path) -> None:
     """The lock is emptied when it is taken: a link must not choose which file that is."""
     other = tmp_path / "notes"
