@@ -215,8 +215,10 @@ def _with_command(state: PointState, memory: Memory, ledger: Ledger, now: dateti
     )  # fmt: skip
     # The command is published again once there is a broker; the wait for a response begins now.
     same = memory.response_to == command.do
-    night, stop = state.night, memory.response if memory.response_to == "stop" else None
-    if night is not None and stop is not None and command.do == "start" and stored.at > stop.since:
+    night, before = state.night, memory.response
+    # After a start that had expired, the latest switching is this start or an earlier one like it.
+    since = stored.at if memory.response_to == "stop" else state.switches.on_at or stored.at
+    if night is not None and before is not None and command.do == "start" and since > before.since:
         # The daemon ended between the record of this start and that of the night it belongs to.
         night = replace(night, starts=night.starts + 1)
     state = replace(

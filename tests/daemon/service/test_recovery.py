@@ -188,6 +188,24 @@ def test_a_start_counts_once_though_the_daemon_ends_before_it_saves_the_night(
     assert night.starts == 1
 
 
+def test_a_start_after_one_that_expired_counts_though_the_daemon_ends_before_it_saves_the_night(
+    ledger: Ledger,
+) -> None:
+    """The one before was good for half an hour, and the daemon away for longer."""
+    world = at_home(ledger, NIGHT_BEGINS + 10 * MINUTE)
+    before = ledger.open_night(POINT)
+    world.now += HOUR
+    state = recover(ledger, POINT, world.now, world.house)
+    again = World(world.house, world.now, ledger, state=state, meter_wh=world.meter_wh)
+    again.handle(TimePassed())
+    assert again.doing() == ("start", 32.0)
+    for _ in range(2):
+        found = recover(ledger, POINT, again.now, again.house).night
+        assert found is not None
+        assert found.starts == 2
+        ledger.save_open_night(POINT, before)
+
+
 def test_serials_go_on_after_a_restart(ledger: Ledger) -> None:
     """The next command after a restart has a serial of its own."""
     world = at_home(ledger, NIGHT_BEGINS + HOUR)
