@@ -239,14 +239,14 @@ def _switched_on(told: dict[int, Told]) -> list[datetime]:
 
 def _about_starts(night: Night, record: dict[str, Any], starts: _Starts) -> Iterator[str]:
     # A daemon that ends in the very step in which it meets the vehicle never knew of the night;
-    # one that ends before the vehicle leaves may start once more before it hears of that.
+    # one that ends before the vehicle leaves may start once more before it hears of that, and
+    # nothing charges then: such a start may count or not.
     day = night_of(night.comes_at)
     since = parse_instant(record["stays"][0]["plugged_since"])
-    least, most = (
-        sum(since <= at and night_of(at) == day for at in each)
-        for each in (starts.recorded, starts.all)
-    )
-    if not min(least, most) <= record["starts"] <= max(least, most):
+    recorded, told = ([at for at in each if since <= at and night_of(at) == day] for each in starts)
+    least = min(sum(at < night.leaves_at for at in each) for each in (recorded, told))
+    most = max(len(recorded), len(told))
+    if not least <= record["starts"] <= most:
         yield f"recorded {record['starts']} starts, were {least} to {most}"
 
 
