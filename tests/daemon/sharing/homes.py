@@ -257,6 +257,15 @@ class ProfileChannel:
         return None
 
 
+def written(directory: Path, document: dict[str, Any]) -> Path:
+    """Write a household file, and the password that it names; return its path."""
+    path = directory / "house.yaml"
+    path.write_text(yaml.safe_dump(document), "utf-8")
+    (directory / "password").write_text("0123456789abcdef", "utf-8")
+    (directory / "password").chmod(0o600)
+    return path
+
+
 class HomeBus(RecordedBus):
     """A bus that takes commands to the hardware, after a while."""
 
@@ -288,11 +297,7 @@ class Home:
         ask_for_plan: Callable[[PlanningTask], None] | None = None,
         late_by: Callable[[], timedelta] | None = None,
     ) -> None:
-        path = directory / "house.yaml"
-        path.write_text(yaml.safe_dump(document), "utf-8")
-        (directory / "password").write_text("0123456789abcdef", "utf-8")
-        (directory / "password").chmod(0o600)
-        self.path, self.ledger = path, ledger
+        self.path, self.ledger = written(directory, document), ledger
         self.clock = SetClock(at)
         self.ask_for_plan = ask_for_plan
         self.to_plan: list[tuple[datetime, PlanningTask]] = []
