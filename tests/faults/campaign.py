@@ -20,8 +20,6 @@ from tempfile import TemporaryDirectory
 from time import monotonic
 from typing import Final
 
-import structlog
-
 from config.fields.zones import use_pinned_zones
 from tests.faults.cuts import KEEPALIVE_SECONDS, Cuts
 from tests.faults.evenings import SCENES, Scene
@@ -32,7 +30,7 @@ from tests.faults.litter import Litter
 from tests.faults.messages import bad_messages
 from tests.faults.night import Commands, Mischief, Night, Quiet
 from tests.faults.stage import staged
-from tests.faults.tally import Tally, say
+from tests.faults.tally import Tally, say, silent
 from tests.faults.verdict import judge
 from tests.faults.year import year_of_nights
 from tests.support.brokers import Mosquitto
@@ -213,29 +211,6 @@ def memory_folder() -> Iterator[Path]:
     where = IN_MEMORY if IN_MEMORY.is_dir() else None
     with TemporaryDirectory(prefix="lullwatt-faults-", dir=where) as directory:
         yield Path(directory)
-
-
-@contextmanager
-def silent() -> Iterator[None]:
-    """Log nothing from the parts that run in this process.
-
-    Yields
-    ------
-    None
-        Log entries are dropped meanwhile.
-    """
-
-    def drop(
-        _logger: object, _name: str, _event: structlog.typing.EventDict
-    ) -> structlog.typing.EventDict:
-        raise structlog.DropEvent
-
-    before = structlog.get_config()
-    structlog.configure(processors=[drop])
-    try:
-        yield
-    finally:
-        structlog.configure(**before)
 
 
 def main() -> int:

@@ -4,8 +4,12 @@ from __future__ import annotations
 
 import sys
 from collections import Counter
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import Final
+
+import structlog
 
 WRONGS: Final = (
     "lost",
@@ -66,3 +70,26 @@ def say(line: str) -> None:
     """Print a line at once."""
     sys.stdout.write(f"{line}\n")
     sys.stdout.flush()
+
+
+@contextmanager
+def silent() -> Iterator[None]:
+    """Log nothing from the parts that run in this process.
+
+    Yields
+    ------
+    None
+        Log entries are dropped meanwhile.
+    """
+
+    def drop(
+        _logger: object, _name: str, _event: structlog.typing.EventDict
+    ) -> structlog.typing.EventDict:
+        raise structlog.DropEvent
+
+    before = structlog.get_config()
+    structlog.configure(processors=[drop])
+    try:
+        yield
+    finally:
+        structlog.configure(**before)

@@ -15,14 +15,14 @@ from hypothesis import strategies as st
 from daemon.control.events import CommandInForce
 from daemon.messaging import inbox
 from tests.faults import night
-from tests.faults.campaign import Campaign, References, memory_folder, silent
+from tests.faults.campaign import Campaign, References, memory_folder
 from tests.faults.evenings import SCENES
 from tests.faults.garbage import Sent
 from tests.faults.handle import DaemonHandle
 from tests.faults.messages import known
 from tests.faults.planted import PLANTS
 from tests.faults.served import Served
-from tests.faults.tally import WRONGS, Tally
+from tests.faults.tally import WRONGS, Tally, silent
 from tests.support.solved import each_solved_once
 
 __all__ = ["each_solved_once"]

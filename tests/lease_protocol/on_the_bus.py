@@ -24,7 +24,7 @@ from adapters.simulated.charge_point import SimulatedChargePoint
 from adapters.wired.channels import StopAsWill, WiredChannel
 from config.household.wiring import WiringOutputs
 from tests.daemon.worlds import EVENING
-from tests.faults.tally import say
+from tests.faults.tally import say, silent
 from tests.lease_protocol.checking import CHARGING
 from tests.lease_protocol.covering import covering
 from tests.lease_protocol.plain_plug import MOST_ON_THE_WAY, SAFE, Home
@@ -446,6 +446,7 @@ def main() -> int:
     with ExitStack() as stack:
         broker = stack.enter_context(quick_broker(Path(stack.enter_context(_folder()))))
         stack.enter_context(plans_remembered())
+        stack.enter_context(silent())
         for number, names in enumerate(protocol):
             replay_protocol(broker, f"home-{number}", names)
             steps += len(names)
