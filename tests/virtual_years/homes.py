@@ -93,6 +93,12 @@ class Place:
         stored_kwh = max(0.0, percent - before) / 100 * self.usable_kwh
         return stored_kwh / EFFICIENCY / (self.amps * VOLTS / 1000) * 3600
 
+    def kwh_beyond_cheap_hours(self, percent: float, before: float) -> float:
+        """Return how much of a charge at the highest current the cheap hours are too short for."""
+        begins, ends = (each.hour * 3600 + each.minute * 60 for each in CHEAP)
+        seconds = self.seconds_to(percent, before) - (ends - begins)
+        return max(0.0, seconds) / 3600 * self.amps * VOLTS / 1000
+
 
 @dataclass(frozen=True)
 class Home:
