@@ -128,7 +128,7 @@ class WiredChannel:
         self._command = command
         self._sent_at, self._again_at = now, None
         self._step, self._tries, self._due = 0, 0, None
-        if command.do == "start" and not self._may_start():
+        if self._is_kept_back(now):
             return
         if self._outputs.only_changes_over:
             self._send_current(command, now)
@@ -254,7 +254,14 @@ class WiredChannel:
             self._outputs, self._command, now, self._watts_per_amp, phases=self._phases
         )
 
+    def _is_kept_back(self, now: datetime) -> bool:
+        """Whether nothing may be sent now, as it would start what nothing would end."""
+        return self._wants_on(now) and not self._may_start()
+
     def _try(self, now: datetime) -> None:
+        if self._is_kept_back(now):
+            self._due = None
+            return
         messages = self._messages(now)
         self._step = min(self._step, len(messages) - 1)  # a start that has expired is one stop
         self._tries += 1

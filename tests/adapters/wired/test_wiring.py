@@ -148,6 +148,20 @@ def test_a_start_waits_until_something_would_end_it() -> None:
     assert len(sender.payloads) == 2
 
 
+def test_a_start_without_an_answer_is_not_tried_again_once_nothing_would_end_it() -> None:
+    """The Will may go while the answer is waited for; what has expired is still stopped."""
+    sender, is_up = Sent(), [True]
+    answer = {"topic": "garage/plug/says"}
+    outputs = wiring_outputs(stop_as_will=True, acknowledgement=answer, answer_seconds=10)
+    channel = WiredChannel(outputs, sender, watts_per_amp=230, may_start=lambda: is_up[0])
+    channel.send(start(), (), NOW)
+    is_up[0] = False
+    channel.advance(NOW + timedelta(seconds=10))
+    assert sender.payloads == [b"on"]
+    channel.send(start(), (), NOW + timedelta(days=1))
+    assert sender.payloads == [b"on", b"off"]
+
+
 class Sent:
     """A bus that notes what it is given."""
 
